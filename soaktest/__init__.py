@@ -1,0 +1,1 @@
+"""A soak-test bench for repaired washing machines."""

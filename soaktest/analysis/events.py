@@ -1,0 +1,63 @@
+"""What the pads saw: the values that pads.py finds and everyone after it reads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from soaktest.analysis.series import Floats
+from soaktest.vocabulary import PadState, Zone
+
+
+@dataclass(frozen=True, slots=True)
+class PadEvent:
+    """One wetting of one pad; times are UTC seconds.
+
+    ``onset`` is the first water on the pad, with a 90 % interval. ``counts_at`` is
+    when the water became a countable amount (same as onset unless it crept in as
+    traces). ``end`` is when the pad was dry again, None if it stayed wet.
+    ``rise`` is the peak rise of log10 conductance over the dry level; ``strength``
+    the detection statistic over its threshold (1 = just detected). ``shared`` is the
+    share of the rise that the other pads show at the same time (condensation,
+    splash); ``step_share`` the share of the rise that came within a few seconds of
+    the onset; ``smooth_s`` the time in seconds from 10 % to 90 % of the rise.
+    """
+
+    zone: Zone
+    onset: float
+    onset_low: float
+    onset_high: float
+    counts_at: float
+    end: float | None
+    rise: float
+    peak_wetness: float
+    strength: float
+    shared: float
+    step_share: float
+    smooth_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class PadTrack:
+    """One pad through the run, on the pad's own 1 s grid.
+
+    ``t`` are the grid's times (UTC, UNEVEN where the pad was silent), ``log_g`` the
+    log10 of conductance in siemens, ``dry`` the followed dry level on the same scale,
+    ``noise`` the standard deviation of one second's mean. ``smallest_rise`` is the
+    rise of log10 conductance that the detector shows with 90 % probability.
+    """
+
+    zone: Zone
+    state: PadState
+    note: str
+    dry_siemens: float | None
+    t: Floats
+    log_g: Floats
+    dry: Floats
+    noise: float
+    smallest_rise: float
+    wet_at_start: bool = False
+    proven: bool = False
+    """The end-of-line resistor (or a pad check) shows the lead whole before and after."""
+    sound_spans: tuple[tuple[float, float], ...] = ()
+    """Stretches (UTC seconds) in which the pad was heard and sound."""
+    events: tuple[PadEvent, ...] = field(default=())

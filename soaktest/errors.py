@@ -1,0 +1,52 @@
+"""The tree of errors. Each says what is wrong, where, and how to mend it.
+
+::
+
+    SoaktestError            exit status 2, never a traceback
+    ├── InputError           something given to us cannot be used
+    │   ├── RecordingError   a recording that cannot be read
+    │   ├── PlanError        a plan file, or a plan no run could meet
+    │   └── LayoutError      a layout file
+    ├── MessageFault         one message that breaks the contract; it is set aside
+    ├── JournalError         the database cannot be opened, read or written
+    ├── BrokerError          no broker, wrong port, refused
+    └── RunError             a run that is unknown, or not in the stage asked for
+"""
+
+from __future__ import annotations
+
+
+class SoaktestError(Exception):
+    """Root of all errors that a user is shown as one clear line."""
+
+
+class InputError(SoaktestError):
+    """Something given on the command line or in a file cannot be used."""
+
+
+class RecordingError(InputError):
+    """A recording file that cannot be read."""
+
+
+class PlanError(InputError):
+    """A plan that is not well-formed, or that no run could ever meet."""
+
+
+class LayoutError(InputError):
+    """A layout that is not well-formed."""
+
+
+class MessageFault(SoaktestError):
+    """One message breaks the contract: it is set aside with this reason."""
+
+
+class JournalError(SoaktestError):
+    """The journal's database cannot be opened, read or written."""
+
+
+class BrokerError(SoaktestError):
+    """The broker cannot be reached, or refused us."""
+
+
+class RunError(SoaktestError):
+    """A run that is unknown, or not in the stage that was asked for."""

@@ -1,0 +1,149 @@
+"""Findings: the one answer to a run, for people and programs (JSON).
+
+Times are UTC seconds, water is in millilitres, places in millimetres from the
+machine's left edge, probabilities from 0 to 1.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from soaktest.vocabulary import Cause, Outcome, PadState, Phase, Zone
+
+
+class Stated(BaseModel):
+    """A frozen part of the findings; readers of later versions may meet more fields."""
+
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+
+
+class Reason(Stated):
+    """Why the verdict is what it is; for a retest ``mend`` says what to do next time."""
+
+    code: str
+    text: str
+    mend: str = ""
+
+
+class PhaseSpan(Stated):
+    """One stretch of one phase."""
+
+    phase: Phase
+    start: float
+    end: float
+    confidence: float
+
+
+class Amount(Stated):
+    """A quantity as low, best, high (90 %)."""
+
+    low: float
+    best: float
+    high: float
+
+
+class WetEvent(Stated):
+    """A pad that became wet, and the phase in which the water left the machine."""
+
+    zone: Zone
+    onset: float
+    onset_low: float
+    onset_high: float
+    end: float | None
+    peak_wetness: float
+    """0 dry to 1 soaked, on the scale of log conductance."""
+    cause: Cause
+    cause_probability: dict[Cause, float] = Field(default_factory=dict)
+    phase: Phase | None
+    phase_probability: dict[Phase, float]
+    phase_at_onset: Phase | None = None
+    water_ml: Amount | None = None
+    rate_ml_min: dict[Phase, Amount] = Field(default_factory=dict)
+
+
+class Location(Stated):
+    """Where across the machine the water came out, tilt taken off (90 % interval)."""
+
+    x_mm: float
+    low_mm: float
+    high_mm: float
+    zone_probability: dict[Zone, float]
+    tilt_known: bool = False
+
+
+class Suspect(Stated):
+    """A part that may leak, why, and what to look at, unplugged."""
+
+    part: str
+    name: str
+    probability: float
+    why: str
+    look: str
+
+
+class Coverage(Stated):
+    """How much of the watch was heard, and what the machine was made to do."""
+
+    watched_s: float
+    share: float
+    longest_gap_s: float
+    exercised: dict[Phase, int]
+    dry_watch_s: float = 0.0
+    drip_watch_s: float = 0.0
+
+
+class PadHealth(Stated):
+    """Whether a pad can be trusted, and its conductance when dry, in siemens."""
+
+    state: PadState
+    dry_siemens: float | None
+    note: str = ""
+
+
+class Assurance(Stated):
+    """What a run without a leak would prove."""
+
+    leak_free_washes: int
+    leak_chance_upper_95: float | None
+    """One-sided 95 % upper bound on the chance of a leak in the next wash."""
+    smallest_seen_ml_90: float | None
+    """Smallest amount of water on a pad that this run would have shown with 90 % probability."""
+
+
+class NextWash(Stated):
+    """The test wash that would tell the suspects apart best."""
+
+    wash: str
+    title: str
+    gain_bits: float
+    why: str
+
+
+class Findings(Stated):
+    """What one run shows."""
+
+    findings: Literal[1] = 1
+    run: str
+    unit: str | None
+    bench: str
+    layout: str
+    plan: str
+    began: float
+    ended: float
+    verdict: Outcome
+    reasons: list[Reason]
+    washes: int
+    phases: list[PhaseSpan]
+    wet_events: list[WetEvent]
+    location: Location | None
+    suspects: list[Suspect]
+    coverage: Coverage
+    pads: dict[Zone, PadHealth]
+    assurance: Assurance
+    next_washes: list[NextWash] = Field(default_factory=list)
+    set_aside: int = 0
+    """Messages that broke the contract and were set aside."""
+    clock_error_s: float | None = None
+    """Largest standard error of a node's clock against the bench's, in seconds."""

@@ -1,0 +1,34 @@
+"""The few words that everybody speaks: phases, zones, channels and their units.
+
+Left, centre and right are always as seen standing at the front of the machine.
+"""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+Phase = Literal["idle", "fill", "wash", "heat", "rinse", "drain", "spin"]
+Zone = Literal["left", "centre", "right"]
+Cause = Literal["leak", "condensation", "spill", "fault"]
+Outcome = Literal["pass", "fail", "retest"]
+PadState = Literal["sound", "unproven", "open", "short", "stuck", "silent", "drifting", "wet"]
+
+PHASES: Final[tuple[Phase, ...]] = ("idle", "fill", "wash", "heat", "rinse", "drain", "spin")
+ZONES: Final[tuple[Zone, ...]] = ("left", "centre", "right")
+CAUSES: Final[tuple[Cause, ...]] = ("leak", "condensation", "spill", "fault")
+
+CHANNEL_UNITS: Final[dict[str, str]] = {
+    "left": "/",
+    "centre": "/",
+    "right": "/",
+    "power": "W",
+    "current": "A",
+    "vibration": "m/s2",
+    "inlet": "/",
+    "outlet": "/",
+    "temperature": "Cel",
+    "humidity": "%RH",
+    "tilt-across": "rad",
+    "tilt-along": "rad",
+}
+"""Numeric channels of a readings pack and the unit that each must resolve to."""

@@ -1,0 +1,267 @@
+"""What nodes say on the broker: topics, readings packs, node descriptions, presence.
+
+Parsing is strict: a message that breaks the contract raises MessageFault with a
+reason that a firmware writer can act on. The caller sets it aside; nothing here logs,
+drops or repairs.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Final, Literal, NamedTuple
+
+import orjson
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from soaktest.errors import MessageFault
+from soaktest.senml import ABSOLUTE_FROM, resolve
+from soaktest.vocabulary import CHANNEL_UNITS, PHASES, Phase, Zone
+
+ROOT: Final = "soaktest"
+LARGEST_PAYLOAD: Final = 64 * 1024
+"""Bytes; a larger message is set aside."""
+FARTHEST_UTC_S: Final = 86_400.0
+"""A UTC sample time farther than this from its arrival is not believed."""
+RATIO_SLACK: Final = 0.001
+"""Ratios may stray this far out of 0..1 (rounding in the node); they are clipped."""
+
+NAME_PATTERN: Final = r"[a-z0-9][a-z0-9-]{0,31}"
+_is_name = re.compile(NAME_PATTERN).fullmatch
+_RATIOS = frozenset(name for name, unit in CHANNEL_UNITS.items() if unit == "/")
+
+Kind = Literal["readings", "about", "presence", "lamp", "alarm"]
+Name = Annotated[str, Field(pattern=f"^{NAME_PATTERN}$")]
+
+
+class Topic(NamedTuple):
+    """A topic of the contract; ``node`` is empty for the bench's own lamp and alarm."""
+
+    bench: str
+    node: str
+    kind: Kind
+
+    def __str__(self) -> str:
+        return "/".join(part for part in (ROOT, self.bench, self.node, self.kind) if part)
+
+
+def parse_topic(topic: str) -> Topic:
+    """The topic's bench, node and kind. Raises MessageFault for any other topic."""
+    levels = topic.split("/")
+    if levels[0] == ROOT and len(levels) in (3, 4) and all(map(_is_name, levels[1:-1])):
+        if len(levels) == 4 and levels[3] in ("readings", "about", "presence"):
+            return Topic(levels[1], levels[2], levels[3])  # type: ignore[arg-type]
+        if len(levels) == 3 and levels[2] in ("lamp", "alarm"):
+            return Topic(levels[1], "", levels[2])  # type: ignore[arg-type]
+    raise MessageFault(
+        f"topic {topic[:200]!r} is not {ROOT}/<bench>/<node>/readings, about or presence with names of "
+        "1 to 32 of a-z 0-9 -, first a letter or digit"
+    )
+
+
+class AboutPad(BaseModel):
+    """How one pad is wired; ohms."""
+
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+    divider_ohm: Annotated[float, Field(gt=0, le=1e9)] = 100_000.0
+    end_of_line_ohm: Annotated[float, Field(gt=0, le=1e10)] | None = None
+
+
+class About(BaseModel):
+    """What a node says of itself at boot."""
+
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+    contract: Literal[1]
+    kind: Literal["pads", "phase"]
+    clock: Literal["uptime", "utc"] = "uptime"
+    rate_hz: Annotated[float, Field(gt=0, le=1000)] | None = None
+    pads: dict[Zone, AboutPad] = Field(default_factory=dict)
+    firmware: Annotated[str, Field(max_length=200)] = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Pack:
+    """One readings pack. Sample times are seconds relative to the pack's making (``absolute``
+    False) or UTC seconds (``absolute`` True); ``uptime`` is the node's clock at that instant.
+    """
+
+    boot: str
+    seq: int
+    uptime: float | None
+    absolute: bool
+    samples: dict[str, tuple[list[float], list[float]]] = field(default_factory=dict)
+    phases: list[tuple[float, Phase]] = field(default_factory=list)
+
+
+def decode_json(payload: bytes) -> Any:
+    """The payload's JSON value. Raises MessageFault where it is too large or not JSON."""
+    if len(payload) > LARGEST_PAYLOAD:
+        raise MessageFault(f"{len(payload)} bytes; a message may hold {LARGEST_PAYLOAD} at the most")
+    try:
+        return orjson.loads(payload)
+    except orjson.JSONDecodeError as exc:
+        raise MessageFault(f"not JSON: {exc}") from exc
+
+
+def parse_about(content: Any) -> About:
+    """A node's description from its JSON value. Raises MessageFault naming the key."""
+    try:
+        return About.model_validate(content, strict=True)
+    except ValidationError as exc:
+        fault = exc.errors()[0]
+        key = ".".join(map(str, fault["loc"])) or "about"
+        raise MessageFault(f"about: {key}: {fault['msg']}") from exc
+
+
+def parse_presence(payload: bytes) -> bool:
+    """True for ``here``, False for ``gone``; bare text or a JSON string. Raises MessageFault."""
+    word = payload.strip().strip(b'"')
+    if word in (b"here", b"gone"):
+        return word == b"here"
+    raise MessageFault(f"presence must be here or gone, not {payload[:40]!r}")
+
+
+def parse_readings(content: Any, topic: Topic, at: float) -> Pack:
+    """A readings pack from its JSON value.
+
+    Args:
+        content: the decoded SenML JSON pack.
+        topic: where it came from; names in the pack must belong to that node.
+        at: arrival on the collector's clock, UTC seconds.
+
+    Raises:
+        MessageFault: any record breaks RFC 8428 or the contract.
+    """
+    prefix = f"{topic.bench}/{topic.node}/"
+    cut = len(prefix)
+    frame: dict[str, float | str] = {}
+    samples: dict[str, tuple[list[float], list[float]]] = {}
+    phases: list[tuple[float, Phase]] = []
+    earliest, latest = math.inf, -math.inf
+    for name, unit, time, value, _total in resolve(content):
+        channel = name[cut:] if name.startswith(prefix) else _bare(name, prefix)
+        known = CHANNEL_UNITS.get(channel)
+        if known is not None:
+            if unit != known:
+                raise MessageFault(f"{channel}: unit is {unit!r}, must be {known!r}")
+            if value.__class__ is not float and value.__class__ is not int:
+                raise MessageFault(f"{channel}: has no number (v)")
+            pair = samples.get(channel)
+            if pair is None:
+                pair = samples[channel] = ([], [])
+            pair[0].append(time)
+            pair[1].append(value)  # type: ignore[arg-type]
+        elif channel in ("boot", "seq", "uptime"):
+            _frame_field(frame, channel, unit, value)
+            continue
+        elif channel == "phase":
+            if value not in PHASES:
+                raise MessageFault(f"phase: {value!r} is none of {', '.join(PHASES)}")
+            phases.append((time, value))  # type: ignore[arg-type]
+        else:
+            continue  # a channel that this program does not use
+        if time < earliest:
+            earliest = time
+        if time > latest:
+            latest = time
+    for channel, (_, values) in samples.items():
+        _check_values(channel, values)
+    return _framed(frame, samples, phases, _Span(earliest, latest, at))
+
+
+class _Span(NamedTuple):
+    earliest: float
+    latest: float
+    at: float
+
+
+def _bare(name: str, prefix: str) -> str:
+    """A name without base name is taken for the topic's node; another node's name is a fault."""
+    if "/" not in name and ":" not in name:
+        return name
+    raise MessageFault(f"name {name[:80]!r} does not begin with {prefix!r}, the node of the topic")
+
+
+def _frame_field(frame: dict[str, float | str], key: str, unit: str | None, value: Any) -> None:
+    if key in frame:
+        raise MessageFault(f"{key} stands twice in one pack")
+    if key == "boot":
+        if not isinstance(value, str) or not 0 < len(value) <= 64:
+            raise MessageFault("boot: must be a text (vs) of 1 to 64 characters")
+    else:
+        wanted = "count" if key == "seq" else "s"
+        if unit != wanted:
+            raise MessageFault(f"{key}: unit is {unit!r}, must be {wanted!r}")
+        if value.__class__ not in (float, int) or not 0 <= value < 2**53:
+            raise MessageFault(f"{key}: must be a number from 0")
+        if key == "seq" and value != int(value):
+            raise MessageFault("seq: must be a whole number")
+    frame[key] = value
+
+
+def _check_values(channel: str, values: list[float]) -> None:
+    if not math.isfinite(sum(values)):
+        raise MessageFault(f"{channel}: a value is not a finite number")
+    if channel in _RATIOS:
+        low, high = min(values), max(values)
+        if low < 0 or high > 1:
+            if low < -RATIO_SLACK or high > 1 + RATIO_SLACK:
+                raise MessageFault(f"{channel}: {low if low < 0 else high} is outside 0 to 1")
+            values[:] = [min(max(v, 0.0), 1.0) for v in values]
+
+
+def _framed(
+    frame: dict[str, float | str],
+    samples: dict[str, tuple[list[float], list[float]]],
+    phases: list[tuple[float, Phase]],
+    span: _Span,
+) -> Pack:
+    for key in ("boot", "seq"):
+        if key not in frame:
+            raise MessageFault(f"{key} is missing from the pack")
+    uptime = frame.get("uptime")
+    absolute = span.latest >= ABSOLUTE_FROM
+    if absolute:
+        if span.earliest < ABSOLUTE_FROM:
+            raise MessageFault("mixes relative and UTC times in one pack")
+        if not (span.at - FARTHEST_UTC_S <= span.earliest and span.latest <= span.at + FARTHEST_UTC_S):
+            raise MessageFault("a UTC time lies more than 24 h from its arrival; is the node's clock set?")
+    elif uptime is None:
+        raise MessageFault("uptime is missing, and the times are not UTC")
+    elif span.latest > 60.0 or span.earliest < -FARTHEST_UTC_S:
+        raise MessageFault("a relative time lies in the future or more than 24 h back")
+    return Pack(
+        str(frame["boot"]), int(frame["seq"]), None if uptime is None else float(uptime), absolute, samples, phases
+    )
+
+
+def build_readings(
+    topic: Topic,
+    pack: Pack,
+    digits: int = 6,
+) -> bytes:
+    """The SenML JSON bytes of a pack, as a node would publish it; times rounded to a millisecond."""
+    base: dict[str, Any] = {"bn": f"{topic.bench}/{topic.node}/", "n": "boot", "vs": pack.boot}
+    records: list[dict[str, Any]] = [base, {"n": "seq", "u": "count", "v": pack.seq}]
+    if pack.uptime is not None:
+        records.append({"n": "uptime", "u": "s", "v": round(pack.uptime, 3)})
+    for channel, (times, values) in pack.samples.items():
+        unit = CHANNEL_UNITS[channel]
+        records.extend(
+            {"n": channel, "u": unit, "v": round(value, digits), "t": round(time, 3)}
+            for time, value in zip(times, values, strict=True)
+        )
+    records.extend({"n": "phase", "vs": phase, "t": round(time, 3)} for time, phase in pack.phases)
+    return orjson.dumps(records)
+
+
+def build_about(about: Mapping[str, Any] | About) -> bytes:
+    """The JSON bytes of a node's description."""
+    return orjson.dumps(about.model_dump() if isinstance(about, About) else dict(about))
+
+
+def subscriptions() -> Iterable[str]:
+    """The topic filters that a collector listens to."""
+    return tuple(f"{ROOT}/+/+/{kind}" for kind in ("readings", "about", "presence"))
