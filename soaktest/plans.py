@@ -66,7 +66,7 @@ class Plan(Value):
         if self.purpose == "prove" and self.washes == 0 and not any(self.exercise.values()):
             raise ValueError(
                 "a plan with no wash and nothing to exercise proves nothing. "
-                "Set washes or [exercise], or purpose = \"find\""
+                'Set washes or [exercise], or purpose = "find"'
             )
         return self
 

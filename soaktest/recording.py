@@ -112,7 +112,9 @@ def read_recording(path: str | Path) -> Recording:
         raise RecordingError(f"{where}: cannot be read ({exc.strerror}). Check the path.") from exc
     text = _gunzipped(raw, where) if raw[:2] == b"\x1f\x8b" else raw
     if not text.strip():
-        raise RecordingError(f"{where}: is empty. A recording begins with a header line; record the run again.")
+        raise RecordingError(
+            f"{where}: is empty. A recording begins with a header line; record the run again."
+        )
     first = text.split(b"\n", 1)[0]
     bad_lines: list[tuple[int, str]] = []
     return Recording(_header(first, where), _Lines(text, bad_lines), bad_lines)
@@ -170,7 +172,10 @@ def _header(line: bytes, where: Path) -> Header:
 
 
 def write_recording(
-    path: str | Path, header: Header, messages: Iterable[Message], progress: Callable[[int], None] | None = None
+    path: str | Path,
+    header: Header,
+    messages: Iterable[Message],
+    progress: Callable[[int], None] | None = None,
 ) -> Path:
     """Write a recording, gzipped where the name ends in ``.gz``; whole or not at all.
 
@@ -193,7 +198,9 @@ def write_recording(
         part.replace(where)
     except OSError as exc:
         part.unlink(missing_ok=True)
-        raise RecordingError(f"{where}: cannot be written ({exc.strerror}). Free some space or choose another.") from exc
+        raise RecordingError(
+            f"{where}: cannot be written ({exc.strerror}). Free some space or choose another."
+        ) from exc
     return where
 
 

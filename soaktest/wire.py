@@ -11,7 +11,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Annotated, Any, Final, Literal, NamedTuple
+from typing import Annotated, Any, Final, Literal, NamedTuple, cast
 
 import orjson
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -52,9 +52,9 @@ def parse_topic(topic: str) -> Topic:
     levels = topic.split("/")
     if levels[0] == ROOT and len(levels) in (3, 4) and all(map(_is_name, levels[1:-1])):
         if len(levels) == 4 and levels[3] in ("readings", "about", "presence"):
-            return Topic(levels[1], levels[2], levels[3])  # type: ignore[arg-type]
+            return Topic(levels[1], levels[2], cast(Kind, levels[3]))
         if len(levels) == 3 and levels[2] in ("lamp", "alarm"):
-            return Topic(levels[1], "", levels[2])  # type: ignore[arg-type]
+            return Topic(levels[1], "", cast(Kind, levels[2]))
     raise MessageFault(
         f"topic {topic[:200]!r} is not {ROOT}/<bench>/<node>/readings, about or presence with names of "
         "1 to 32 of a-z 0-9 -, first a letter or digit"
@@ -152,20 +152,17 @@ def parse_readings(content: Any, topic: Topic, at: float) -> Pack:
             if pair is None:
                 pair = samples[channel] = ([], [])
             pair[0].append(time)
-            pair[1].append(value)  # type: ignore[arg-type]
+            pair[1].append(value)
         elif channel in ("boot", "seq", "uptime"):
             _frame_field(frame, channel, unit, value)
             continue
         elif channel == "phase":
             if value not in PHASES:
                 raise MessageFault(f"phase: {value!r} is none of {', '.join(PHASES)}")
-            phases.append((time, value))  # type: ignore[arg-type]
+            phases.append((time, value))
         else:
             continue  # a channel that this program does not use
-        if time < earliest:
-            earliest = time
-        if time > latest:
-            latest = time
+        earliest, latest = min(earliest, time), max(latest, time)
     for channel, (_, values) in samples.items():
         _check_values(channel, values)
     return _framed(frame, samples, phases, _Span(earliest, latest, at))
@@ -232,9 +229,8 @@ def _framed(
         raise MessageFault("uptime is missing, and the times are not UTC")
     elif span.latest > 60.0 or span.earliest < -FARTHEST_UTC_S:
         raise MessageFault("a relative time lies in the future or more than 24 h back")
-    return Pack(
-        str(frame["boot"]), int(frame["seq"]), None if uptime is None else float(uptime), absolute, samples, phases
-    )
+    told = None if uptime is None else float(uptime)
+    return Pack(str(frame["boot"]), int(frame["seq"]), told, absolute, samples, phases)
 
 
 def build_readings(

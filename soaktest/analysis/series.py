@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,4 +106,4 @@ class PhaseTrack:
             return []
         cuts = np.flatnonzero(np.diff(self.best)) + 1
         edges = np.concatenate(([0], cuts, [len(self.best)]))
-        return [(int(self.best[a]), int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        return [(int(self.best[a]), int(a), int(b)) for a, b in pairwise(edges)]
