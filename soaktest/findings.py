@@ -145,5 +145,7 @@ class Findings(Stated):
     next_washes: list[NextWash] = Field(default_factory=list)
     set_aside: int = 0
     """Messages that broke the contract and were set aside."""
+    lost_packs: int = 0
+    """Packs missing from the nodes' own count."""
     clock_error_s: float | None = None
     """Largest standard error of a node's clock against the bench's, in seconds."""

@@ -1,0 +1,182 @@
+"""How much of the watch was heard, and what the machine was made to do.
+
+All spans are UTC seconds. The watch runs from the first fill to the end of the run; the
+drip watch from the end of the last drain or spin.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from soaktest.analysis.events import PadTrack
+from soaktest.analysis.series import Floats, PhaseTrack, Signals
+from soaktest.plans import Plan
+from soaktest.vocabulary import PHASES, ZONES, Phase
+
+STRETCH_JOIN_S = 20
+"""Stretches of one phase less than this apart are one (the contract)."""
+STRETCH_LEAST_S = 10
+"""A stretch of a phase counts from this length on (the contract)."""
+_PHASE_CHANNELS = ("power", "current", "vibration", "inlet", "outlet")
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One stretch of one phase, small breaks joined; UTC seconds."""
+
+    phase: Phase
+    start: float
+    end: float
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What of the run was heard and exercised."""
+
+    stretches: tuple[Stretch, ...]
+    washes: int
+    """Complete washes."""
+    first_fill: float | None
+    last_water: float | None
+    """When the last drain or spin ended; None where there was none."""
+    watched_s: float
+    share: float
+    """Share of the watch in which all three pads were heard and sound."""
+    longest_gap_s: float
+    gap_of: str
+    gap_at: float
+    """Where the longest gap began."""
+    dry_watch_s: float
+    drip_watch_s: float
+    exercised: dict[Phase, int]
+
+
+def survey(signals: Signals, pads: Mapping[str, PadTrack], phases: PhaseTrack, plan: Plan) -> Heard:
+    """Measure coverage and exercise for ``plan``."""
+    stretches = find_stretches(phases)
+    first_fill = next((s.start for s in stretches if s.phase == "fill"), None)
+    water_ends = [s.end for s in stretches if s.phase in ("drain", "spin")]
+    last_water = max(water_ends) if water_ends else None
+    watch_from = first_fill if first_fill is not None else signals.began
+    gap_s, gap_of, gap_at = _longest_gap(signals, watch_from)
+    seconds = np.arange(np.floor(watch_from), np.floor(signals.ended))
+    sound = np.ones(len(seconds), dtype=bool)
+    for zone in ZONES:
+        sound &= _inside(seconds, pads[zone].sound_spans)
+    dry_until = first_fill if first_fill is not None else signals.ended
+    return Heard(
+        stretches=tuple(stretches),
+        washes=count_washes(stretches, phases, plan),
+        first_fill=first_fill,
+        last_water=last_water,
+        watched_s=max(0.0, signals.ended - watch_from) if first_fill is not None else 0.0,
+        share=float(sound.mean()) if len(sound) else 0.0,
+        longest_gap_s=gap_s,
+        gap_of=gap_of,
+        gap_at=gap_at,
+        dry_watch_s=_watched_between(pads, signals.began, dry_until),
+        drip_watch_s=max(0.0, signals.ended - last_water) if last_water is not None else 0.0,
+        exercised=_exercised(stretches),
+    )
+
+
+def find_stretches(phases: PhaseTrack) -> list[Stretch]:
+    """Stretches of each phase, breaks under 20 s joined, from 10 s on; in order of their start."""
+    found: list[Stretch] = []
+    for index, phase in enumerate(PHASES):
+        joined: list[tuple[int, int]] = []
+        for which, begin, stop in phases.spans():
+            if which != index:
+                continue
+            if joined and begin - joined[-1][1] < STRETCH_JOIN_S:
+                joined[-1] = (joined[-1][0], stop)
+            else:
+                joined.append((begin, stop))
+        found += [
+            Stretch(phase, phases.t0 + begin, phases.t0 + stop)
+            for begin, stop in joined
+            if stop - begin >= STRETCH_LEAST_S
+        ]
+    return sorted(found, key=lambda s: (s.start, s.end))
+
+
+def count_washes(stretches: list[Stretch], phases: PhaseTrack, plan: Plan) -> int:
+    """Complete washes: a fill after idle, later drained and, where the plan asks for a spin, spun."""
+    wants_spin = plan.exercise.get("spin", 0) > 0
+    complete = 0
+    filled = drained = spun = False
+    for stretch in stretches:
+        if stretch.phase == "idle":
+            if stretch.end - stretch.start >= plan.idle_between_s:
+                complete += _is_complete(filled, drained, spun or not wants_spin)
+                filled = drained = spun = False
+        elif stretch.phase == "fill":
+            filled = True
+        elif stretch.phase == "drain" and filled:
+            drained = True
+        elif stretch.phase == "spin" and filled:
+            spun = True
+    return complete + _is_complete(filled, drained, spun or not wants_spin)
+
+
+def _is_complete(*steps: bool) -> int:
+    return int(all(steps))
+
+
+def _exercised(stretches: list[Stretch]) -> dict[Phase, int]:
+    counts: dict[Phase, int] = {}
+    for stretch in stretches:
+        if stretch.phase != "idle":
+            counts[stretch.phase] = counts.get(stretch.phase, 0) + 1
+    return counts
+
+
+def _watched_between(pads: Mapping[str, PadTrack], begin: float, end: float) -> float:
+    """Seconds in which every pad was heard, sound and not wet."""
+    seconds = np.arange(np.floor(begin), np.floor(end))
+    good = np.ones(len(seconds), dtype=bool)
+    for zone in ZONES:
+        track = pads[zone]
+        good &= _inside(seconds, track.sound_spans)
+        if track.wet_at_start:
+            good[:] = False
+        for event in track.events:
+            good &= ~((seconds >= event.onset) & (seconds < (event.end or np.inf)))
+    return float(good.sum())
+
+
+def _inside(seconds: Floats, spans: tuple[tuple[float, float], ...]) -> NDArray[np.bool_]:
+    """Which seconds lie (by their middle) in any of the ascending spans."""
+    if not spans:
+        return np.zeros(len(seconds), dtype=bool)
+    starts = np.array([span[0] for span in spans])
+    ends = np.array([span[1] for span in spans])
+    which = np.searchsorted(starts, seconds + 0.5, side="right") - 1
+    return (which >= 0) & (seconds + 0.5 < ends[np.maximum(which, 0)])
+
+
+def _longest_gap(signals: Signals, begin: float) -> tuple[float, str, float]:
+    """Longest time in which one pad, or every phase signal, went unheard: (seconds, who, from when)."""
+    phase_times = [signals.other(name).t for name in _PHASE_CHANNELS if len(signals.other(name))]
+    phase_times.append(np.array([word.t for word in signals.phase_words]))
+    heard: dict[str, Floats] = {f"{zone} pad": signals.pads[zone].t for zone in ZONES if zone in signals.pads}
+    heard["phase node"] = np.unique(np.concatenate(phase_times))
+    worst = (0.0, "", begin)
+    for zone in ZONES:
+        if zone not in signals.pads:
+            worst = max(worst, (signals.ended - begin, f"{zone} pad", begin))
+    for who, times in heard.items():
+        inside = times[(times >= begin) & (times <= signals.ended)]
+        edges = np.concatenate(([begin], inside, [max(begin, signals.ended)]))
+        gaps = np.diff(edges)
+        usual = float(np.median(np.diff(inside))) if len(inside) > 2 else 0.0
+        # A sample speaks for the time since the one before: slow, regular sampling is no gap.
+        gaps = np.where(gaps <= 2.5 * usual, 0.0, gaps)
+        if len(gaps):
+            i = int(np.argmax(gaps))
+            worst = max(worst, (float(gaps[i]), who, float(edges[i])))
+    return worst

@@ -1,0 +1,322 @@
+"""Plan × evidence → pass, fail or retest, with reasons.
+
+The decision rule, in the order applied (in the sense of JCGM 106: which risk falls on whom):
+
+1. *fail* when a wet event is a leak with probability ``FAIL_FROM`` or more;
+2. *retest* when anything that a pass rests on is missing: a pad unheard, unsound or unproven, a pad
+   wet for a reason that might be a leak, too few washes, phases or time, too long a gap, or pads too
+   insensitive to have shown the leak that matters;
+3. *pass* otherwise.
+
+A pass therefore rests on evidence only, and what cannot be told falls on the workshop's time, not
+on the buyer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from soaktest.analysis.coverage import Heard
+from soaktest.analysis.events import PadTrack
+from soaktest.analysis.series import PhaseTrack
+from soaktest.findings import Reason, WetEvent
+from soaktest.plans import Plan
+from soaktest.vocabulary import ZONES, Outcome
+
+FAIL_FROM = 0.7
+"""A wet event fails the unit from this probability of a leak on."""
+CLEAR_BELOW = 0.1
+"""Below this probability of a leak, condensation does not stand in the way of a pass."""
+BOUNDARY_S = 10.0
+BOUNDARY_SHARE = 0.03
+"""Phase boundaries are known to some seconds: spans that hang on them may fall short by so much."""
+
+SURE_PHASES = 0.6
+"""Mean confidence of the phases of the wash below which they are no evidence of a wash."""
+
+_ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """All that the decision rests on."""
+
+    heard: Heard
+    pads: Mapping[str, PadTrack]
+    phases: PhaseTrack
+    wet_events: list[WetEvent]
+    smallest_seen_ml: float | None
+    """Smallest amount shown with the plan's ``detect_probability``."""
+
+
+def decide(plan: Plan, evidence: Evidence) -> tuple[Outcome, list[Reason]]:
+    """The verdict and its reasons, weightiest first."""
+    leaks = [event for event in evidence.wet_events if _leak_chance(event) >= FAIL_FROM]
+    reasons = [_leak_reason(event, evidence) for event in leaks]
+    missing = [
+        *_doubtful_events(evidence),
+        *_pad_reasons(plan, evidence),
+        *_phase_reasons(plan, evidence),
+        *_watch_reasons(plan, evidence),
+        *_sensitivity_reasons(plan, evidence),
+    ]
+    if plan.purpose == "find":
+        found = (
+            "It found water: see the wet events." if leaks else "It found no water that it could call a leak."
+        )
+        mend = "Judge the run with a plan that proves, such as repair-check or resale, for a verdict."
+        return "retest", [
+            *reasons,
+            Reason(
+                code="plan-only-finds",
+                text=f"This plan looks for a leak and gives no pass or fail. {found}",
+                mend=mend,
+            ),
+            *missing,
+        ]
+    if leaks:
+        return "fail", [*reasons, *missing]
+    if missing:
+        return "retest", missing
+    return "pass", [_pass_reason(plan, evidence)]
+
+
+def _leak_chance(event: WetEvent) -> float:
+    return event.cause_probability.get("leak", 1.0 if event.cause == "leak" else 0.0)
+
+
+def _leak_reason(event: WetEvent, evidence: Evidence) -> Reason:
+    came = f" The water left the machine while it was in {event.phase}." if event.phase else ""
+    if event.phase and event.phase == event.phase_at_onset:
+        came = ""
+    return Reason(
+        code="wet-event",
+        text=f"{event.zone.capitalize()} pad wet {place_in_time(event.onset, evidence.heard)}.{came}",
+        mend="Look at the suspects in their order, unplugged, while it is still wet; repair and test again.",
+    )
+
+
+def place_in_time(t: float, heard: Heard) -> str:
+    """When, in words: ``41 s into the second fill``."""
+    counts: dict[str, int] = {}
+    best = ""
+    for stretch in heard.stretches:
+        if stretch.start > t:
+            break
+        counts[stretch.phase] = counts.get(stretch.phase, 0) + 1
+        n = counts[stretch.phase]
+        which = _ORDINALS[n - 1] if n <= len(_ORDINALS) else f"{n}th"
+        if t < stretch.end:
+            best = f"{t - stretch.start:.0f} s into the {which} {stretch.phase}"
+            if stretch.phase == "idle":
+                best = (
+                    f"{_span(t - stretch.start)} after the machine came to rest"
+                    if n > 1
+                    else "before the machine let water in"
+                )
+        else:
+            best = f"{_span(t - stretch.end)} after the {which} {stretch.phase}"
+    return best or "before the machine let water in"
+
+
+def _doubtful_events(evidence: Evidence) -> list[Reason]:
+    reasons = []
+    for event in evidence.wet_events:
+        chance = _leak_chance(event)
+        if (
+            chance >= FAIL_FROM
+            or event.cause == "fault"
+            or (event.cause == "condensation" and chance < CLEAR_BELOW)
+        ):
+            continue
+        when = place_in_time(event.onset, evidence.heard)
+        first = evidence.heard.first_fill
+        if first is None or event.onset < first:
+            mend = (
+                "Dry the floor and the pads, shut the tap, and watch: if a pad stays dry with the tap shut and is wet again "
+                "with the tap open before the first fill, the inlet side leaks."
+            )
+            code = "wet-before-fill"
+        else:
+            mend = "Wipe the floor and the pads dry, keep people and buckets away from the bench, and run the test again."
+            code = "wet-by-" + event.cause if event.cause != "leak" else "wet-uncertain"
+        reasons.append(
+            Reason(
+                code=code,
+                text=f"{event.zone.capitalize()} pad wet {when}: {event.cause} is likeliest, a leak has {chance:.0%}.",
+                mend=mend,
+            )
+        )
+    return reasons
+
+
+_PAD_MENDS = {
+    "silent": "Check the pad node's supply and network, then run the test again.",
+    "open": "The lead or its connector is broken: mend it, do a pad check, and run the test again.",
+    "short": "The pad's two tracks touch: dry, clean or replace the pad, and run the test again.",
+    "stuck": "The reading never moves: check the node's input and the lead, do a pad check, and run again.",
+    "drifting": "The dry level wanders too far: dry the pad, check its lead, and run the test again.",
+    "wet": "Dry the floor and the pad, and begin again on a dry floor.",
+    "unproven": (
+        "Fit the end-of-line resistor or do a pad check before the run; or allow unproven pads in the plan "
+        "and say so on the certificate."
+    ),
+}
+
+
+def _pad_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
+    reasons = []
+    for zone in ZONES:
+        track = evidence.pads[zone]
+        state = track.state
+        if state == "sound" or (state == "unproven" and plan.allow_unproven_pads):
+            if track.wet_at_start:
+                reasons.append(_wet_start(zone))
+            continue
+        if state == "wet" or track.wet_at_start:
+            reasons.append(_wet_start(zone) if track.wet_at_start else _pad_reason(zone, state, track.note))
+        else:
+            reasons.append(_pad_reason(zone, state, track.note))
+    return reasons
+
+
+def _wet_start(zone: str) -> Reason:
+    return Reason(
+        code="wet-at-start",
+        text=f"{zone.capitalize()} pad was wet when the run began.",
+        mend=_PAD_MENDS["wet"],
+    )
+
+
+def _pad_reason(zone: str, state: str, note: str) -> Reason:
+    said = {
+        "silent": "was not heard",
+        "open": "has a broken lead",
+        "short": "is shorted",
+        "stuck": "gives a reading that never moves",
+        "drifting": "has a dry level that wanders",
+        "wet": "was wet",
+        "unproven": "is not proven whole (no end-of-line resistor seen, no pad check)",
+    }[state]
+    detail = f" ({note})" if note and state != "unproven" else ""
+    return Reason(
+        code=f"pad-{state}", text=f"{zone.capitalize()} pad {said}{detail}.", mend=_PAD_MENDS[state]
+    )
+
+
+def _phase_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
+    heard, phases = evidence.heard, evidence.phases
+    if not phases.heard.any():
+        return [
+            Reason(
+                code="no-phase-signal",
+                text="No power, current, vibration, inlet, outlet or phase was heard, so no wash is proven.",
+                mend="Connect the phase node, see its readings arrive, and run the test again.",
+            )
+        ]
+    reasons = []
+    if heard.first_fill is None:
+        reasons.append(
+            Reason(
+                code="no-water-in",
+                text="No fill was seen: no water was let in.",
+                mend="Open the tap and run a full programme.",
+            )
+        )
+    if heard.washes < plan.washes:
+        reasons.append(
+            Reason(
+                code="too-few-washes",
+                text=f"{heard.washes} complete {_plural('wash', heard.washes)} seen, the plan asks for {plan.washes}.",
+                mend="Let each programme run to its last spin, "
+                f"with at least {plan.idle_between_s:.0f} s of rest between two.",
+            )
+        )
+    for phase, wanted in plan.exercise.items():
+        seen = heard.exercised.get(phase, 0)
+        if seen >= wanted:
+            continue
+        if phase == "heat" and not phases.sees_heat:
+            mend = "Heat cannot be seen on this bench: add a power or current sensor, or take heat out of the plan."
+        else:
+            mend = f"Choose a programme with {wanted} times {phase}, or run another wash."
+        reasons.append(
+            Reason(
+                code=f"exercise-{phase}",
+                text=f"{phase.capitalize()} was seen {seen} times, the plan asks for {wanted}.",
+                mend=mend,
+            )
+        )
+    return reasons
+
+
+def _watch_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
+    heard = evidence.heard
+    reasons = []
+    for code, name, got, wanted, mend in (
+        ("watch-too-short", "watch from water-in to the end", heard.watched_s, plan.min_watch_s, "Run a longer programme, or leave the bench watching for longer afterwards."),
+        ("dry-watch-too-short", "dry watch before the first fill", heard.dry_watch_s, plan.dry_watch_s, "Begin the run on a dry floor and wait before starting the machine."),
+        ("drip-watch-too-short", "drip watch after the last drain", heard.drip_watch_s, plan.drip_watch_s, "Leave the machine standing and the bench watching after the last spin: slow drips come late."),
+    ):  # fmt: skip
+        if got < wanted - BOUNDARY_S - BOUNDARY_SHARE * wanted:
+            reasons.append(
+                Reason(
+                    code=code,
+                    text=f"The {name} lasted {_span(got)}, the plan asks for {_span(wanted)}.",
+                    mend=mend,
+                )
+            )
+    if heard.longest_gap_s > plan.max_gap_s:
+        reasons.append(
+            Reason(
+                code="gap",
+                text=f"The {heard.gap_of} went unheard for {_span(heard.longest_gap_s)} {place_in_time(heard.gap_at, heard)}; "
+                f"the plan allows {plan.max_gap_s:g} s.",
+                mend="Move the node nearer to the access point, or give it a steady supply, and run the test again.",
+            )
+        )
+    if heard.share < plan.min_coverage:
+        reasons.append(
+            Reason(
+                code="coverage",
+                text=f"All three pads were heard and sound for {heard.share:.1%} of the watch; the plan asks for {plan.min_coverage:.1%}.",
+                mend="See which pad was lost, mend its lead or its network, and run the test again.",
+            )
+        )
+    return reasons
+
+
+def _sensitivity_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
+    seen = evidence.smallest_seen_ml
+    if seen is None or seen <= plan.detect_ml:
+        return []
+    return [
+        Reason(
+            code="not-sensitive-enough",
+            text=f"The pads would have shown {seen:.2g} ml with {plan.detect_probability:.0%} probability, not the {plan.detect_ml:g} ml that matter.",
+            mend="Dry and clean the pads, keep their leads away from the motor's, and run the test again.",
+        )
+    ]
+
+
+def _pass_reason(plan: Plan, evidence: Evidence) -> Reason:
+    heard = evidence.heard
+    seen = (
+        f"; {evidence.smallest_seen_ml:.2g} ml would have shown"
+        if evidence.smallest_seen_ml is not None
+        else ""
+    )
+    return Reason(
+        code="no-leak",
+        text=f"No leak in {heard.washes} complete {_plural('wash', heard.washes)}, watched for {_span(heard.watched_s)}"
+        f" with {heard.share:.1%} heard{seen}.",
+    )
+
+
+def _plural(word: str, n: int) -> str:
+    return word if n == 1 else word + ("es" if word.endswith("sh") else "s")
+
+
+def _span(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
