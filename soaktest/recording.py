@@ -11,6 +11,7 @@ import binascii
 import gzip
 import zlib
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
@@ -197,7 +198,8 @@ def write_recording(
                     progress(count)
         part.replace(where)
     except OSError as exc:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
         raise RecordingError(
             f"{where}: cannot be written ({exc.strerror}). Free some space or choose another."
         ) from exc

@@ -1,0 +1,176 @@
+"""The wire: what the contract allows is read, what it forbids is set aside with a reason."""
+
+import json
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from soaktest.errors import MessageFault
+from soaktest.vocabulary import CHANNEL_UNITS
+from soaktest.wire import (
+    Pack,
+    Topic,
+    build_readings,
+    decode_json,
+    parse_about,
+    parse_presence,
+    parse_readings,
+    parse_topic,
+)
+
+TOPIC = Topic("b1", "pads", "readings")
+AT = 1_764_000_000.0
+HEAD = [
+    {"bn": "b1/pads/", "n": "boot", "vs": "5f1c"},
+    {"n": "seq", "u": "count", "v": 812},
+    {"n": "uptime", "u": "s", "v": 813.42},
+]
+
+
+def parse(*records: dict[str, object]) -> Pack:
+    return parse_readings([*HEAD, *records], TOPIC, AT)
+
+
+def test_the_contracts_own_pack_is_read() -> None:
+    """The example pack: boot, seq, uptime, and samples with times relative to its making."""
+    pack = parse(
+        {"n": "left", "u": "/", "v": 0.0436, "t": -0.8},
+        {"n": "left", "u": "/", "v": 0.0437, "t": -0.6},
+        {"n": "centre", "u": "/", "v": 0.0431, "t": -0.8},
+    )
+
+    assert (pack.boot, pack.seq, pack.uptime, pack.absolute) == ("5f1c", 812, 813.42, False)
+    assert pack.samples == {"left": ([-0.8, -0.6], [0.0436, 0.0437]), "centre": ([-0.8], [0.0431])}
+
+
+def test_base_fields_serve_the_samples_but_not_seq_and_uptime() -> None:
+    """A base unit and base time hold for samples; seq and uptime name their own unit."""
+    pack = parse_readings(
+        [
+            {"bn": "b1/pads/", "bu": "/", "bt": AT, "n": "boot", "vs": "a"},
+            {"n": "seq", "u": "count", "v": 0},
+            {"n": "left", "v": 0.1, "t": -1},
+        ],
+        TOPIC,
+        AT + 1,
+    )
+
+    assert pack.absolute
+    assert pack.samples == {"left": ([AT - 1], [0.1])}
+
+
+@pytest.mark.parametrize(
+    ("records", "reason"),
+    [
+        ([{"n": "left", "u": "V", "v": 0.1}], "unit is 'V'"),
+        ([{"n": "left", "v": 0.1}], "unit is None"),
+        ([{"n": "power", "u": "kW", "v": 0.1}], "must be 'W'"),
+        ([{"n": "left", "u": "/", "v": 1.5}], "outside 0 to 1"),
+        ([{"n": "left", "u": "/", "vs": "wet"}], "no number"),
+        ([{"n": "phase", "vs": "soaking"}], "none of idle"),
+        ([{"n": "seq", "u": "count", "v": 3}], "seq stands twice"),
+        ([{"n": "left", "u": "/", "v": 0.1, "calibrated_": 1}], "must be understood"),
+        ([{"bn": "b2/pads/", "n": "left", "u": "/", "v": 0.1}], "node of the topic"),
+        ([{"n": "left", "u": "/", "v": 0.1, "t": AT}, {"n": "left", "u": "/", "v": 0.1}], "mixes"),
+        ([{"n": "left", "u": "/", "v": 0.1, "t": AT - 90_000}], "24 h"),
+        ([{"n": "left", "u": "/", "v": 0.1, "t": 100}], "future"),
+        ([{"n": "left", "u": "/", "v": 1e308}, {"n": "left", "u": "/", "v": 1e308}], "finite|outside"),
+    ],
+)  # fmt: skip
+def test_a_record_that_breaks_the_contract_is_refused(records: list[dict[str, object]], reason: str) -> None:
+    """Each fault gives a reason that a firmware writer can act on."""
+    with pytest.raises(MessageFault, match=reason):
+        parse(*records)
+
+
+@pytest.mark.parametrize(
+    ("head", "reason"),
+    [
+        ([HEAD[1], HEAD[2]], "boot is missing"),
+        ([HEAD[0], HEAD[2]], "seq is missing"),
+        ([HEAD[0], HEAD[1]], "uptime is missing"),
+        ([HEAD[0] | {"bu": "/"}, {"n": "seq", "v": 1}, HEAD[2]], "seq: unit is '/'"),
+        ([HEAD[0], {"n": "seq", "v": 1}, HEAD[2]], "seq: unit is None"),
+        ([HEAD[0], HEAD[1], {"n": "uptime", "u": "ms", "v": 1}], "uptime: unit is 'ms'"),
+        ([HEAD[0], {"n": "seq", "u": "count", "v": 1.5}, HEAD[2]], "whole number"),
+        ([HEAD[0], {"n": "seq", "u": "count", "v": -1}, HEAD[2]], "number from 0"),
+        ([{"bn": "b1/pads/", "n": "boot", "v": 7}, HEAD[1], HEAD[2]], "boot: must be a text"),
+    ],
+)
+def test_a_pack_without_its_frame_is_refused(head: list[dict[str, object]], reason: str) -> None:
+    """Boot, seq and uptime name a pack once and for all; without them it cannot be placed."""
+    with pytest.raises(MessageFault, match=reason):
+        parse_readings([*head, {"n": "left", "u": "/", "v": 0.1}], Topic("b1", "pads", "readings"), AT)
+
+
+def test_channels_of_no_use_here_do_no_harm() -> None:
+    """A node may say more than the contract asks for."""
+    assert parse({"n": "battery", "u": "V", "v": 3.7}, {"n": "left", "u": "/", "v": 0.1}).samples.keys() == {
+        "left"
+    }
+
+
+@pytest.mark.parametrize("payload", [b"not json", b'[{"n":"left","v":NaN}]', b"[1e999]", b"\xff\xfe", b""])
+def test_what_is_not_json_is_refused(payload: bytes) -> None:
+    """NaN and infinity are not JSON (RFC 8259 section 6)."""
+    with pytest.raises(MessageFault, match="not JSON"):
+        decode_json(payload)
+
+
+def test_a_message_over_64_kib_is_refused() -> None:
+    """65,536 bytes are read, one more is not."""
+    assert decode_json(b'"' + b"x" * (64 * 1024 - 2) + b'"')
+    with pytest.raises(MessageFault, match="65537 bytes"):
+        decode_json(b'"' + b"x" * (64 * 1024 - 1) + b'"')
+
+
+@pytest.mark.parametrize("topic", ["soaktest/b1/pads/readings", "soaktest/0/x-1/about", "soaktest/b1/lamp"])
+def test_topics_of_the_contract_read_back_as_written(topic: str) -> None:
+    """str(parse_topic(t)) is t."""
+    assert str(parse_topic(topic)) == topic
+
+
+@pytest.mark.parametrize(
+    "topic",
+    ["soaktest/B1/pads/readings", "soaktest/-b/pads/readings", "soaktest/b1/readings", "other/b1/p/readings",
+     "soaktest/b1/pads/orders", f"soaktest/{'a' * 33}/pads/readings", "soaktest//pads/readings", ""],
+)  # fmt: skip
+def test_other_topics_are_refused(topic: str) -> None:
+    """Names are 1 to 32 of a-z 0-9 -, first a letter or digit."""
+    with pytest.raises(MessageFault, match="topic"):
+        parse_topic(topic)
+
+
+def test_presence_is_bare_text_or_a_json_string() -> None:
+    """Both forms of here and gone are taken; anything else is not."""
+    assert [parse_presence(p) for p in (b"here", b"gone", b'"here"', b'"gone"')] == [True, False, True, False]
+    with pytest.raises(MessageFault, match="here or gone"):
+        parse_presence(b"maybe")
+
+
+def test_about_needs_contract_and_kind_only() -> None:
+    """A short description is enough, a later contract or a wrong kind is a fault that names the key."""
+    assert parse_about({"contract": 1, "kind": "pads"}).clock == "uptime"
+    for bad, key in (({"contract": 2, "kind": "pads"}, "contract"), ({"contract": 1, "kind": "cup"}, "kind")):
+        with pytest.raises(MessageFault, match=key):
+            parse_about(bad)
+
+
+samples = st.dictionaries(
+    st.sampled_from(sorted(CHANNEL_UNITS)),
+    st.lists(st.tuples(st.integers(-2000, 0), st.integers(0, 10**6)), min_size=1, max_size=5),
+    min_size=1,
+)
+
+
+@given(samples, st.integers(0, 2**40), st.integers(0, 10**9))
+def test_a_built_pack_reads_back_equal(values: dict[str, list[tuple[int, int]]], seq: int, ms: int) -> None:
+    """parse(build(pack)) is pack, for every channel."""
+    laid = {
+        channel: ([t / 1000 for t, _ in pairs], [v / 10**6 for _, v in pairs])
+        for channel, pairs in values.items()
+    }
+    pack = Pack("b0", seq, ms / 1000, absolute=False, samples=laid)
+
+    assert parse_readings(json.loads(build_readings(TOPIC, pack)), TOPIC, AT) == pack
