@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from soaktest.analysis.conductance import smallest_ml
 from soaktest.analysis.events import PadTrack
 from soaktest.vocabulary import ZONES
 

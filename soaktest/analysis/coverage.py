@@ -63,7 +63,7 @@ def survey(signals: Signals, pads: Mapping[str, PadTrack], phases: PhaseTrack, p
     last_water = max(water_ends) if water_ends else None
     watch_from = first_fill if first_fill is not None else signals.began
     gap_s, gap_of, gap_at = _longest_gap(signals, watch_from)
-    seconds = np.arange(np.floor(watch_from), np.floor(signals.ended))
+    seconds = np.arange(np.floor(watch_from), np.floor(signals.ended), dtype=np.float64)
     sound = np.ones(len(seconds), dtype=bool)
     for zone in ZONES:
         sound &= _inside(seconds, pads[zone].sound_spans)
@@ -137,7 +137,7 @@ def _exercised(stretches: list[Stretch]) -> dict[Phase, int]:
 
 def _watched_between(pads: Mapping[str, PadTrack], begin: float, end: float) -> float:
     """Seconds in which every pad was heard, sound and not wet."""
-    seconds = np.arange(np.floor(begin), np.floor(end))
+    seconds = np.arange(np.floor(begin), np.floor(end), dtype=np.float64)
     good = np.ones(len(seconds), dtype=bool)
     for zone in ZONES:
         track = pads[zone]

@@ -1,0 +1,51 @@
+"""What a running test still needs, and which stage it is in."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from soaktest.analysis.coverage import Heard
+from soaktest.analysis.series import PhaseTrack
+from soaktest.plans import Plan
+
+Stage = Literal["dry watch", "washing", "drip watch", "judged"]
+
+SETTLED_S = 60.0
+"""The machine is done once drain and spin lie this far back and nothing else moves water."""
+
+
+def stage_of(heard: Heard, phases: PhaseTrack, ended: float) -> Stage:
+    """The stage of a run that is heard up to ``ended`` (UTC seconds)."""
+    if heard.first_fill is None:
+        return "dry watch"
+    if heard.last_water is None or ended - heard.last_water < SETTLED_S:
+        return "washing"
+    later = {s.phase for s in heard.stretches if s.end > heard.last_water}
+    return "washing" if later & {"fill", "wash", "heat", "rinse"} else "drip watch"
+
+
+def still_needed(plan: Plan, heard: Heard, now_watched_dry_s: float | None = None) -> list[str]:
+    """What the plan still lacks, in words; empty once everything is there.
+
+    ``now_watched_dry_s`` is the dry watch so far while no water was let in yet.
+    """
+    needs: list[str] = []
+    dry = now_watched_dry_s if now_watched_dry_s is not None else heard.dry_watch_s
+    if heard.first_fill is None and dry < plan.dry_watch_s:
+        needs.append(f"{_minutes(plan.dry_watch_s - dry)} dry watch before the machine is started")
+    if heard.washes < plan.washes:
+        left = plan.washes - heard.washes
+        needs.append(f"{left} more complete wash{'es' if left > 1 else ''}")
+    for phase, wanted in plan.exercise.items():
+        left = wanted - heard.exercised.get(phase, 0)
+        if left > 0:
+            needs.append(f"{left} more {phase}")
+    if heard.watched_s < plan.min_watch_s:
+        needs.append(f"{_minutes(plan.min_watch_s - heard.watched_s)} watch")
+    if heard.drip_watch_s < plan.drip_watch_s:
+        needs.append(f"{_minutes(plan.drip_watch_s - heard.drip_watch_s)} drip watch after the last drain")
+    return needs
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
