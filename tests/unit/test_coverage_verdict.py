@@ -1,0 +1,204 @@
+"""Coverage and verdict on evidence laid out by hand: each thing missing turns a pass into a retest."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from soaktest.analysis.coverage import Heard, find_stretches, survey
+from soaktest.analysis.events import PadTrack
+from soaktest.analysis.series import PhaseTrack, Series, Signals
+from soaktest.analysis.verdict import Evidence, decide
+from soaktest.findings import WetEvent
+from soaktest.plans import Plan
+from soaktest.vocabulary import PHASES, ZONES
+
+T0 = 1_764_000_000.0
+WASH = [("idle", 300), ("fill", 60), ("wash", 400), ("heat", 300), ("wash", 300), ("drain", 40),
+        ("fill", 60), ("rinse", 200), ("drain", 40), ("spin", 150)]  # fmt: skip
+RUN = [*WASH, ("idle", 700)]
+PLAN = Plan(
+    plan=1, name="short", washes=1, min_watch_s=1800, dry_watch_s=300, drip_watch_s=600,
+    exercise={"fill": 2, "drain": 2, "spin": 1, "heat": 1},
+)  # fmt: skip
+
+
+def track_of(run: list[tuple[str, int]], sees_heat: bool = True) -> PhaseTrack:
+    best = np.concatenate([np.full(seconds, PHASES.index(phase)) for phase, seconds in run])
+    return PhaseTrack(T0, np.eye(len(PHASES))[best], best, np.ones(len(best), bool), "power", sees_heat)
+
+
+def pad_of(zone: str, seconds: int) -> PadTrack:
+    t = T0 + np.arange(float(seconds))
+    flat = np.full(seconds, -6.3)
+    return PadTrack(
+        zone=zone, state="sound", note="", dry_siemens=5e-7, t=t, log_g=flat, dry=flat, noise=0.002,  # type: ignore[arg-type]
+        smallest_rise=0.02, proven=True, sound_spans=((T0, T0 + seconds),),
+    )  # fmt: skip
+
+
+def bench(
+    run: list[tuple[str, int]], gap: tuple[float, float] | None = None
+) -> tuple[Signals, dict[str, PadTrack], PhaseTrack]:
+    seconds = sum(s for _, s in run)
+    t = T0 + np.arange(0.0, seconds, 0.2)
+    if gap:
+        t = t[(t < T0 + gap[0]) | (t > T0 + gap[1])]
+    series = Series(t, np.full(len(t), 0.05))
+    signals = Signals(T0, T0 + seconds, pads=dict.fromkeys(ZONES, series), others={"power": series})
+    return signals, {zone: pad_of(zone, seconds) for zone in ZONES}, track_of(run)
+
+
+def evidence(
+    run: list[tuple[str, int]], events: list[WetEvent] | None = None, seen_ml: float = 0.3
+) -> Evidence:
+    signals, pads, phases = bench(run)
+    return Evidence(survey(signals, pads, phases, PLAN), pads, phases, events or [], seen_ml)
+
+
+def event(chance: float, at: float = 320.0, cause: str = "leak") -> WetEvent:
+    return WetEvent(
+        zone="left", onset=T0 + at, onset_low=T0 + at - 2, onset_high=T0 + at + 2, end=None, peak_wetness=0.5,
+        cause=cause, cause_probability={"leak": chance, "spill": 1 - chance}, phase="fill",  # type: ignore[arg-type]
+        phase_probability={"fill": 1.0}, phase_at_onset="fill",
+    )  # fmt: skip
+
+
+def codes(verdict: tuple[str, list[object]]) -> list[str]:
+    return [reason.code for reason in verdict[1]]  # type: ignore[attr-defined]
+
+
+def test_a_whole_dry_run_passes() -> None:
+    """Pads sound, every phase seen, no gap, sensitive enough: pass, with the numbers in the reason."""
+    verdict, reasons = decide(PLAN, evidence(RUN))
+
+    assert verdict == "pass"
+    assert "1 complete wash" in reasons[0].text
+
+
+def test_a_leak_fails_and_says_when() -> None:
+    """A certain leak fails, in the words of the cycle."""
+    verdict, reasons = decide(PLAN, evidence(RUN, [event(0.95)]))
+
+    assert verdict == "fail"
+    assert reasons[0].text == "Left pad wet 20 s into the first fill."
+
+
+def test_a_leak_fails_even_where_the_run_is_too_short() -> None:
+    """What was seen was seen; what is missing is said behind it."""
+    verdict, reasons = decide(PLAN, evidence(RUN[:5], [event(0.95)]))
+
+    assert (verdict, reasons[0].code) == ("fail", "wet-event")
+    assert "too-few-washes" in [r.code for r in reasons]
+
+
+@pytest.mark.parametrize(("chance", "cause"), [(0.4, "spill"), (0.69, "leak"), (0.02, "spill")])
+def test_a_wet_pad_that_may_be_no_leak_is_a_retest(chance: float, cause: str) -> None:
+    """Water that may be somebody's splash neither fails nor passes a unit; it says what to do."""
+    verdict, reasons = decide(PLAN, evidence(RUN, [event(chance, cause=cause)]))
+
+    assert verdict == "retest"
+    assert reasons[0].mend
+
+
+def test_condensation_that_is_surely_none_does_not_stop_a_pass() -> None:
+    """Steam on all pads is no leak."""
+    assert decide(PLAN, evidence(RUN, [event(0.02, cause="condensation")]))[0] == "pass"
+
+
+def cut(code: str, change: Callable[[Evidence], Evidence]) -> object:
+    return pytest.param(code, change, id=code)
+
+
+@pytest.mark.parametrize(
+    ("code", "change"),
+    [
+        cut("too-few-washes", lambda e: replace(e, heard=replace(e.heard, washes=0))),
+        cut("exercise-heat", lambda e: replace(e, heard=replace(e.heard, exercised={"fill": 2, "drain": 2, "spin": 1}))),
+        cut("watch-too-short", lambda e: replace(e, heard=replace(e.heard, watched_s=1500.0))),
+        cut("dry-watch-too-short", lambda e: replace(e, heard=replace(e.heard, dry_watch_s=200.0))),
+        cut("drip-watch-too-short", lambda e: replace(e, heard=replace(e.heard, drip_watch_s=500.0))),
+        cut("gap", lambda e: replace(e, heard=replace(e.heard, longest_gap_s=5.5))),
+        cut("coverage", lambda e: replace(e, heard=replace(e.heard, share=0.98))),
+        cut("not-sensitive-enough", lambda e: replace(e, smallest_seen_ml=1.5)),
+        cut("no-phase-signal", lambda e: replace(e, phases=replace(e.phases, heard=np.zeros_like(e.phases.heard)))),
+        *[
+            cut(f"pad-{state}", lambda e, s=state: replace(e, pads={**e.pads, "right": replace(e.pads["right"], state=s)}))  # type: ignore[misc]
+            for state in ("unproven", "open", "short", "stuck", "silent", "drifting", "wet")
+        ],
+        cut("wet-at-start", lambda e: replace(e, pads={**e.pads, "left": replace(e.pads["left"], wet_at_start=True)})),
+    ],
+)  # fmt: skip
+def test_each_thing_missing_is_a_retest_with_a_way_to_mend_it(
+    code: str, change: Callable[[Evidence], Evidence]
+) -> None:
+    """Silence is not dryness: every lack is named, and what to do next time."""
+    verdict, reasons = decide(PLAN, change(evidence(RUN)))
+
+    assert verdict == "retest"
+    assert [r.code for r in reasons] == [code]
+    assert reasons[0].mend
+
+
+def test_an_unproven_pad_passes_where_the_plan_allows_it() -> None:
+    """The plan may allow pads without end-of-line resistor."""
+    e = evidence(RUN)
+    e = replace(e, pads={**e.pads, "left": replace(e.pads["left"], state="unproven")})
+
+    assert decide(PLAN.model_copy(update={"allow_unproven_pads": True}), e)[0] == "pass"
+
+
+def test_a_plan_that_only_finds_gives_neither_pass_nor_fail() -> None:
+    """A run to find a leak is judged retest whatever it saw, and says what it saw."""
+    plan = PLAN.model_copy(update={"purpose": "find"})
+
+    assert decide(plan, evidence(RUN))[0] == "retest"
+    assert codes(decide(plan, evidence(RUN, [event(0.95)])))[:2] == ["wet-event", "plan-only-finds"]  # type: ignore[arg-type]
+
+
+def survey_of(run: list[tuple[str, int]], gap: tuple[float, float] | None = None) -> Heard:
+    signals, pads, phases = bench(run, gap)
+    return survey(signals, pads, phases, PLAN)
+
+
+def test_coverage_measures_the_run_as_laid_out() -> None:
+    """Watch from first fill to the end, drip watch from the last spin's end, exercise by stretches."""
+    heard = survey_of(RUN)
+
+    assert (heard.washes, heard.first_fill, heard.watched_s) == (1, T0 + 300, sum(s for _, s in RUN) - 300)
+    assert (heard.dry_watch_s, heard.drip_watch_s, heard.share) == (300, 700, 1.0)
+    assert heard.exercised == {"fill": 2, "wash": 2, "heat": 1, "rinse": 1, "drain": 2, "spin": 1}
+    assert heard.longest_gap_s < 1
+
+
+def test_two_washes_need_rest_between_them() -> None:
+    """Idle of the plan's length parts two washes; a shorter one does not."""
+    assert survey_of([*WASH, ("idle", 130), *WASH[1:], ("idle", 700)]).washes == 2
+    assert survey_of([*WASH, ("idle", 100), *WASH[1:], ("idle", 700)]).washes == 1
+
+
+@pytest.mark.parametrize("without", ["fill", "drain", "spin"])
+def test_a_wash_that_lacks_a_step_is_not_complete(without: str) -> None:
+    """Water in, drained, and spun where the plan asks for a spin."""
+    assert survey_of([(p, s) for p, s in RUN if p != without]).washes == 0
+
+
+def test_stretches_join_over_short_breaks_and_count_from_ten_seconds() -> None:
+    """Less than 20 s apart is one stretch; under 10 s is none."""
+    found = find_stretches(
+        track_of(
+            [("idle", 60), ("fill", 8), ("wash", 19), ("fill", 8), ("wash", 20), ("fill", 9), ("wash", 60)]
+        )
+    )
+
+    assert [(s.phase, s.start - T0, s.end - T0) for s in found if s.phase == "fill"] == [("fill", 60, 95)]
+
+
+def test_the_longest_gap_is_found_and_named() -> None:
+    """12 s of silence on all nodes."""
+    heard = survey_of(RUN, gap=(800.0, 812.0))
+
+    assert heard.longest_gap_s == pytest.approx(12.2, abs=0.3)
+    assert heard.gap_at == pytest.approx(T0 + 800, abs=0.3)
+    assert heard.gap_of
