@@ -17,7 +17,7 @@ import orjson
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from soaktest.errors import MessageFault
-from soaktest.senml import ABSOLUTE_FROM, resolve
+from soaktest.senml import ABSOLUTE_FROM, resolve_columns
 from soaktest.vocabulary import CHANNEL_UNITS, PHASES, Phase, Zone
 
 ROOT: Final = "soaktest"
@@ -31,6 +31,8 @@ RATIO_SLACK: Final = 0.001
 NAME_PATTERN: Final = r"[a-z0-9][a-z0-9-]{0,31}"
 _is_name = re.compile(NAME_PATTERN).fullmatch
 _RATIOS = frozenset(name for name, unit in CHANNEL_UNITS.items() if unit == "/")
+
+_FRAME = frozenset(("boot", "seq", "uptime"))
 
 Kind = Literal["readings", "about", "presence", "lamp", "alarm"]
 Name = Annotated[str, Field(pattern=f"^{NAME_PATTERN}$")]
@@ -135,37 +137,43 @@ def parse_readings(content: Any, topic: Topic, at: float) -> Pack:
         MessageFault: any record breaks RFC 8428 or the contract.
     """
     prefix = f"{topic.bench}/{topic.node}/"
-    cut = len(prefix)
+    columns, others = resolve_columns(content)
     frame: dict[str, float | str] = {}
     samples: dict[str, tuple[list[float], list[float]]] = {}
     phases: list[tuple[float, Phase]] = []
-    earliest, latest = math.inf, -math.inf
-    for name, unit, time, value, _total in resolve(content):
-        channel = name[cut:] if name.startswith(prefix) else _bare(name, prefix)
+    for name, unit, times, values in columns:
+        channel = _channel(name, prefix)
         known = CHANNEL_UNITS.get(channel)
         if known is not None:
             if unit != known:
                 raise MessageFault(f"{channel}: unit is {unit!r}, must be {known!r}")
-            if value.__class__ is not float and value.__class__ is not int:
-                raise MessageFault(f"{channel}: has no number (v)")
-            pair = samples.get(channel)
-            if pair is None:
-                pair = samples[channel] = ([], [])
-            pair[0].append(time)
-            pair[1].append(value)
-        elif channel in ("boot", "seq", "uptime"):
-            _frame_field(frame, channel, unit, value)
-            continue
-        elif channel == "phase":
-            if value not in PHASES:
-                raise MessageFault(f"phase: {value!r} is none of {', '.join(PHASES)}")
-            phases.append((time, value))
-        else:
-            continue  # a channel that this program does not use
-        earliest, latest = min(earliest, time), max(latest, time)
-    for channel, (_, values) in samples.items():
-        _check_values(channel, values)
-    return _framed(frame, samples, phases, _Span(earliest, latest, at))
+            samples[channel] = (times, _checked(channel, values))
+        elif channel in _FRAME or channel == "phase":
+            if channel == "phase":
+                raise MessageFault("phase: must be a text (vs)")
+            for value in values:
+                _frame_field(frame, channel, unit, value)
+    for record in others:
+        channel = _channel(record.name, prefix)
+        if channel == "phase":
+            if record.value not in PHASES:
+                raise MessageFault(f"phase: {record.value!r} is none of {', '.join(PHASES)}")
+            phases.append((record.time, record.value))
+        elif channel in _FRAME:
+            _frame_field(frame, channel, record.unit, record.value)
+        elif channel in CHANNEL_UNITS:
+            raise MessageFault(f"{channel}: has no number (v)")
+    at_times = [*(times for times, _ in samples.values()), [time for time, _ in phases]]
+    return _framed(
+        frame,
+        samples,
+        phases,
+        _Span(
+            min((min(times) for times in at_times if times), default=math.inf),
+            max((max(times) for times in at_times if times), default=-math.inf),
+            at,
+        ),
+    )
 
 
 class _Span(NamedTuple):
@@ -174,8 +182,10 @@ class _Span(NamedTuple):
     at: float
 
 
-def _bare(name: str, prefix: str) -> str:
-    """A name without base name is taken for the topic's node; another node's name is a fault."""
+def _channel(name: str, prefix: str) -> str:
+    """The name within its node; without a base name it is the topic's node, another node's is a fault."""
+    if name.startswith(prefix):
+        return name[len(prefix) :]
     if "/" not in name and ":" not in name:
         return name
     raise MessageFault(f"name {name[:80]!r} does not begin with {prefix!r}, the node of the topic")
@@ -198,7 +208,7 @@ def _frame_field(frame: dict[str, float | str], key: str, unit: str | None, valu
     frame[key] = value
 
 
-def _check_values(channel: str, values: list[float]) -> None:
+def _checked(channel: str, values: list[float]) -> list[float]:
     if not math.isfinite(sum(values)):
         raise MessageFault(f"{channel}: a value is not a finite number")
     if channel in _RATIOS:
@@ -206,7 +216,8 @@ def _check_values(channel: str, values: list[float]) -> None:
         if low < 0 or high > 1:
             if low < -RATIO_SLACK or high > 1 + RATIO_SLACK:
                 raise MessageFault(f"{channel}: {low if low < 0 else high} is outside 0 to 1")
-            values[:] = [min(max(v, 0.0), 1.0) for v in values]
+            return [min(max(v, 0.0), 1.0) for v in values]
+    return values
 
 
 def _framed(

@@ -1,9 +1,11 @@
 """SenML against RFC 8428's own examples (sections 5.1.2 to 5.1.7) and rules; RFC 9100 on versions."""
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from soaktest.errors import MessageFault
-from soaktest.senml import ABSOLUTE_FROM, resolve
+from soaktest.senml import ABSOLUTE_FROM, resolve, resolve_columns
 
 OW = "urn:dev:ow:10e2073a0108006:"
 
@@ -164,3 +166,43 @@ def test_unknown_fields_are_ignored() -> None:
 def test_versions_of_the_standard_itself_are_read(version: int) -> None:
     """RFC 8428's own example says 5, RFC 9100 gives 10 to plain SenML; both are read here."""
     assert resolve([{"bver": version, "n": "a", "v": 1}])[0].value == 1
+
+
+json_number = st.one_of(st.integers(-5, 5), st.floats(-2, 2))
+entries = st.lists(
+    st.fixed_dictionaries(
+        {},
+        optional={
+            "n": st.sampled_from(["a", "b", "bad name"]),
+            "u": st.sampled_from(["V", "/"]),
+            "v": st.one_of(json_number, st.just("text"), st.just(True)),
+            "t": st.one_of(json_number, st.just(None)),
+            "vs": st.just("x"),
+            "bn": st.sampled_from(["n/", "m"]),
+            "bt": json_number,
+            "bu": st.just("W"),
+            "bv": json_number,
+        },
+    ),
+    min_size=1,
+    max_size=8,
+)
+
+
+@settings(max_examples=400)
+@given(entries)
+def test_columns_hold_what_single_records_hold(pack: list[dict[str, object]]) -> None:
+    """The fast reading of a pack and the plain one agree in values, and in what they refuse."""
+    try:
+        expected = resolve(pack)
+    except MessageFault:
+        with pytest.raises(MessageFault):
+            resolve_columns(pack)
+        return
+
+    columns, others = resolve_columns(pack)
+
+    got = [(c.name, c.unit, t, v) for c in columns for t, v in zip(c.times, c.values, strict=True)]
+    numbers = [(r.name, r.unit, r.time, r.value) for r in expected if isinstance(r.value, (int, float))]
+    assert sorted(got, key=repr) == sorted(numbers, key=repr)
+    assert others == [r for r in expected if not isinstance(r.value, (int, float))]
