@@ -9,6 +9,16 @@ from soaktest.vocabulary import PadState, Zone
 
 
 @dataclass(frozen=True, slots=True)
+class PadCheck:
+    """A pad's calibration: conductance dry, and wet with a known amount; ``at`` in UTC seconds."""
+
+    dry_siemens: float
+    wet_siemens: float
+    ml: float
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
 class PadEvent:
     """One wetting of one pad; times are UTC seconds.
 
@@ -34,6 +44,8 @@ class PadEvent:
     shared: float
     step_share: float
     smooth_s: float
+    at_start: bool = False
+    """The pad was wet when the run began."""
 
 
 @dataclass(frozen=True, slots=True)

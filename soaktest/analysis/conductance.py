@@ -1,0 +1,72 @@
+"""Divider ratio → conductance → wetness, and back to millilitres, as far as physics allows.
+
+A pad of conductance G between supply and input, with R from input to ground, gives the ratio
+r = R G / (1 + R G), so G = r / (R (1 - r)). Dry to soaked spans four decades, hence logarithms.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from scipy.special import ndtri
+
+from soaktest.analysis.events import PadTrack
+from soaktest.analysis.series import Floats, PadWiring
+
+DRY_FLOOR_S: Final = 1e-7
+"""Siemens added before the logarithm: below this lies leakage and the converter's last step, not water."""
+SOAKED_S: Final = 1e-3
+"""Siemens of a soaked pad in tap water (1 kohm), the upper end of the wetness scale."""
+SHORT_S: Final = 5e-3
+"""Siemens above which two tracks touch: tap water of 1,500 uS/cm on a whole pad stays under 2e-3."""
+DAMPEST_DRY_S: Final = 3e-6
+"""Siemens of its own that a dry pad in humid air does not reach (330 kohm)."""
+DROP_ML: Final = 0.05
+SIEMENS_PER_ML: Final = (1e-5, 4e-5, 3e-4)
+"""Conductance per millilitre on an open-track pad in tap water of 200 to 1,500 uS/cm: low, best, high."""
+
+
+def conductance(ratio: Floats, wiring: PadWiring) -> Floats:
+    """Siemens between supply and input, end-of-line resistor included; same shape as ``ratio`` (0 to 1)."""
+    r = np.clip(ratio, 0.0, 1.0 - 1e-6)
+    return r / (wiring.divider_ohm * (1.0 - r))
+
+
+def log_conductance(siemens: Floats) -> Floats:
+    """log10 of siemens over the dry floor, same shape."""
+    return np.log10(siemens + DRY_FLOOR_S)
+
+
+def wetness(log_g: float, dry: float) -> float:
+    """0 at the dry level, 1 soaked, on the log scale."""
+    top = np.log10(SOAKED_S)
+    return float(np.clip((log_g - dry) / max(top - dry, 0.5), 0.0, 1.0))
+
+
+def rise_for_ml(ml: float, dry: float, siemens_per_ml: float = SIEMENS_PER_ML[0]) -> float:
+    """Rise of the log level that ``ml`` on the pad makes over a dry level."""
+    base = 10.0**dry
+    return float(np.log10((base + siemens_per_ml * ml) / base))
+
+
+def ml_for_rise(rise: float, dry: float) -> tuple[float, float, float]:
+    """Millilitres on the pad for a rise over the dry level: low, best, high.
+
+    Honest to a factor of ten or so either way: it hangs on the water and on where it lies.
+    """
+    extra = 10.0**dry * (10.0**rise - 1.0)
+    low, best, high = (extra / g for g in reversed(SIEMENS_PER_ML))
+    return max(low, DROP_ML / 2), max(best, DROP_ML), max(high, 2 * DROP_ML)
+
+
+def smallest_ml(track: PadTrack, probability: float) -> float | None:
+    """Millilitres that this pad would have shown with ``probability``; None where it was not heard.
+
+    The least conductive water of the range is taken, and never less than one drop.
+    """
+    if not len(track.t) or not np.isfinite(track.smallest_rise):
+        return None
+    rise = track.smallest_rise + float(ndtri(probability) - ndtri(0.9)) * track.noise
+    dry = float(np.median(track.dry))
+    return max(DROP_ML, float(10.0**dry) * (10.0 ** max(rise, 0.0) - 1.0) / SIEMENS_PER_ML[0])

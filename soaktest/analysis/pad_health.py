@@ -1,0 +1,104 @@
+"""Is a pad to be trusted: broken, shorted, stuck or silent, and proven whole or not.
+
+The end-of-line resistor sets the floor: below half of its reading the lead is broken. A short jumps
+above what any water reaches. A quiet dry pad may honestly read one code for hours, so a reading
+that never moves is a fault only where the same input moved before.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from soaktest.analysis.conductance import SHORT_S, conductance
+from soaktest.analysis.series import Floats, PadWiring, Series, Signals
+from soaktest.vocabulary import PadState
+
+UNSOUND_S = 5.0
+"""Broken or shorted for longer than this in all, a pad is not sound."""
+STUCK_S = 180.0
+HEARD_LEAST = 0.5
+"""Heard for less than this share of the run, a pad counts as silent."""
+JOIN_S = 1.6
+"""Samples no farther apart than this are one stretch of hearing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """What is wrong with a pad, if anything, and the stretches in which it was heard and sound."""
+
+    state: PadState
+    note: str
+    proven: bool
+    sound_spans: tuple[tuple[float, float], ...]
+    bad_spans: tuple[tuple[float, float], ...]
+
+    def good_seconds(self, t: Floats) -> NDArray[np.bool_]:
+        """Which of the seconds (their middles, UTC) lie outside the bad stretches."""
+        good = np.ones(len(t), dtype=bool)
+        for begin, end in self.bad_spans:
+            good &= (t < begin - 1.0) | (t > end + 1.0)
+        return good
+
+
+def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_by_check: bool) -> Health:
+    """Judge one pad's raw readings over the run."""
+    length = max(signals.ended - signals.began, 1.0)
+    if not len(series):
+        return Health("silent", "no reading arrived", proven=False, sound_spans=(), bad_spans=())
+    step = min(max(series.step_s if len(series) > 1 else 1.0, 0.05), 1.0)
+    siemens = conductance(series.v, wiring)
+    broken = np.zeros(len(series), dtype=bool)
+    if wiring.end_of_line_ohm:
+        floor = wiring.divider_ohm / (wiring.divider_ohm + wiring.end_of_line_ohm)
+        broken = series.v < 0.5 * floor
+    shorted = siemens > SHORT_S
+    stuck = _stuck(series)
+    bad = broken | shorted | stuck
+    spans = _spans(series.t[~bad], step)
+    heard_s = sum(end - begin for begin, end in _spans(series.t, step))
+    proven = proven_by_check or (
+        wiring.end_of_line_ohm is not None and not bad[:20].any() and not bad[-20:].any()
+    )
+    state: PadState = "sound" if proven else "unproven"
+    note = ""
+    for kind, mask, said in (
+        ("open", broken, "reads below its end-of-line resistor"),
+        ("short", shorted, "conducts more than any water does"),
+        ("stuck", stuck, "gave one unmoving value"),
+    ):
+        seconds = float(mask.sum()) * step
+        if seconds > UNSOUND_S:
+            first = float(series.t[np.argmax(mask)]) - signals.began
+            state, note = kind, f"{said} for {seconds:.0f} s, first {first / 60:.0f} min into the run"  # type: ignore[assignment]
+    if state in ("sound", "unproven") and heard_s < HEARD_LEAST * length:
+        state, note = "silent", f"heard for {heard_s:.0f} of {length:.0f} s"
+    return Health(state, note, proven, spans, _spans(series.t[bad], step))
+
+
+def _stuck(series: Series) -> NDArray[np.bool_]:
+    """Samples of a long stretch without any movement, on an input that moves elsewhere."""
+    moved = np.diff(series.v) != 0
+    out = np.zeros(len(series), dtype=bool)
+    edges = np.concatenate(([0], np.flatnonzero(moved) + 1, [len(series)]))
+    lengths = np.diff(edges)
+    k = int(np.argmax(lengths))
+    begin, stop = int(edges[k]), int(edges[k + 1])
+    elsewhere = len(series) - (stop - begin)
+    if series.t[stop - 1] - series.t[begin] > STUCK_S and elsewhere > 0:
+        rest = np.delete(lengths, k)
+        # Elsewhere it must move about every fourth sample, or it is merely quiet.
+        if elsewhere > 200 and elsewhere / max(len(rest), 1) < 4.0:
+            out[begin:stop] = True
+    return out
+
+
+def _spans(t: Floats, step: float) -> tuple[tuple[float, float], ...]:
+    """Stretches covered by samples; each sample speaks for the step before it."""
+    if not len(t):
+        return ()
+    cuts = np.flatnonzero(np.diff(t) > max(JOIN_S, 2.5 * step)) + 1
+    starts, ends = np.concatenate(([0], cuts)), np.concatenate((cuts, [len(t)])) - 1
+    return tuple((float(t[a]) - step, float(t[b]) + step) for a, b in zip(starts, ends, strict=True))

@@ -1,0 +1,344 @@
+"""What the pads saw: dry level followed, wet events found and dated, faults told apart.
+
+On a 1 s grid of log conductance. A sequential test (Page 1954) against a followed level and slope
+raises the alarm; the rise over two minutes confirms it, since drift, steam and hum do not last as a
+step does; the onset is dated back by maximum likelihood. Innovations are clipped and the level
+follows more slowly, but never stands still, while something is suspected: a frozen level turns
+every drift into a leak.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+from soaktest.analysis.change import find_onset
+from soaktest.analysis.conductance import (
+    DAMPEST_DRY_S,
+    conductance,
+    log_conductance,
+    wetness,
+)
+from soaktest.analysis.events import PadCheck, PadEvent, PadTrack
+from soaktest.analysis.pad_health import Health, judge_health
+from soaktest.analysis.series import EMPTY, Floats, PadWiring, Series, Signals
+from soaktest.vocabulary import ZONES, Zone
+
+LEAST_NOISE = 0.0015
+"""Decades: a third of a per cent, below which nothing on a floor is steady."""
+SLACK = 1.0
+ALARM = 14.0
+"""Page's test in units of the noise: with slack 1 and threshold 14 white noise alarms once in years."""
+LEAST_RISE = 0.03
+"""Decades: a lasting rise of 7 %; one drop gives several times that even in soft water."""
+CONFIRM_S = 120
+LEARN_S = 45
+"""Seconds from which a level is learned before anything is tested."""
+DRY_AGAIN = 0.12
+"""Share of an event's peak rise below which its pad is dry again."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """A followed level: value now, slope per second."""
+
+    value: float
+    slope: float
+
+
+def read_pads(signals: Signals, pad_checks: Mapping[Zone, PadCheck] | None = None) -> dict[Zone, PadTrack]:
+    """All three pads, each with its state, its dry level and its wet events.
+
+    ``pad_checks`` prove pads that have no end-of-line resistor.
+    """
+    checks = pad_checks or {}
+    tracks = {
+        zone: _read_pad(
+            zone,
+            signals,
+            signals.pads.get(zone, EMPTY),
+            signals.wiring.get(zone, PadWiring()),
+            checks.get(zone),
+        )
+        for zone in ZONES
+    }
+    return {zone: _with_shared(track, tracks) for zone, track in tracks.items()}
+
+
+def _read_pad(
+    zone: Zone, signals: Signals, series: Series, wiring: PadWiring, check: PadCheck | None
+) -> PadTrack:
+    health = judge_health(series, wiring, signals, proven_by_check=check is not None)
+    t, ratio = per_second(series, signals.began)
+    good = health.good_seconds(t)
+    t, ratio = t[good], ratio[good]
+    if len(t) < 5:
+        return _unread(zone, health)
+    log_g = log_conductance(conductance(ratio, wiring))
+    if len(log_g) >= 3:
+        log_g = median_filter(log_g, size=3, mode="nearest")
+    noise, slow_noise = noise_of(log_g, t)
+    own_dry = 1.0 / wiring.end_of_line_ohm if wiring.end_of_line_ohm else 0.0
+    first = float(np.median(log_g[:10]))
+    wet_at_start = 10.0**first - own_dry > DAMPEST_DRY_S
+    found, dry = _find_events(zone, t, log_g, _Noise(noise, slow_noise), wet_at_start)
+    clock = signals.clock_error_s.get(zone, 0.0)
+    events = tuple(_with_clock(event, clock) for event in found)
+    return PadTrack(
+        zone=zone,
+        state=health.state,
+        note=health.note,
+        dry_siemens=float(f"{10.0 ** float(np.median(dry)):.4g}"),
+        t=t,
+        log_g=log_g,
+        dry=dry,
+        noise=noise,
+        smallest_rise=max(LEAST_RISE, 5 * slow_noise) + 1.3 * slow_noise,
+        wet_at_start=wet_at_start,
+        proven=health.proven,
+        sound_spans=health.sound_spans,
+        events=events,
+    )
+
+
+def _unread(zone: Zone, health: Health) -> PadTrack:
+    empty = np.empty(0)
+    return PadTrack(
+        zone, health.state, health.note, None, empty, empty, empty, float("nan"), float("nan"),
+        sound_spans=health.sound_spans,
+    )  # fmt: skip
+
+
+def per_second(series: Series, began: float) -> tuple[Floats, Floats]:
+    """Means over whole seconds since ``began``: middles of the seconds heard (UTC), and means."""
+    if not len(series):
+        return np.empty(0), np.empty(0)
+    second = np.floor(series.t - began).astype(np.int64)
+    heard, start, count = np.unique(second, return_index=True, return_counts=True)
+    means: Floats = np.add.reduceat(series.v, start) / count
+    middles: Floats = began + heard.astype(np.float64) + 0.5
+    return middles, means
+
+
+def noise_of(log_g: Floats, t: Floats) -> tuple[float, float]:
+    """Standard deviation of one second's value, and of slower wander, from the quieter part.
+
+    Differences over 1 s give the first, of 10 s means the second; the lower third of blocks of a
+    minute is taken, so that events do not count as noise.
+    """
+    ok = np.diff(t) < 1.5
+    steps = np.abs(np.diff(log_g))[ok]
+    if len(steps) < 20:
+        return 0.01, 0.01
+    blocks = steps[: len(steps) // 30 * 30].reshape(-1, 30) if len(steps) >= 60 else steps[None, :]
+    fast = float(np.quantile(np.sqrt((blocks**2).mean(axis=1) / 2), 0.35))
+    tens = log_g[: len(log_g) // 10 * 10].reshape(-1, 10).mean(axis=1)
+    slow = 0.0
+    if len(tens) >= 12:
+        bend = np.abs(tens[2:] - 2 * tens[1:-1] + tens[:-2])
+        slow = float(np.quantile(bend, 0.4)) / 1.28
+    return max(fast, LEAST_NOISE), max(slow, fast / 3, LEAST_NOISE)
+
+
+@dataclass(frozen=True, slots=True)
+class _Noise:
+    fast: float
+    slow: float
+
+
+def _find_events(
+    zone: Zone, t: Floats, x: Floats, noise: _Noise, wet_at_start: bool
+) -> tuple[list[PadEvent], Floats]:
+    """Walk the seconds once; returns the events and the followed dry level, shape (seconds,)."""
+    events: list[PadEvent] = []
+    dry = np.empty(len(x))
+    begin = 0
+    if wet_at_start:
+        end = _dry_again(x, 0, float(x.min()), float(x.max()) - float(x.min()), noise)
+        level = float(np.quantile(x, 0.02))
+        stop = end if end is not None else len(x)
+        dry[:stop] = level
+        events.append(_event(zone, t, x, _Found(0, 0, 0, 0, end, level, 99.0), at_start=True))
+        begin = stop
+    while begin < len(x):
+        alarm = _watch(t, x, begin, noise, dry)
+        if alarm is None:
+            break
+        found = _confirm(t, x, begin, alarm, noise)
+        if found is None:
+            begin = alarm.at + 1
+            continue
+        stop = found.end if found.end is not None else len(x)
+        dry[found.onset : stop] = found.level
+        events.append(_event(zone, t, x, found))
+        begin = max(stop, alarm.at + 1)
+    return events, dry
+
+
+@dataclass(frozen=True, slots=True)
+class _Alarm:
+    at: int
+    level: _Level
+    strength: float
+
+
+def _watch(t: Floats, x: Floats, begin: int, noise: _Noise, dry: Floats) -> _Alarm | None:
+    """Page's test from ``begin`` on; fills ``dry`` as far as it gets. None when nothing alarms."""
+    sigma = float(np.hypot(noise.fast, noise.slow))
+    head = x[begin : begin + LEARN_S]
+    level, slope = float(np.median(head[: max(5, len(head) // 2)])), 0.0
+    total, clip = 0.0, 2.5 * sigma
+    values, times = x.tolist(), t.tolist()
+    last = times[begin]
+    for i in range(begin, len(values)):
+        step = times[i] - last
+        last = times[i]
+        if step > 1.5:
+            slope *= 0.5 ** (step / 60.0)  # a trend is not carried far over silence
+        level += slope * step
+        off = values[i] - level
+        total = max(0.0, total + off / sigma - SLACK)
+        if total > ALARM:
+            return _Alarm(i, _Level(level, slope), total / ALARM)
+        held = min(max(off, -clip), clip)
+        # The level follows within about a minute, five times more slowly under suspicion.
+        gain = (1 / 40 if i - begin > LEARN_S else 1 / 12) * (0.2 if total > 4.0 else 1.0)
+        level += gain * held
+        slope += gain * gain / 4 * held
+        slope = min(max(slope, -0.002), 0.002)
+        dry[i] = level
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    onset: int
+    low: int
+    high: int
+    counts: int
+    end: int | None
+    level: float
+    strength: float
+
+
+def _confirm(t: Floats, x: Floats, begin: int, alarm: _Alarm, noise: _Noise) -> _Found | None:
+    """Does the rise last as water does? Dates the onset where it does."""
+    sigma = float(np.hypot(noise.fast, noise.slow))
+    onset_low = max(begin, alarm.at - 300)
+    base = x[onset_low : max(onset_low + 5, alarm.at - 40)]
+    stop = int(np.searchsorted(t, t[alarm.at] + CONFIRM_S))
+    after = x[alarm.at : stop]
+    level = _settled_level(x, onset_low, alarm.at, alarm.level)
+    late = after[-max(3, len(after) // 4) :]
+    rise = float(np.median(late)) - level
+    peak = float(after.max()) - level
+    short = t[min(stop, len(t)) - 1] - t[alarm.at] < 20
+    least = max(LEAST_RISE, 5 * noise.slow)
+    # What the level was doing by itself before must not explain the rise.
+    wander = 3.0 * float(np.ptp(_smooth(base, 15))) if len(base) >= 60 else 0.0
+    if rise < max(least * (2.0 if short else 1.0), min(wander, 0.15)) and peak < 0.3:
+        return None
+    if rise < 0.25 * LEAST_RISE:
+        return None
+    window = x[onset_low : min(alarm.at + 4, len(x))]
+    z = (window - level) / sigma
+    found = find_onset(np.clip(z, -4.0, 12.0))
+    low, high = onset_low + found.low, onset_low + found.high
+    onset = _first_trace(x, onset_low, onset_low + found.index, level, sigma)
+    end = _dry_again(x, max(alarm.at, onset), level, 0.0, noise)
+    return _Found(
+        onset, min(low, onset), max(high, onset), onset_low + found.index, end, level, alarm.strength
+    )
+
+
+def _settled_level(x: Floats, low: int, at: int, followed: _Level) -> float:
+    """The dry level just before the rise: the last minute but for its last seconds."""
+    recent = x[max(low, at - 70) : max(low, at - 10)]
+    if len(recent) < 5:
+        recent = x[low : max(low, at - 2)]
+    return float(np.median(recent)) if len(recent) >= 3 else followed.value
+
+
+def _smooth(x: Floats, width: int) -> Floats:
+    if len(x) < width:
+        return x
+    total = np.cumsum(np.concatenate(([0.0], x)))
+    out: Floats = (total[width:] - total[:-width]) / width
+    return out
+
+
+def _first_trace(x: Floats, low: int, onset: int, level: float, sigma: float) -> int:
+    """An earlier small step that lasts until the bulk comes: the first drop before it."""
+    back = x[low:onset] - level
+    if len(back) < 4:
+        return onset
+    means = _smooth(back, 3)
+    lasting = means > 2.5 * sigma
+    still = np.flatnonzero(~lasting)
+    start = int(still[-1]) + 3 if len(still) else 0
+    return low + start if onset - (low + start) >= 3 else onset
+
+
+def _dry_again(x: Floats, at: int, level: float, peak: float, noise: _Noise) -> int | None:
+    """Index from which the pad has stayed near dry for half a minute, or None."""
+    rise = np.maximum.accumulate(x[at:]) - level
+    limit = level + np.maximum(DRY_AGAIN * np.maximum(rise, peak), max(LEAST_RISE, 4 * noise.slow))
+    low = x[at:] < limit
+    if len(low) < 30:
+        return None
+    run = np.convolve(low.astype(np.float64), np.ones(30), "valid") >= 30
+    hit = np.flatnonzero(run)
+    return at + int(hit[0]) if len(hit) else None
+
+
+def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = False) -> PadEvent:
+    stop = found.end if found.end is not None else len(x)
+    part = x[found.onset : max(stop, found.onset + 1)]
+    rise = float(part.max()) - found.level
+    above = part - found.level
+    first5 = float(above[: min(8, len(above))].max())
+    reached = np.maximum.accumulate(above)
+    i10, i90 = int(np.argmax(reached >= 0.1 * rise)), int(np.argmax(reached >= 0.9 * rise))
+    return PadEvent(
+        zone=zone,
+        onset=float(t[found.onset]) - 0.5,
+        onset_low=float(t[found.low]) - 1.0,
+        onset_high=float(t[found.high]) + 0.5,
+        counts_at=float(t[found.counts]),
+        end=float(t[found.end]) if found.end is not None else None,
+        rise=rise,
+        peak_wetness=wetness(float(part.max()), found.level),
+        strength=found.strength,
+        shared=0.0,
+        step_share=float(np.clip(first5 / max(rise, 1e-6), 0.0, 1.0)),
+        smooth_s=float(i90 - i10),
+        at_start=at_start,
+    )
+
+
+def _with_clock(event: PadEvent, clock_error: float) -> PadEvent:
+    wide = 1.645 * clock_error
+    return replace(event, onset_low=event.onset_low - wide, onset_high=event.onset_high + wide)
+
+
+def _with_shared(track: PadTrack, tracks: Mapping[Zone, PadTrack]) -> PadTrack:
+    """Fill in how much of each event's rise the other pads show at the same time."""
+    others = [other for zone, other in tracks.items() if zone != track.zone and len(other.t)]
+    events = []
+    for event in track.events:
+        until = event.onset + max(event.smooth_s, 30.0)
+        shares = [_rise_between(other, event.onset, until) / max(event.rise, 1e-6) for other in others]
+        events.append(replace(event, shared=float(np.clip(min(shares), 0.0, 1.0)) if shares else 0.0))
+    return replace(track, events=tuple(events))
+
+
+def _rise_between(track: PadTrack, begin: float, end: float) -> float:
+    before: NDArray[np.bool_] = (track.t > begin - 40) & (track.t < begin - 5)
+    after = (track.t > end - 10) & (track.t < end + 20)
+    if not before.any() or not after.any():
+        return 0.0
+    return float(np.median(track.log_g[after]) - np.median(track.log_g[before]))

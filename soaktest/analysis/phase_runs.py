@@ -1,0 +1,235 @@
+"""What the machine's signals say of each second, and seconds gathered into runs.
+
+Three rows a second, each possibly unknown: turning (still, turning, spinning fast), heater, and the
+level of the supply while still; with inlet and outlet where the bench has them. Levels adapt to the
+machine: its own rest level, stroke level and heater level.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+from soaktest.analysis.series import Floats, Series, Signals
+
+HOLD_S: Final = 10.0
+"""A sample speaks for the time since the one before, up to this long."""
+LOW_W: Final = 42.0
+"""Below: rest, valve or pump; above: the drum turns."""
+HEATER_W: Final = 900.0
+"""No motor of a household washer draws this for long."""
+WATTS_PER_AMPERE: Final = 140.0
+"""Small loads at 230 V with their usual power factor of 0.6, so that current reads about as power does."""
+
+UNKNOWN: Final = -1
+
+
+@dataclass(frozen=True, slots=True)
+class Frames:
+    """Second by second; each row shaped (seconds,), NaN or UNKNOWN where not heard."""
+
+    watts: Floats
+    heater: NDArray[np.int8]
+    turning: NDArray[np.int8]
+    inlet: NDArray[np.int8]
+    outlet: NDArray[np.int8]
+    vibration: Floats
+    heard: NDArray[np.bool_]
+    step_s: float
+    sees_heat: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """Stretches of seconds of one kind; arrays shaped (runs,)."""
+
+    start: NDArray[np.int64]
+    seconds: NDArray[np.int64]
+    heater: NDArray[np.int8]
+    turning: NDArray[np.int8]
+    inlet: NDArray[np.int8]
+    outlet: NDArray[np.int8]
+    watts: Floats
+    vibration: Floats
+    block_s: Floats
+    """Seconds of the whole block of turning that a turning run belongs to."""
+
+
+def grid(series: Series, t0: float, seconds: int) -> Floats:
+    """Values per second, shape (seconds,): each sample stands for the time since the one before."""
+    out = np.full(seconds, np.nan)
+    if not len(series):
+        return out
+    t, v = series.t - t0, series.v
+    edges = np.arange(seconds, dtype=np.float64)
+    if len(t) > 1 and np.median(np.diff(t)) < 0.75:  # several a second: their mean
+        which = np.floor(t).astype(np.int64)
+        inside = (which >= 0) & (which < seconds)
+        count = np.bincount(which[inside], minlength=seconds)
+        total = np.bincount(which[inside], weights=v[inside], minlength=seconds)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            out = np.where(count > 0, total / count, np.nan)
+        return _bridge(out, 3)
+    after = np.searchsorted(t, edges + 0.5)  # the sample that covers the middle of the second
+    ok = after < len(t)
+    after = np.minimum(after, len(t) - 1)
+    before = np.where(after > 0, t[np.maximum(after - 1, 0)], t[0] - 1.0)
+    near = ok & ((t[after] - before <= HOLD_S) | (t[after] - edges <= 3.0))
+    out[near] = v[after[near]]
+    return out
+
+
+def _bridge(x: Floats, longest: int) -> Floats:
+    """Fill breaks of up to ``longest`` seconds with the value before."""
+    lost = np.isnan(x)
+    if not lost.any() or lost.all():
+        return x
+    index = np.where(lost, 0, np.arange(len(x)))
+    np.maximum.accumulate(index, out=index)
+    fill = lost & (np.arange(len(x)) - index <= longest) & ~np.isnan(x[index])
+    return np.where(fill, x[index], x)
+
+
+def frames_of(signals: Signals, t0: float, seconds: int) -> Frames:
+    """Lay the phase signals on the grid of seconds and class them."""
+    power, current = signals.other("power"), signals.other("current")
+    source = power if len(power) else Series(current.t, current.v * WATTS_PER_AMPERE)
+    watts = grid(source, t0, seconds)
+    vibration = grid(signals.other("vibration"), t0, seconds)
+    inlet = _on(grid(signals.other("inlet"), t0, seconds))
+    outlet = _on(grid(signals.other("outlet"), t0, seconds))
+    heater = _heater(watts)
+    turning = np.full(seconds, UNKNOWN, dtype=np.int8)
+    known = ~np.isnan(watts)
+    turning[known] = (watts[known] > LOW_W) & (heater[known] != 1)
+    turning[heater == 1] = UNKNOWN
+    shaken = _shaken(vibration)
+    if not known.any() or (shaken >= 0).sum() > 0.5 * seconds:
+        turning = np.where(shaken >= 0, shaken, turning)
+    heard = known | ~np.isnan(vibration) | (inlet >= 0) | (outlet >= 0)
+    return Frames(
+        watts, heater, turning.astype(np.int8), inlet, outlet, vibration, heard,
+        source.step_s if len(source) > 1 else 1.0, bool(known.any()),
+    )  # fmt: skip
+
+
+def _on(share: Floats) -> NDArray[np.int8]:
+    out = np.full(len(share), UNKNOWN, dtype=np.int8)
+    known = ~np.isnan(share)
+    out[known] = share[known] > 0.5
+    return out
+
+
+def _heater(watts: Floats) -> NDArray[np.int8]:
+    """1 where the element is on; it must last some seconds, and its own level is learned."""
+    out = np.full(len(watts), UNKNOWN, dtype=np.int8)
+    known = ~np.isnan(watts)
+    out[known] = 0
+    high = known & (watts > HEATER_W)
+    if high.sum() < 8:
+        return out
+    level = float(np.quantile(watts[high], 0.6))
+    on = known & (watts > max(0.6 * level, HEATER_W))
+    for begin, stop in _stretches(on):
+        if stop - begin >= 8:
+            out[begin:stop] = 1
+    # A break of a few seconds inside heating belongs to it.
+    gaps = _stretches(out != 1)
+    for begin, stop in gaps:
+        if 0 < begin and stop < len(out) and stop - begin < 6 and out[begin - 1] == 1 and out[stop] == 1:
+            out[begin:stop] = 1
+    return out
+
+
+def _shaken(vibration: Floats) -> NDArray[np.int8]:
+    """0 still, 1 turning, from vibration; the threshold lies between the machine's own two levels."""
+    out = np.full(len(vibration), UNKNOWN, dtype=np.int8)
+    known = ~np.isnan(vibration)
+    if known.sum() < 30:
+        return out
+    logs = np.log(np.maximum(vibration[known], 1e-4))
+    still = float(np.quantile(logs, 0.05))
+    busy = float(np.quantile(logs, 0.9))
+    if busy - still < np.log(2.0):
+        out[known] = 0
+        return out
+    cut = still + 0.4 * (busy - still)
+    for _ in range(6):  # two means, on logs
+        low, high = logs[logs < cut], logs[logs >= cut]
+        if not len(low) or not len(high):
+            break
+        cut = 0.5 * (float(low.mean()) + float(np.median(high)))
+    out[known] = logs > cut
+    return out
+
+
+def _stretches(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def runs_of(frames: Frames) -> Runs:
+    """Cut where any row changes, and where the level of a still stretch steps."""
+    n = len(frames.watts)
+    level = _levels(frames)
+    change = np.zeros(n, dtype=bool)
+    for row in (frames.heater, frames.turning, frames.inlet, frames.outlet, level, frames.heard.astype(np.int8)):
+        change[1:] |= np.diff(row) != 0
+    start = np.concatenate(([0], np.flatnonzero(change))).astype(np.int64)
+    start = _split_long(start, n, 60)
+    stop = np.concatenate((start[1:], [n]))
+    block = np.zeros(n)
+    for begin, end in _stretches(_joined(frames.turning == 1, 2 if frames.step_s < 3 else 0)):
+        block[begin:end] = end - begin
+    watts = np.array([_middle(frames.watts[a:b]) for a, b in zip(start, stop, strict=True)])
+    shake = np.array([_middle(frames.vibration[a:b]) for a, b in zip(start, stop, strict=True)])
+    return Runs(
+        start, stop - start, frames.heater[start], frames.turning[start], frames.inlet[start],
+        frames.outlet[start], watts, shake, block[start],
+    )  # fmt: skip
+
+
+def _split_long(start: NDArray[np.int64], n: int, longest: int) -> NDArray[np.int64]:
+    pieces = [
+        np.arange(a, b, longest) if b - a > 2 * longest else np.array([a])
+        for a, b in pairwise([*start.tolist(), n])
+    ]
+    return np.concatenate(pieces).astype(np.int64)
+
+
+def _middle(x: Floats) -> float:
+    known = x[~np.isnan(x)]
+    return float(np.median(known)) if len(known) else float("nan")
+
+
+def _joined(mask: NDArray[np.bool_], breaks: int) -> NDArray[np.bool_]:
+    out = mask.copy()
+    for begin, stop in _stretches(~mask):
+        if 0 < begin and stop < len(mask) and stop - begin <= breaks:
+            out[begin:stop] = True
+    return out
+
+
+def _levels(frames: Frames) -> NDArray[np.int8]:
+    """A number that changes where the watts of a still stretch step by more than 3 W for some seconds."""
+    still = (frames.turning == 0) & (frames.heater == 0)
+    out = np.zeros(len(still), dtype=np.int8)
+    if not frames.sees_heat:
+        return out
+    for begin, stop in _stretches(still & ~np.isnan(frames.watts)):
+        if stop - begin < 8:
+            continue
+        smooth = median_filter(frames.watts[begin:stop], size=5, mode="nearest")
+        steps = np.flatnonzero(np.abs(smooth[4:] - smooth[:-4]) > 3.0) + 2
+        mark, last = 0, -10
+        for i in steps.tolist():
+            if i - last > 4:
+                mark += 1
+                out[begin + i : stop] = mark % 100
+            last = i
+    return out

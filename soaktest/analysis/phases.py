@@ -1,0 +1,238 @@
+"""Signals → cycle phases: one decoder, with evidence from whatever the bench can hear.
+
+Segments of runs are decoded by the semi-Markov model of the cycle. What decides from power alone is
+the level between the drum's strokes (rest, valve, pump) and how long the drum turns at a stretch;
+inlet, outlet and vibration, where heard, settle what they show directly. A few rounds of hard
+re-estimation adapt levels to the machine at hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from soaktest.analysis.phase_model import N_STATES, PHASE_OF, S, cycle_model
+from soaktest.analysis.phase_runs import Frames, Runs, frames_of, runs_of
+from soaktest.analysis.semi_markov import decode
+from soaktest.analysis.series import Floats, PhaseTrack, PhaseWord, Signals
+from soaktest.vocabulary import PHASES
+
+ROUNDS = 3
+TEMPER = 0.5
+"""Evidence of neighbouring seconds is not independent: posteriors from half of it are honest."""
+WORD_HOLD_S = 10.0
+WORD_TRUST = 0.97
+_STILL = ("rest", "valve", "pump")
+
+
+@dataclass(frozen=True, slots=True)
+class _Levels:
+    """The machine's own levels in watts: rest between strokes, valve and pump above rest, strokes."""
+
+    rest: float
+    valve: float
+    pump: float
+    valve_spread: float
+    pump_spread: float
+    stroke: float
+    shake: float
+
+
+# Log chance of what a still stretch draws, per state: rest, valve, pump.
+_SHARES = {
+    "idle": (0.95, 0.03, 0.02),
+    "fill1": (0.12, 0.82, 0.06),
+    "fill2": (0.12, 0.82, 0.06),
+    "wash": (0.92, 0.05, 0.03),
+    "rinse": (0.92, 0.05, 0.03),
+    "heat": (0.80, 0.15, 0.05),
+    "drain": (0.06, 0.08, 0.86),
+    "spin": (0.30, 0.10, 0.60),
+    "loosen": (0.95, 0.03, 0.02),
+}
+
+
+def infer_phases(signals: Signals) -> PhaseTrack:
+    """The phases second by second. A run without any phase signal is idle, unheard and flat."""
+    t0 = float(np.floor(signals.began))
+    seconds = max(int(np.ceil(signals.ended - t0)), 1)
+    frames = frames_of(signals, t0, seconds)
+    told = _told(signals.phase_words, t0, seconds)
+    if told is not None:
+        return told
+    if not frames.heard.any():
+        flat = np.full((seconds, len(PHASES)), 1.0 / len(PHASES))
+        idle = np.zeros(seconds, dtype=np.int64)
+        return PhaseTrack(t0, flat, idle, np.zeros(seconds, dtype=bool), "nothing", sees_heat=False)
+    runs = runs_of(frames)
+    levels = _first_levels(frames, runs)
+    model = cycle_model()
+    lengths = runs.seconds.astype(np.float64)
+    decoded = decode(model, lengths, _scores(frames, runs, levels), TEMPER)
+    for _ in range(ROUNDS - 1):
+        levels = _adapted(levels, runs, decoded.path)
+        decoded = decode(model, lengths, _scores(frames, runs, levels), TEMPER)
+    by_phase = np.zeros((len(runs.start), len(PHASES)))
+    for state in range(N_STATES):
+        by_phase[:, PHASE_OF[state]] += decoded.posterior[:, state]
+    names = [name for name in ("power", "current", "vibration", "inlet", "outlet") if len(signals.other(name))]
+    return PhaseTrack(
+        t0,
+        np.repeat(by_phase, runs.seconds, axis=0),
+        np.repeat(PHASE_OF[decoded.path], runs.seconds).astype(np.int64),
+        frames.heard,
+        ", ".join(names),
+        sees_heat=frames.sees_heat,
+    )
+
+
+def _told(words: tuple[PhaseWord, ...], t0: float, seconds: int) -> PhaseTrack | None:
+    """A node's own word, held until the next; None where none spoke."""
+    if len(words) < 3:
+        return None
+    t = np.array([word.t for word in words]) - t0
+    said = np.array([PHASES.index(word.phase) for word in words])
+    which = np.searchsorted(t, np.arange(seconds) + 0.5, side="right") - 1
+    near = (which >= 0) & (np.arange(seconds) + 0.5 - t[np.maximum(which, 0)] <= WORD_HOLD_S)
+    if near.mean() < 0.3:  # a node that speaks only when the phase changes
+        near = which >= 0
+    best = np.where(which >= 0, said[np.maximum(which, 0)], 0)
+    probability = np.full((seconds, len(PHASES)), (1 - WORD_TRUST) / (len(PHASES) - 1))
+    probability[np.arange(seconds), best] = WORD_TRUST
+    probability[~near] = 1.0 / len(PHASES)
+    return PhaseTrack(t0, probability, best.astype(np.int64), near, "the node's own word")
+
+
+def _first_levels(frames: Frames, runs: Runs) -> _Levels:
+    """Rest is the commonest level of short still stretches beside strokes, else the lowest there is."""
+    still = (runs.turning == 0) & (runs.heater != 1) & ~np.isnan(runs.watts)
+    between = still & (runs.seconds >= 3) & (runs.seconds <= 40) & _beside_turning(runs)
+    pool = runs.watts[between] if between.sum() >= 8 else runs.watts[still]
+    rest = _mode(pool) if len(pool) else 2.0
+    turning = (runs.turning == 1) & ~np.isnan(runs.watts)
+    stroke = float(np.median(runs.watts[turning])) if turning.any() else 150.0
+    shaking = (runs.turning == 1) & ~np.isnan(runs.vibration)
+    shake = float(np.median(runs.vibration[shaking])) if shaking.any() else float("nan")
+    return _Levels(rest, 7.0, 23.0, 3.2, 6.0, stroke, shake)
+
+
+def _beside_turning(runs: Runs) -> np.ndarray:
+    turn = runs.turning == 1
+    out = np.zeros(len(turn), dtype=bool)
+    out[1:] |= turn[:-1]
+    out[:-1] |= turn[1:]
+    return out
+
+
+def _mode(x: Floats) -> float:
+    """The commonest value to within a watt or so; the lowest of near equals."""
+    x = np.minimum(np.sort(x), 60.0)
+    near = np.searchsorted(x, x + 1.5, side="right") - np.searchsorted(x, x - 1.5)
+    top = near >= 0.8 * near.max()
+    return float(x[np.argmax(top)])
+
+
+def _scores(frames: Frames, runs: Runs, levels: _Levels) -> Floats:
+    """Log score of each run under each state, shape (runs, states); unheard runs score 0."""
+    out = np.zeros((len(runs.start), N_STATES))
+    direct = (runs.inlet >= 0).any() and (runs.outlet >= 0).any()
+    _score_heater(out, runs)
+    _score_valves(out, runs)
+    _score_turning(out, runs, levels)
+    _score_still(out, runs, levels, 0.35 if direct else 1.0, frames.step_s)
+    return out
+
+
+def _score_heater(out: Floats, runs: Runs) -> None:
+    on, off = runs.heater == 1, runs.heater == 0
+    strength = np.minimum(runs.seconds, 20)
+    for state in range(N_STATES):
+        if state != S["heat"]:
+            out[on, state] -= 1.0 * strength[on]
+    out[off, S["heat"]] -= 0.6 * np.minimum(runs.seconds[off], 15)
+
+
+def _score_valves(out: Floats, runs: Runs) -> None:
+    """Inlet and outlet say it directly; short bursts weigh little, long ones settle it."""
+    weight = np.minimum(runs.seconds / 10.0, 1.0)
+    filling, shut = runs.inlet == 1, runs.inlet == 0
+    for name, penalty in (("idle", 6.0), ("wash", 5.0), ("rinse", 5.0), ("drain", 3.0), ("spin", 4.0), ("loosen", 8.0)):
+        out[filling, S[name]] -= (penalty * weight)[filling]
+    for name in ("fill1", "fill2"):
+        out[shut, S[name]] -= (4.0 * np.minimum(runs.seconds / 6.0, 2.0))[shut]
+    pumping, quiet = runs.outlet == 1, runs.outlet == 0
+    for name, penalty in (("idle", 4.0), ("wash", 7.0), ("rinse", 7.0), ("fill1", 6.0), ("fill2", 6.0), ("loosen", 4.0)):
+        out[pumping, S[name]] -= (penalty * weight)[pumping]
+    out[quiet, S["drain"]] -= (4.0 * np.minimum(runs.seconds / 6.0, 2.5))[quiet]
+    out[quiet, S["spin"]] -= (0.7 * weight)[quiet]
+
+
+def _score_turning(out: Floats, runs: Runs, levels: _Levels) -> None:
+    turn = (runs.turning == 1) & (runs.heater != 1)
+    block = runs.block_s
+    part = np.where(block > 0, runs.seconds / np.maximum(block, 1.0), 0.0)
+    stroke = turn & (block < 25)
+    middle = turn & (block >= 25) & (block < 50)
+    long = turn & (block >= 50)
+    for mask, table in (
+        (stroke, {"idle": -5.0, "fill1": -0.7, "fill2": -0.7, "drain": -1.2, "spin": -2.2, "wash": 0.0, "rinse": 0.0, "loosen": -0.2}),
+        (middle, {"idle": -6.0, "fill1": -1.6, "fill2": -1.6, "drain": -1.8, "spin": -0.8, "wash": -0.9, "rinse": -0.9, "loosen": -1.0}),
+        (long, {"idle": -8.0, "fill1": -4.0, "fill2": -4.0, "drain": -4.0, "spin": 0.0, "wash": -4.0, "rinse": -4.0, "loosen": -5.0}),
+    ):  # fmt: skip
+        for name, score in table.items():
+            out[mask, S[name]] += score * part[mask]
+    # A drum that never pauses, at the level of its own strokes, tumbles on; a spin draws or shakes otherwise.
+    ratio = np.where(np.isnan(runs.watts), 1.0, runs.watts / max(levels.stroke, 1.0))
+    fast = long & (ratio > 1.6)
+    for name in ("wash", "rinse", "loosen", "fill1", "fill2", "drain"):
+        out[fast, S[name]] -= (1.5 * part)[fast]
+    if not np.isnan(levels.shake):
+        shake = np.where(np.isnan(runs.vibration), 1.0, runs.vibration / max(levels.shake, 1e-6))
+        hard, soft = turn & (shake > 2.2), turn & (shake < 1.3)
+        spans = np.minimum(runs.seconds / 10.0, 2.0)
+        for name in ("wash", "rinse", "fill1", "fill2", "loosen"):
+            out[hard, S[name]] -= (2.0 * spans)[hard]
+        out[soft, S["spin"]] -= (1.0 * spans)[soft]
+    quiet = runs.turning == 0
+    out[quiet, S["spin"]] -= (np.minimum(runs.seconds / 8.0, 2.5))[quiet]
+    idle_like = quiet & (runs.seconds >= 45)
+    for name in ("wash", "rinse", "loosen"):
+        out[idle_like, S[name]] -= (np.minimum(runs.seconds / 45.0, 4.0))[idle_like]
+
+
+def _score_still(out: Floats, runs: Runs, levels: _Levels, weight: float, step_s: float) -> None:
+    """Level of a still stretch over the machine's rest: rest, valve or pump; flat after ten seconds."""
+    still = (runs.turning == 0) & (runs.heater != 1) & ~np.isnan(runs.watts)
+    over = runs.watts - levels.rest
+    rest = -0.5 * (np.where(over < 0, over / 4.0, over / 1.6)) ** 2 - np.log(1.6)
+    valve = -0.5 * ((over - levels.valve) / levels.valve_spread) ** 2 - np.log(levels.valve_spread)
+    pump = -0.5 * ((over - levels.pump) / levels.pump_spread) ** 2 - np.log(levels.pump_spread)
+    density = np.exp(np.stack([rest, valve, pump], axis=1)) + 2e-4
+    # At coarse steps a lone sample beside strokes is a mean over both and says nothing.
+    lone = (runs.seconds <= 1.5 * step_s) & _beside_turning(runs) if step_s >= 3 else runs.seconds < 2
+    span = np.where(lone, 0.0, np.minimum(runs.seconds / 10.0, 1.0)) * weight
+    for name, shares in _SHARES.items():
+        likely = np.log(density @ np.array(shares))
+        out[still, S[name]] += (likely * span * 2.2)[still]
+
+
+def _adapted(levels: _Levels, runs: Runs, path: np.ndarray) -> _Levels:
+    """Half prior, half the machine's own: levels of the stretches decoded as fill and drain."""
+    still = (runs.turning == 0) & (runs.heater != 1) & ~np.isnan(runs.watts) & (runs.seconds >= 4)
+    over = runs.watts - levels.rest
+    fill = still & np.isin(path, (S["fill1"], S["fill2"])) & (over > 2.5) & (over < 22)
+    drain = still & (path == S["drain"]) & (over > 8)
+    valve, pump = levels.valve, levels.pump
+    if fill.sum() >= 2:
+        valve = 0.5 * 7.0 + 0.5 * float(np.median(over[fill]))
+    if drain.sum() >= 2:
+        pump = 0.5 * 23.0 + 0.5 * float(np.median(over[drain]))
+    strokes = (runs.turning == 1) & np.isin(path, (S["wash"], S["rinse"]))
+    stroke = levels.stroke
+    if (strokes & ~np.isnan(runs.watts)).sum() >= 5:
+        stroke = float(np.nanmedian(runs.watts[strokes]))
+    shake = levels.shake
+    if not np.isnan(shake) and (strokes & ~np.isnan(runs.vibration)).sum() >= 5:
+        shake = float(np.nanmedian(runs.vibration[strokes]))
+    return replace(levels, valve=valve, pump=max(pump, valve + 6.0), stroke=stroke, shake=shake)

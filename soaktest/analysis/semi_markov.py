@@ -1,0 +1,152 @@
+"""A hidden semi-Markov model over runs: exact decoding and posteriors.
+
+A *run* is the smallest stretch that cannot be split (seconds of one kind); a *segment* is a
+stretch of runs in one state. A segment scores the sum of its runs under that state, the log
+density of its length, and the transition into it. The last segment is cut off by the end of the
+log and scores the chance of lasting at least so long.
+
+Sources: Rabiner, Proc. IEEE 77 (1989) 257-286, section IV.D; Yu, Artif. Intell. 174 (2010) 215-243.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from soaktest.analysis.series import Floats
+
+Duration = Callable[[Floats], Floats]
+"""Lengths (n,) in seconds → log scores (n, states)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """``start`` (states,), ``transition`` (from, to) and ``stop`` (states,) are logs;
+    ``duration`` scores whole segments, ``survivor`` the last one, ``first`` the first one."""
+
+    start: Floats
+    transition: Floats
+    duration: Duration
+    survivor: Duration
+    first: Duration
+    longest: Floats
+    """Longest segment of each state in seconds; longer ones are chained by self-transitions."""
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """``path`` (runs,): state of each run on the best path; ``posterior`` (runs, states); rows sum to 1."""
+
+    path: NDArray[np.int64]
+    score: float
+    posterior: Floats
+
+
+def decode(model: Model, lengths: Floats, scores: Floats, temper: float = 1.0) -> Decoded:
+    """Decode runs.
+
+    Args:
+        model: the model over ``states`` states.
+        lengths: seconds of each run, shape (runs,), at least one.
+        scores: log score of each run under each state, shape (runs, states).
+        temper: evidence, durations and transitions are raised to this for the posterior only.
+    """
+    n, states = scores.shape
+    ends = np.concatenate(([0.0], np.cumsum(lengths)))
+    total = np.vstack((np.zeros(states), np.cumsum(scores, axis=0)))
+    reach = float(model.longest.max())
+    first = np.searchsorted(ends, ends[1:] - reach - 1e-9)  # earliest start of a segment ending with run j
+    first = np.minimum(first, np.arange(n))
+    path, score = _viterbi(model, ends, total, first)
+    posterior = _posterior(model, ends, total, first, temper)
+    return Decoded(path, score, posterior)
+
+
+def _segment_scores(model: Model, ends: Floats, total: Floats, lo: int, j: int) -> Floats:
+    """Scores of segments that start at runs lo..j and end with run j, shape (j - lo + 1, states)."""
+    spans = ends[j + 1] - ends[lo : j + 1]
+    last = j + 2 == len(ends)
+    out = (model.survivor if last else model.duration)(spans) + (total[j + 1] - total[lo : j + 1])
+    if lo == 0:
+        edge = (model.survivor if last else model.first)(spans[:1])
+        out[0] = edge[0] + total[j + 1] - total[0]
+    over = spans[:, None] > model.longest[None, :] + 1e-9
+    over[-1] = False  # a single run longer than that still is a segment
+    return np.where(over, -np.inf, out)
+
+
+def _viterbi(
+    model: Model, ends: Floats, total: Floats, first: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], float]:
+    n, states = len(first), total.shape[1]
+    enter = np.full((n + 1, states), -np.inf)  # best score of entering a state at run i
+    enter[0] = model.start
+    came = np.zeros((n + 1, states), dtype=np.int64)
+    best = np.empty((n, states))
+    begun = np.zeros((n, states), dtype=np.int64)
+    for j in range(n):
+        lo = int(first[j])
+        options = enter[lo : j + 1] + _segment_scores(model, ends, total, lo, j)
+        which = np.argmax(options, axis=0)
+        begun[j] = lo + which
+        best[j] = options[which, np.arange(states)]
+        into = best[j][:, None] + model.transition
+        came[j + 1] = np.argmax(into, axis=0)
+        enter[j + 1] = into[came[j + 1], np.arange(states)]
+    path = np.empty(n, dtype=np.int64)
+    j, state = n - 1, int(np.argmax(best[n - 1]))
+    score = float(best[n - 1, state])
+    while j >= 0:
+        i = int(begun[j, state])
+        path[i : j + 1] = state
+        state = int(came[i, state])
+        j = i - 1
+    return path, score
+
+
+def _posterior(
+    model: Model, ends: Floats, total: Floats, first: NDArray[np.int64], temper: float
+) -> Floats:
+    n, states = len(first), total.shape[1]
+    transition = np.exp(temper * model.transition)
+    enter = np.full((n + 1, states), -np.inf)
+    enter[0] = temper * model.start
+    leave = np.full((n, states), -np.inf)
+    kept: list[Floats] = []
+    with np.errstate(divide="ignore"):
+        for j in range(n):
+            lo = int(first[j])
+            segments = temper * _segment_scores(model, ends, total, lo, j)
+            kept.append(segments)
+            leave[j] = _logsum(enter[lo : j + 1] + segments)
+            top = leave[j].max()
+            enter[j + 1] = np.log(np.exp(leave[j] - top) @ transition) + top
+        after = np.full((n + 1, states), -np.inf)  # of all that follows a segment that ends before run i
+        after[n] = 0.0
+        whole = float(logsumexp(leave[n - 1]))
+        change = np.zeros((n + 1, states))
+        begin = np.full((n, states), -np.inf)  # of all that follows, given a segment begins at run i
+        for j in range(n - 1, -1, -1):
+            if j < n - 1:
+                top = begin[j + 1].max()
+                after[j + 1] = np.log(transition @ np.exp(begin[j + 1] - top)) + top
+            lo = int(first[j])
+            onward = kept[j] + after[j + 1]
+            begin[lo : j + 1] = np.logaddexp(begin[lo : j + 1], onward)
+            share = np.exp(np.minimum(enter[lo : j + 1] + onward - whole, 0.0))
+            change[lo : j + 1] += share
+            change[j + 1] -= share.sum(axis=0)
+    inside = np.maximum(np.cumsum(change[:n], axis=0), 0.0)
+    rows: Floats = inside / np.maximum(inside.sum(axis=1, keepdims=True), 1e-300)
+    return rows
+
+
+def _logsum(x: Floats) -> Floats:
+    top = x.max(axis=0)
+    safe = np.where(np.isfinite(top), top, 0.0)
+    out: Floats = safe + np.log(np.exp(x - safe).sum(axis=0))
+    return out
