@@ -178,7 +178,14 @@ def runs_of(frames: Frames) -> Runs:
     n = len(frames.watts)
     level = _levels(frames)
     change = np.zeros(n, dtype=bool)
-    for row in (frames.heater, frames.turning, frames.inlet, frames.outlet, level, frames.heard.astype(np.int8)):
+    for row in (
+        frames.heater,
+        frames.turning,
+        frames.inlet,
+        frames.outlet,
+        level,
+        frames.heard.astype(np.int8),
+    ):
         change[1:] |= np.diff(row) != 0
     start = np.concatenate(([0], np.flatnonzero(change))).astype(np.int64)
     start = _split_long(start, n, 60)

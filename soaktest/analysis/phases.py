@@ -76,7 +76,9 @@ def infer_phases(signals: Signals) -> PhaseTrack:
     by_phase = np.zeros((len(runs.start), len(PHASES)))
     for state in range(N_STATES):
         by_phase[:, PHASE_OF[state]] += decoded.posterior[:, state]
-    names = [name for name in ("power", "current", "vibration", "inlet", "outlet") if len(signals.other(name))]
+    names = [
+        name for name in ("power", "current", "vibration", "inlet", "outlet") if len(signals.other(name))
+    ]
     return PhaseTrack(
         t0,
         np.repeat(by_phase, runs.seconds, axis=0),
@@ -157,12 +159,26 @@ def _score_valves(out: Floats, runs: Runs) -> None:
     """Inlet and outlet say it directly; short bursts weigh little, long ones settle it."""
     weight = np.minimum(runs.seconds / 10.0, 1.0)
     filling, shut = runs.inlet == 1, runs.inlet == 0
-    for name, penalty in (("idle", 6.0), ("wash", 5.0), ("rinse", 5.0), ("drain", 3.0), ("spin", 4.0), ("loosen", 8.0)):
+    for name, penalty in (
+        ("idle", 6.0),
+        ("wash", 5.0),
+        ("rinse", 5.0),
+        ("drain", 3.0),
+        ("spin", 4.0),
+        ("loosen", 8.0),
+    ):
         out[filling, S[name]] -= (penalty * weight)[filling]
     for name in ("fill1", "fill2"):
         out[shut, S[name]] -= (4.0 * np.minimum(runs.seconds / 6.0, 2.0))[shut]
     pumping, quiet = runs.outlet == 1, runs.outlet == 0
-    for name, penalty in (("idle", 4.0), ("wash", 7.0), ("rinse", 7.0), ("fill1", 6.0), ("fill2", 6.0), ("loosen", 4.0)):
+    for name, penalty in (
+        ("idle", 4.0),
+        ("wash", 7.0),
+        ("rinse", 7.0),
+        ("fill1", 6.0),
+        ("fill2", 6.0),
+        ("loosen", 4.0),
+    ):
         out[pumping, S[name]] -= (penalty * weight)[pumping]
     out[quiet, S["drain"]] -= (4.0 * np.minimum(runs.seconds / 6.0, 2.5))[quiet]
     out[quiet, S["spin"]] -= (0.7 * weight)[quiet]

@@ -108,9 +108,7 @@ def _viterbi(
     return path, score
 
 
-def _posterior(
-    model: Model, ends: Floats, total: Floats, first: NDArray[np.int64], temper: float
-) -> Floats:
+def _posterior(model: Model, ends: Floats, total: Floats, first: NDArray[np.int64], temper: float) -> Floats:
     n, states = len(first), total.shape[1]
     transition = np.exp(temper * model.transition)
     enter = np.full((n + 1, states), -np.inf)

@@ -41,7 +41,9 @@ def labels(where: Path) -> dict[str, list[tuple[float, float, str]]]:
     found: dict[str, list[tuple[float, float, str]]] = {}
     with (where / "labels.csv").open() as file:
         for row in csv.DictReader(line for line in file if not line.startswith("#")):
-            found.setdefault(row["recording"], []).append((float(row["start_s"]), float(row["end_s"]), row["phase"]))
+            found.setdefault(row["recording"], []).append(
+                (float(row["start_s"]), float(row["end_s"]), row["phase"])
+            )
     return found
 
 
@@ -69,7 +71,9 @@ def macro_f1(confusion: Counter[tuple[str, str]]) -> float:
     return float(np.mean(scores))
 
 
-def warped(signals: Signals, *, step_s: float = 0.0, mean: bool = True, scale: float = 1.0, cut_s: float = 0.0) -> Signals:
+def warped(
+    signals: Signals, *, step_s: float = 0.0, mean: bool = True, scale: float = 1.0, cut_s: float = 0.0
+) -> Signals:
     """The same run sampled more coarsely, at other levels, or begun late."""
     power = signals.other("power")
     t, v = power.t, power.v * scale
@@ -113,7 +117,9 @@ def main() -> None:
         total = sum((s.confusion for s in scores), Counter())
         right = sum(n for (a, b), n in total.items() if a == b) / sum(total.values())
         worst = min(scores, key=lambda s: s.share)
-        print(f"{title:20s} right {right:.3f}  macro-F1 {macro_f1(total):.3f}  worst {worst.share:.3f} {worst.name}")
+        print(
+            f"{title:20s} right {right:.3f}  macro-F1 {macro_f1(total):.3f}  worst {worst.share:.3f} {worst.name}"
+        )
         if not variant:
             for s in scores:
                 wrong = [(f"{a}>{b}", n) for (a, b), n in s.confusion.most_common() if a != b][:5]
