@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from soaktest.analysis.conductance import smallest_ml
 from soaktest.analysis.events import PadTrack
-from soaktest.vocabulary import ZONES
+from soaktest.vocabulary import ZONES, Zone
 
 
 def leak_chance_upper(leak_free_washes: int, confidence: float = 0.95) -> float | None:
@@ -31,7 +31,7 @@ def washes_needed(leak_chance: float, confidence: float = 0.95) -> int:
     return math.ceil(math.log1p(-confidence) / math.log1p(-leak_chance) - 1e-12)
 
 
-def smallest_seen(pads: Mapping[str, PadTrack], probability: float) -> float | None:
+def smallest_seen(pads: Mapping[Zone, PadTrack], probability: float) -> float | None:
     """Millilitres on a pad that the least sensitive pad would have shown with ``probability``.
 
     None where a pad was not heard, so that nothing can be said.

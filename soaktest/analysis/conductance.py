@@ -69,4 +69,4 @@ def smallest_ml(track: PadTrack, probability: float) -> float | None:
         return None
     rise = track.smallest_rise + float(ndtri(probability) - ndtri(0.9)) * track.noise
     dry = float(np.median(track.dry))
-    return max(DROP_ML, float(10.0**dry) * (10.0 ** max(rise, 0.0) - 1.0) / SIEMENS_PER_ML[0])
+    return float(max(DROP_ML, 10.0**dry * (10.0 ** max(rise, 0.0) - 1.0) / SIEMENS_PER_ML[0]))

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from soaktest.analysis.events import PadTrack
 from soaktest.analysis.series import Floats, PhaseTrack, Signals
 from soaktest.plans import Plan
-from soaktest.vocabulary import PHASES, ZONES, Phase
+from soaktest.vocabulary import PHASES, ZONES, Phase, Zone
 
 STRETCH_JOIN_S = 20
 """Stretches of one phase less than this apart are one (the contract)."""
@@ -55,7 +55,7 @@ class Heard:
     exercised: dict[Phase, int]
 
 
-def survey(signals: Signals, pads: Mapping[str, PadTrack], phases: PhaseTrack, plan: Plan) -> Heard:
+def survey(signals: Signals, pads: Mapping[Zone, PadTrack], phases: PhaseTrack, plan: Plan) -> Heard:
     """Measure coverage and exercise for ``plan``."""
     stretches = find_stretches(phases)
     first_fill = next((s.start for s in stretches if s.phase == "fill"), None)
@@ -135,7 +135,7 @@ def _exercised(stretches: list[Stretch]) -> dict[Phase, int]:
     return counts
 
 
-def _watched_between(pads: Mapping[str, PadTrack], begin: float, end: float) -> float:
+def _watched_between(pads: Mapping[Zone, PadTrack], begin: float, end: float) -> float:
     """Seconds in which every pad was heard, sound and not wet."""
     seconds = np.arange(np.floor(begin), np.floor(end), dtype=np.float64)
     good = np.ones(len(seconds), dtype=bool)

@@ -19,7 +19,7 @@ from soaktest.vocabulary import PHASES
 STATES: Final = ("idle", "fill1", "wash", "heat", "drain", "spin", "fill2", "rinse", "loosen")
 N_STATES: Final = len(STATES)
 PHASE_OF: Final = np.array(
-    [PHASES.index(p) for p in ("idle", "fill", "wash", "heat", "drain", "spin", "fill", "rinse", "idle")]  # type: ignore[arg-type]
+    [PHASES.index(p) for p in ("idle", "fill", "wash", "heat", "drain", "spin", "fill", "rinse", "idle")]
 )
 S: Final = {name: i for i, name in enumerate(STATES)}
 

@@ -141,7 +141,7 @@ def _heater(watts: Floats) -> NDArray[np.int8]:
     # A break of a few seconds inside heating belongs to it.
     gaps = _stretches(out != 1)
     for begin, stop in gaps:
-        if 0 < begin and stop < len(out) and stop - begin < 6 and out[begin - 1] == 1 and out[stop] == 1:
+        if begin > 0 and stop < len(out) and stop - begin < 6 and out[begin - 1] == 1 and out[stop] == 1:
             out[begin:stop] = 1
     return out
 
@@ -217,7 +217,7 @@ def _middle(x: Floats) -> float:
 def _joined(mask: NDArray[np.bool_], breaks: int) -> NDArray[np.bool_]:
     out = mask.copy()
     for begin, stop in _stretches(~mask):
-        if 0 < begin and stop < len(mask) and stop - begin <= breaks:
+        if begin > 0 and stop < len(mask) and stop - begin <= breaks:
             out[begin:stop] = True
     return out
 

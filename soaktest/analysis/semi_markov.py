@@ -23,10 +23,15 @@ Duration = Callable[[Floats], Floats]
 """Lengths (n,) in seconds → log scores (n, states)."""
 
 
+MOST_RUNS = 800
+"""Runs that one segment may hold; longer ones are chained. Keeps the cost of a noisy log linear."""
+
+
 @dataclass(frozen=True, slots=True)
 class Model:
     """``start`` (states,), ``transition`` (from, to) and ``stop`` (states,) are logs;
-    ``duration`` scores whole segments, ``survivor`` the last one, ``first`` the first one."""
+    ``duration`` scores whole segments, ``survivor`` the last one, ``first`` the first one.
+    """
 
     start: Floats
     transition: Floats
@@ -60,7 +65,7 @@ def decode(model: Model, lengths: Floats, scores: Floats, temper: float = 1.0) -
     total = np.vstack((np.zeros(states), np.cumsum(scores, axis=0)))
     reach = float(model.longest.max())
     first = np.searchsorted(ends, ends[1:] - reach - 1e-9)  # earliest start of a segment ending with run j
-    first = np.minimum(first, np.arange(n))
+    first = np.maximum(np.minimum(first, np.arange(n)), np.arange(n) - MOST_RUNS)
     path, score = _viterbi(model, ends, total, first)
     posterior = _posterior(model, ends, total, first, temper)
     return Decoded(path, score, posterior)

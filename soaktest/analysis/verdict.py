@@ -22,7 +22,7 @@ from soaktest.analysis.events import PadTrack
 from soaktest.analysis.series import PhaseTrack
 from soaktest.findings import Reason, WetEvent
 from soaktest.plans import Plan
-from soaktest.vocabulary import ZONES, Outcome
+from soaktest.vocabulary import ZONES, Outcome, Zone
 
 FAIL_FROM = 0.7
 """A wet event fails the unit from this probability of a leak on."""
@@ -43,7 +43,7 @@ class Evidence:
     """All that the decision rests on."""
 
     heard: Heard
-    pads: Mapping[str, PadTrack]
+    pads: Mapping[Zone, PadTrack]
     phases: PhaseTrack
     wet_events: list[WetEvent]
     smallest_seen_ml: float | None

@@ -1,0 +1,201 @@
+"""Wet events × phases → causes, the phase held responsible, place, suspects and amounts.
+
+Spill, condensation and fault are hypotheses beside leak for each event; only what may be a leak
+goes on to place and suspects.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from soaktest.analysis.conductance import ml_for_rise
+from soaktest.analysis.events import PadEvent, PadTrack
+from soaktest.analysis.location import locate
+from soaktest.analysis.next_wash import choose_next
+from soaktest.analysis.series import PhaseTrack, Signals
+from soaktest.analysis.suspects import PartFit, first_leaks, fit_parts, posterior, release_phase
+from soaktest.findings import Amount, Location, NextWash, Suspect, WetEvent
+from soaktest.layouts import Layout
+from soaktest.vocabulary import CAUSES, PHASES, ZONES, Cause, Phase, Zone
+
+TOGETHER_S = 8.0
+"""All pads wet within this long: nothing under a machine spreads so fast."""
+STEAM_S = 1500.0
+"""Steam rises up to so long after the heater was on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Everything that the wet events say. ``part_log_likelihood`` adds over runs of one unit."""
+
+    wet_events: list[WetEvent]
+    location: Location | None
+    suspects: list[Suspect]
+    next_washes: list[NextWash]
+    part_log_likelihood: dict[str, float]
+    fits: list[PartFit]
+
+
+NOTHING = Explanation([], None, [], [], {}, [])
+
+
+def explain_wetting(
+    signals: Signals,
+    pads: Mapping[Zone, PadTrack],
+    phases: PhaseTrack,
+    layout: Layout,
+    priors: Mapping[str, float] | None = None,
+) -> Explanation:
+    """Explain the pads' events; ``priors`` replace the layout's shares of leaks by part id."""
+    events = [event for zone in ZONES for event in pads[zone].events]
+    if not events:
+        return NOTHING
+    events.sort(key=lambda event: event.onset)
+    causes = [_causes(event, events, pads, phases) for event in events]
+    leaks: dict[Zone, list[PadEvent]] = {zone: [] for zone in ZONES}
+    for event, cause in zip(events, causes, strict=True):
+        if cause["leak"] >= 0.3:
+            leaks[event.zone].append(event)
+    if not any(leaks.values()):
+        told = [_told(event, cause, {}, phases, pads) for event, cause in zip(events, causes, strict=True)]
+        return Explanation(told, None, [], [], {}, [])
+    tilt = signals.other("tilt-across")
+    tilt_rad = float(np.median(tilt.v)) if len(tilt) else None
+    fits = fit_parts(first_leaks(leaks, signals.ended, pads), pads, phases, layout, tilt_rad)
+    chance = posterior(fits, priors)
+    first = min((event for found in leaks.values() for event in found), key=lambda event: event.onset)
+    told = []
+    for event, cause in zip(events, causes, strict=True):
+        held = release_phase(fits, chance, event, first) if event in leaks[event.zone] else {}
+        told.append(_told(event, cause, held, phases, pads))
+    return Explanation(
+        told,
+        locate(chance, layout, tilt_known=tilt_rad is not None),
+        _suspects(fits, chance, told, layout),
+        choose_next(chance, layout),
+        {fit.part.id: fit.log_likelihood for fit in fits},
+        fits,
+    )
+
+
+def _causes(
+    event: PadEvent, events: list[PadEvent], pads: Mapping[Zone, PadTrack], phases: PhaseTrack
+) -> dict[Cause, float]:
+    """Chances of leak, condensation, spill and fault for one event, from its shape and its company."""
+    weight: dict[Cause, float] = {"leak": 1.0, "condensation": 0.01, "spill": 0.03, "fault": 0.01}
+    fill = _first_fill(phases)
+    if event.at_start:
+        return _shares({"leak": 0.03, "condensation": 0.01, "spill": 1.0, "fault": 0.03})
+    if fill is None or event.onset_high < fill - 2.0:
+        # Nothing was let in yet: somebody's water, or the inlet side under pressure.
+        weight["spill"] += 1.0
+        weight["leak"] *= 0.5
+    near = {e.zone for e in events if abs(e.onset - event.onset) <= TOGETHER_S}
+    if len(near) == 3 and event.step_share > 0.3:
+        weight["spill"] += 8.0
+    if (
+        event.step_share > 0.9
+        and event.smooth_s <= 6
+        and event.peak_wetness > 0.45
+        and _nothing_follows(event, pads)
+    ):
+        weight["spill"] += 2.5
+    hot = _heat_before(phases, event.onset)
+    slow = event.smooth_s > 60 and event.step_share < 0.5
+    if event.shared > 0.3 and slow:
+        weight["condensation"] += 6.0 * event.shared / 0.5 * (1.0 if hot else 0.4)
+        if event.peak_wetness > 0.5:
+            weight["condensation"] *= 0.3
+    track = pads[event.zone]
+    if track.state in ("open", "short", "stuck") or not _sound_around(track, event.onset):
+        weight["fault"] += 1.5
+    return _shares(weight)
+
+
+def _shares(weight: Mapping[Cause, float]) -> dict[Cause, float]:
+    total = sum(weight.values())
+    return {cause: round(weight[cause] / total, 4) for cause in CAUSES}
+
+
+def _first_fill(phases: PhaseTrack) -> float | None:
+    fill = np.flatnonzero(phases.best == PHASES.index("fill"))
+    return phases.t0 + float(fill[0]) if len(fill) else None
+
+
+def _nothing_follows(event: PadEvent, pads: Mapping[Zone, PadTrack]) -> bool:
+    """The pad does not grow after its first seconds, and the water came at once."""
+    track = pads[event.zone]
+    early = (track.t > event.onset + 5) & (track.t < event.onset + 15)
+    late = (track.t > event.onset + 60) & (track.t < event.onset + 240)
+    if not early.any() or late.sum() < 30:
+        return False
+    return float(np.quantile(track.log_g[late], 0.9)) < float(np.median(track.log_g[early])) + 0.05
+
+
+def _heat_before(phases: PhaseTrack, at: float) -> bool:
+    if not phases.sees_heat:
+        return True
+    stop = int(np.clip(at - phases.t0 + 60, 0, phases.seconds))
+    begin = int(max(0, stop - STEAM_S))
+    return bool((phases.best[begin:stop] == PHASES.index("heat")).any())
+
+
+def _sound_around(track: PadTrack, at: float) -> bool:
+    """Whether the pad was heard and sound without a break for some seconds on both sides of ``at``."""
+    return any(begin <= at - 3 and at + 2 <= end for begin, end in track.sound_spans) or not track.sound_spans
+
+
+def _told(
+    event: PadEvent,
+    cause: dict[Cause, float],
+    held: Mapping[str, float],
+    phases: PhaseTrack,
+    pads: Mapping[Zone, PadTrack],
+) -> WetEvent:
+    best = max(held, key=lambda p: held[p]) if held else None
+    dry = float(np.median(pads[event.zone].dry))
+    low, middle, high = ml_for_rise(event.rise, dry)
+    kept: dict[Phase, float] = {p: round(held[p], 4) for p in PHASES if held.get(p, 0.0) >= 0.002}
+    return WetEvent(
+        zone=event.zone,
+        onset=round(event.onset, 2),
+        onset_low=round(event.onset_low, 2),
+        onset_high=round(event.onset_high, 2),
+        end=None if event.end is None else round(event.end, 2),
+        peak_wetness=round(event.peak_wetness, 4),
+        cause=max(cause, key=lambda c: cause[c]),
+        cause_probability=cause,
+        phase=best,
+        phase_probability=kept,
+        phase_at_onset=phases.at(event.onset),
+        water_ml=Amount(low=round(low, 3), best=round(middle, 3), high=round(high, 3)),
+    )
+
+
+def _suspects(
+    fits: list[PartFit], chance: Mapping[str, float], told: list[WetEvent], layout: Layout
+) -> list[Suspect]:
+    first = next(event for event in told if event.phase is not None)
+    out = []
+    for fit in sorted(fits, key=lambda fit: -chance[fit.part.id]):
+        part = fit.part
+        most = max(part.wets, key=lambda phase: part.wets[phase])
+        rate = part.wets.get(first.phase, 0.0) if first.phase else 0.0
+        fits_phase = f"it leaks {'most' if rate >= 0.99 else 'also' if rate > 0.2 else 'little'} in {first.phase}, when the water came"
+        if rate <= 0.2:
+            fits_phase += f" (most in {most})"
+        out.append(
+            Suspect(
+                part=part.id,
+                name=part.name,
+                probability=round(chance[part.id], 4),
+                why=f"It sits {part.x_mm:.0f} mm from the left, by the {layout.zone_at(part.x_mm)} pad, and {fits_phase}; "
+                f"the {first.zone} pad was wet first.",
+                look=part.look
+                or "Unplug the machine, then look at this part and below it while it is still wet.",
+            )
+        )
+    return out

@@ -1,0 +1,207 @@
+"""Posterior over the layout's parts: prior × likelihood of all pads and phases together.
+
+A pad is wet once the water that came down, Q times the part's integrated inflow, passes a threshold
+that grows with the distance from where it lands: one formula for first arrival, order and spacing
+of the pads, dry pads as censored evidence, and that a trickle never reaches a far pad. The rate Q
+is unknown over decades and summed out; so are the delay, the rates and how far water runs downhill.
+Growth of wetness after the onset counts a little.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import logsumexp, ndtr
+
+from soaktest.analysis.events import PadEvent, PadTrack
+from soaktest.analysis.exposure import STEP_S, Inflow, inflow_of, phase_steps
+from soaktest.analysis.series import Floats, PhaseTrack
+from soaktest.layouts import Layout, Pad, Part
+from soaktest.vocabulary import PHASES, ZONES, Zone
+
+RATES_ML_S = np.geomspace(0.1 / 60, 100 / 60, 15)
+"""Leak rates tried, ml/s: 0.1 to 100 ml/min, even on a log scale."""
+FIRST_ML = 0.08
+"""On a pad right under the part about one drop counts."""
+FILM_ML_MM2 = 0.0012
+"""Millilitres held by a square millimetre of floor on the way to a pad at that distance (about pi/2 x 0.7 mm)."""
+THRESHOLD_SPREAD = 0.9
+"""Spread of the log of that threshold: floors differ."""
+RUN_MM_PER_RAD = np.array([0.0, 2500.0, 5000.0, 8000.0])
+"""How far water runs along the base for a tilt: unknown, so several are tried."""
+UNKNOWN_SHIFT_MM = np.array([-90.0, -45.0, 0.0, 45.0, 90.0])
+_UNKNOWN_LOG = np.log(np.array([0.1, 0.2, 0.4, 0.2, 0.1]))
+GROWTH_LOOKS = 2.5
+"""What the growth after the onset is worth, in independent looks."""
+TEMPER = 0.8
+FLAT = 0.03
+"""Share of the posterior spread evenly: layouts are not the machine."""
+
+
+@dataclass(frozen=True, slots=True)
+class Arrivals:
+    """What the pads saw, reduced: first leak event of each wet pad, and until when dry ones were watched."""
+
+    wet: dict[Zone, PadEvent]
+    dry: tuple[Zone, ...]
+    until: float
+
+
+@dataclass(frozen=True, slots=True)
+class PartFit:
+    """One part against the evidence; ``log_likelihood`` sums over all that is unknown."""
+
+    part: Part
+    log_likelihood: float
+    inflow: Inflow
+    variant_weight: Floats
+    """Posterior weight of each inflow variant, shape (variants,)."""
+
+
+def fit_parts(
+    arrivals: Arrivals,
+    pads: Mapping[Zone, PadTrack],
+    phases: PhaseTrack,
+    layout: Layout,
+    tilt_rad: float | None,
+) -> list[PartFit]:
+    """The likelihood of the evidence for every part of the layout."""
+    t, probability = phase_steps(phases)
+    growth = {zone: _growth(pads[zone], event, t) for zone, event in arrivals.wet.items()}
+    fits = []
+    for part in layout.parts:
+        inflow = inflow_of(part, t, probability)
+        per_variant = _arrival_log_likelihood(part, inflow, arrivals, layout, tilt_rad)
+        for measured in growth.values():
+            per_variant = per_variant + _growth_log_likelihood(inflow, measured)
+        total = float(logsumexp(per_variant) - np.log(len(per_variant)))
+        fits.append(PartFit(part, total, inflow, np.exp(per_variant - logsumexp(per_variant))))
+    return fits
+
+
+def posterior(fits: list[PartFit], priors: Mapping[str, float] | None) -> dict[str, float]:
+    """Probabilities by part id, summing to 1: tempered, with a little spread evenly."""
+    prior = np.array([(priors or {}).get(fit.part.id, fit.part.prior) for fit in fits])
+    logs = np.log(np.maximum(prior / prior.sum(), 1e-6)) + TEMPER * np.array(
+        [fit.log_likelihood for fit in fits]
+    )
+    share = np.exp(logs - logsumexp(logs))
+    share = (1 - FLAT) * share + FLAT / len(fits)
+    return {fit.part.id: float(p) for fit, p in zip(fits, share, strict=True)}
+
+
+def _shifts(tilt_rad: float | None) -> tuple[Floats, Floats]:
+    """How far the water runs sideways before it lands, mm, and log weights."""
+    if tilt_rad is None:
+        return UNKNOWN_SHIFT_MM, _UNKNOWN_LOG
+    run = np.clip(RUN_MM_PER_RAD * tilt_rad, -250.0, 250.0)
+    return run, np.full(len(run), -np.log(len(run)))
+
+
+def _arrival_log_likelihood(
+    part: Part, inflow: Inflow, arrivals: Arrivals, layout: Layout, tilt_rad: float | None
+) -> Floats:
+    """Log likelihood of the pads' arrivals per inflow variant, rate and run summed out; shape (variants,)."""
+    shifts, weights = _shifts(tilt_rad)
+    x = part.x_mm + shifts
+    score = np.zeros((len(inflow.volume), len(RATES_ML_S), len(x))) + weights
+    for zone, event in arrivals.wet.items():
+        threshold = np.log(_threshold(layout.pad(zone), x, part.y_mm))
+        half = max((event.onset_high - event.onset_low) / 2, STEP_S) + STEP_S
+        before = _chance(inflow, event.onset - half, threshold)
+        after = _chance(inflow, event.onset + half, threshold)
+        score = score + np.log(np.maximum(after - before, 1e-7) / (2 * half / STEP_S))
+    for zone in arrivals.dry:
+        threshold = np.log(_threshold(layout.pad(zone), x, part.y_mm))
+        score = score + np.log(np.maximum(1.0 - _chance(inflow, arrivals.until, threshold), 1e-4))
+    out: Floats = logsumexp(score, axis=(1, 2)) - np.log(len(RATES_ML_S))
+    return out
+
+
+def _threshold(pad: Pad, x_mm: Floats, y_mm: float) -> Floats:
+    """Millilitres on the floor before this pad counts, for water that lands at each x."""
+    across = np.maximum(np.abs(x_mm - pad.x_mm) - pad.width_mm / 2, 0.0)
+    along = max(abs(y_mm - pad.y_mm) - pad.depth_mm / 2, 0.0)
+    out: Floats = FIRST_ML + FILM_ML_MM2 * (across**2 + 0.25 * along**2)
+    return out
+
+
+def _chance(inflow: Inflow, at: float, log_threshold: Floats) -> Floats:
+    """Chance that the threshold was passed by ``at``; shape (variants, rates, shifts)."""
+    i = int(np.clip((at - inflow.t[0]) / STEP_S, -1, len(inflow.t) - 1))
+    volume = inflow.volume[:, i] if i >= 0 else np.full(len(inflow.volume), 1e-9)
+    water = np.log(np.maximum(volume, 1e-9))[:, None] + np.log(RATES_ML_S)[None, :]
+    out: Floats = ndtr((water[:, :, None] - log_threshold) / THRESHOLD_SPREAD)
+    return out
+
+
+def _growth(track: PadTrack, event: PadEvent, t: Floats) -> Floats:
+    """Share of the growth of linear conductance in each minute after the onset, on the grid; sums to 1.
+
+    Nothing is counted after the pad is nearly soaked: from there on it hardly grows.
+    """
+    inside = (track.t >= event.onset) & (track.t <= (event.end or np.inf))
+    out = np.zeros(len(t))
+    if inside.sum() < 30:
+        return out
+    g = 10.0 ** track.log_g[inside]
+    reached = np.maximum.accumulate(np.minimum(g, 0.5 * g.max()))
+    gain = np.diff(reached, prepend=reached[0])
+    index = np.clip(((track.t[inside] - t[0]) / STEP_S).astype(int) + 1, 0, len(t) - 1)
+    out += np.bincount(index, weights=gain, minlength=len(t))
+    total = out.sum()
+    return out / total if total > 0 else out
+
+
+def _growth_log_likelihood(inflow: Inflow, measured: Floats) -> Floats:
+    """Cross-entropy of the measured growth under each variant's inflow, in coarse bins; shape (variants,)."""
+    if measured.sum() <= 0:
+        return np.zeros(len(inflow.flow))
+    begin = int(np.argmax(measured > 0))
+    width = int(60 / STEP_S)
+    bins = max((len(measured) - begin) // width, 1)
+    stop = min(begin + bins * width, len(measured))
+    if stop - begin < width:
+        return np.zeros(len(inflow.flow))
+    seen = measured[begin:stop].reshape(bins, -1).sum(axis=1)
+    flow = inflow.flow[:, begin:stop].reshape(len(inflow.flow), bins, -1).sum(axis=2)
+    share = (flow + 0.02 * flow.mean(axis=1, keepdims=True) + 1e-9) / (flow.sum(axis=1, keepdims=True) + 1e-9)
+    out: Floats = GROWTH_LOOKS * (np.log(np.maximum(share, 1e-6)) @ seen - float(np.log(1 / bins)))
+    return np.clip(out, -8.0, 8.0)
+
+
+def release_phase(
+    fits: list[PartFit], chance: Mapping[str, float], event: PadEvent, first: PadEvent
+) -> dict[str, float]:
+    """In which phase the water that reached the pad at its onset was let out; sums to 1.
+
+    For the first pad what was coming down just then; for later ones also all that came since.
+    """
+    total = np.zeros(len(PHASES))
+    for fit in fits:
+        t = fit.inflow.t
+        at = int(np.clip((event.onset - t[0]) / STEP_S + 1, 0, len(t) - 1))
+        back = max(at - int(16 / STEP_S), 0)
+        now = fit.inflow.by_phase[:, :, back : at + 1].sum(axis=2)
+        if event is not first:
+            since = int(np.clip((first.onset - t[0]) / STEP_S, 0, at))
+            now = now / np.maximum(now.sum(axis=1, keepdims=True), 1e-12)
+            come = fit.inflow.by_phase[:, :, since : at + 1].sum(axis=2)
+            now = 0.5 * now + 0.5 * come / np.maximum(come.sum(axis=1, keepdims=True), 1e-12)
+        share = now / np.maximum(now.sum(axis=1, keepdims=True), 1e-12)
+        total += chance[fit.part.id] * (fit.variant_weight @ share)
+    total = total / max(total.sum(), 1e-12)
+    return {phase: float(p) for phase, p in zip(PHASES, total, strict=True)}
+
+
+def first_leaks(
+    events: Mapping[Zone, list[PadEvent]], until: float, heard: Mapping[Zone, PadTrack]
+) -> Arrivals:
+    """Reduce leak events to the first of each pad; pads that were heard and stayed dry are evidence too."""
+    wet = {zone: min(found, key=lambda e: e.onset) for zone, found in events.items() if found}
+    dry = tuple(
+        z for z in ZONES if z not in wet and len(heard[z].t) and heard[z].state in ("sound", "unproven")
+    )
+    return Arrivals(wet, dry, until)

@@ -1,0 +1,208 @@
+"""A whole bench: scenario → recording and its truth."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from soaktest.layouts import Layout, read_layout
+from soaktest.recording import Header, Message, Recording
+from soaktest.simulate.machine import RATE, MachineKind, Motion, Step, draw_machine, programme, run_machine
+from soaktest.simulate.nodes import Network, Node, convert, say
+from soaktest.simulate.water import Floor, Leak, dried, landed, pad_siemens, released, spread
+from soaktest.vocabulary import PHASES, ZONES, Zone
+
+Array = NDArray[np.float64]
+EPOCH = 1_764_000_000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """Choices of one simulated run; everything else comes from ``seed``."""
+
+    seed: int
+    programmes: tuple[str, ...] = ("quick",)
+    leak: Leak | None = None
+    floor: Floor = field(default_factory=Floor)
+    tilt_told: bool = False
+    signals: tuple[str, ...] = ("power", "vibration", "inlet", "outlet")
+    says_phase: bool = False
+    rate_hz: float = 5.0
+    dry_watch_s: float = 320.0
+    between_s: float = 300.0
+    drip_watch_s: float = 660.0
+    end_of_line_ohm: float | None = 2_200_000.0
+    divider_ohm: float = 100_000.0
+    bits: int = 12
+    us_per_cm: float = 500.0
+    humidity_drift: float = 0.0
+    """Decades that the dry conductance of all pads rises over the run."""
+    steam: float = 0.0
+    """Decades of condensation on all pads after heating."""
+    splash_s: float | None = None
+    wet_start: Zone | None = None
+    broken: Zone | None = None
+    shorted: Zone | None = None
+    network: Network = field(default_factory=Network)
+    layout: str = "front-loader"
+    plan: str = "repair-check"
+    unit: str = "A-0417"
+    bench: str = "b1"
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What really happened; times in UTC seconds."""
+
+    phases: list[tuple[str, float, float]]
+    first_water: dict[str, float]
+    """When the first drop was on each pad that got wet by the leak."""
+    released_in: dict[str, str]
+    """For each such pad, the phase in which the water of its first drop was let out."""
+    part: str | None
+    x_mm: float | None
+    leaked_ml: float
+    on_pads_ml: float
+    cause: str | None
+    choices: dict[str, object]
+
+
+def simulate(scenario: Scenario) -> tuple[Recording, Truth]:
+    """Make one run. The same scenario gives the same bytes."""
+    rng = np.random.default_rng(scenario.seed)
+    layout = read_layout(scenario.layout)
+    kind = draw_machine(rng)
+    motion = run_machine(kind, _steps(scenario, rng), rng)
+    seconds = len(motion.phase) // RATE
+    water, truth_of_water = _water(scenario, layout, motion, rng)
+    messages = list(_pad_messages(scenario, motion, water, rng))
+    messages += _phase_messages(scenario, motion, rng)
+    messages.sort(key=lambda message: message.at)
+    header = Header(
+        bench=scenario.bench, unit=scenario.unit, layout=scenario.layout, plan=scenario.plan, began=EPOCH,
+        ended=EPOCH + seconds, run=f"{scenario.bench}-{scenario.seed}",
+    )  # fmt: skip
+    truth = Truth(phases=_spans(motion), choices=asdict(scenario), **truth_of_water)  # type: ignore[arg-type]
+    return Recording(header, messages), truth
+
+
+def _steps(scenario: Scenario, rng: np.random.Generator) -> list[Step]:
+    steps: list[Step] = [("idle", scenario.dry_watch_s)]
+    for number, name in enumerate(scenario.programmes):
+        if number:
+            steps.append(("idle", scenario.between_s))
+        steps += programme(name, rng)
+    return [*steps, ("idle", scenario.drip_watch_s)]
+
+
+def _water(
+    scenario: Scenario, layout: Layout, motion: Motion, rng: np.random.Generator
+) -> tuple[dict[Zone, Array], dict[str, object]]:
+    seconds = len(motion.phase) // RATE
+    water = {zone: np.zeros(seconds) for zone in ZONES}
+    told: dict[str, object] = {
+        "first_water": {}, "released_in": {}, "part": None, "x_mm": None, "leaked_ml": 0.0, "on_pads_ml": 0.0, "cause": None,
+    }  # fmt: skip
+    if scenario.leak:
+        part = next(p for p in layout.parts if p.id == scenario.leak.part)
+        flow = released(scenario.leak, part, motion, rng)
+        landing = landed(flow, part, rng)
+        x = part.x_mm + rng.uniform(0.2, 1.0) * scenario.floor.run_mm_per_rad * scenario.floor.tilt_across
+        water = spread(landing, x, part.y_mm, layout, scenario.floor)
+        first = {z: int(np.argmax(v > 0.02)) for z, v in water.items() if v.max() > 0.02}
+        let_out = np.cumsum(flow)
+        come = np.cumsum(landing)
+        told["first_water"] = {z: EPOCH + i for z, i in first.items()}
+        told["released_in"] = {
+            z: PHASES[
+                int(motion.phase[min(int(np.searchsorted(let_out, come[i] * 0.999)), seconds - 1) * RATE])
+            ]
+            for z, i in first.items()
+        }
+        told |= {"part": part.id, "x_mm": part.x_mm, "leaked_ml": float(flow.sum()), "cause": "leak"}
+        told["on_pads_ml"] = float(max(v.max() for v in water.values()))
+    if scenario.splash_s is not None:
+        for zone in ZONES:
+            water[zone][int(scenario.splash_s) + int(rng.integers(0, 3)) :] += rng.uniform(8, 25)
+        told["cause"] = "spill"
+    if scenario.wet_start:
+        water[scenario.wet_start] += rng.uniform(3, 12)
+        told["cause"] = "spill"
+    return {zone: dried(v, rng.uniform(0.5, 3.0)) for zone, v in water.items()}, told
+
+
+def _pad_messages(
+    scenario: Scenario, motion: Motion, water: dict[Zone, Array], rng: np.random.Generator
+) -> list[Message]:
+    seconds = len(motion.phase) // RATE
+    count = int(seconds * scenario.rate_hz)
+    at = np.minimum((np.arange(count) / scenario.rate_hz).astype(int), seconds - 1)
+    t = np.arange(seconds)
+    warm = np.convolve(np.clip(motion.celsius[::RATE][:seconds] - 30, 0, None), np.full(300, 1 / 300))[
+        :seconds
+    ]
+    steam = scenario.steam * warm / max(warm.max(), 1e-9)
+    end = 1.0 / scenario.end_of_line_ohm if scenario.end_of_line_ohm else 0.0
+    channels: dict[str, Array] = {}
+    for zone in ZONES:
+        own = 10.0 ** rng.uniform(-8.5, -7.0)
+        drift = scenario.humidity_drift * t / seconds * rng.uniform(0.8, 1.2)
+        dry = own * 10.0 ** (drift + steam * rng.uniform(0.7, 1.3)) * (1 + 0.02 * (warm / 20))
+        dry = dry + 2e-7 * (10.0 ** (steam * rng.uniform(0.8, 1.2)) - 1.0)
+        total = pad_siemens(water[zone], dry, scenario.us_per_cm) + end
+        if scenario.broken == zone:
+            total[seconds // 3 :] = 1e-12
+        if scenario.shorted == zone:
+            total[seconds // 2 :] = 0.5
+        hum = 1.0 + 0.003 * np.sin(2 * np.pi * 0.13 * np.arange(count) / scenario.rate_hz + rng.uniform(0, 6))
+        channels[zone] = convert(total[at] * hum, scenario.divider_ohm, scenario.bits, rng)
+    if scenario.tilt_told:
+        slow = np.full(count, scenario.floor.tilt_across)
+        channels["tilt-across"] = slow + 0.0008 * rng.standard_normal(count)
+    wiring = {
+        z: {"divider_ohm": scenario.divider_ohm, "end_of_line_ohm": scenario.end_of_line_ohm} for z in ZONES
+    }
+    node = Node("pads", "pads", scenario.rate_hz, float(rng.uniform(-100, 100)), scenario.network)
+    return list(say(scenario.bench, node, EPOCH, channels, {"pads": wiring}, rng))
+
+
+def _phase_messages(scenario: Scenario, motion: Motion, rng: np.random.Generator) -> list[Message]:
+    seconds = len(motion.phase) // RATE
+    count = int(seconds * scenario.rate_hz)
+    width = RATE / scenario.rate_hz
+    edges = (np.arange(count + 1) * width).astype(int)
+
+    def mean(x: Array) -> Array:
+        total = np.concatenate(([0.0], np.cumsum(x)))
+        out: Array = (total[edges[1:]] - total[edges[:-1]]) / np.maximum(np.diff(edges), 1)
+        return out
+
+    known: dict[str, Array] = {
+        "power": motion.power, "current": motion.power / 230.0 / 0.75, "vibration": motion.vibration,
+        "inlet": motion.inlet, "outlet": motion.outlet,
+    }  # fmt: skip
+    channels = {name: mean(known[name]) for name in scenario.signals}
+    words = motion.phase[::RATE][:seconds] if scenario.says_phase else None
+    if not channels and words is None:
+        return []
+    node = Node("phase", "phase", scenario.rate_hz, float(rng.uniform(-100, 100)), scenario.network)
+    return list(say(scenario.bench, node, EPOCH, channels, {}, rng, words))
+
+
+def _spans(motion: Motion) -> list[tuple[str, float, float]]:
+    out, at = [], EPOCH
+    for name, seconds in motion.steps:
+        out.append((name, at, at + seconds))
+        at += seconds
+    return out
+
+
+def demo_scenario(*, leaking: bool = True) -> Scenario:
+    """A front loader after a repair, whose dispenser-to-tub hose weeps while water is let in; or the same, dry."""
+    leak = Leak("dispenser-hose", ml_min=6.0) if leaking else None
+    return Scenario(seed=417, programmes=("quick",), leak=leak, tilt_told=True, plan="repair-check")
+
+
+__all__ = ["MachineKind", "Scenario", "Truth", "demo_scenario", "simulate"]

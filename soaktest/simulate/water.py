@@ -1,0 +1,117 @@
+"""Water that leaks, runs, spreads and dries, and what pads make of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from soaktest.layouts import Layout, Part
+from soaktest.simulate.machine import RATE, Motion
+from soaktest.vocabulary import PHASES, ZONES, Zone
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Leak:
+    """A leaking part: millilitres a minute at its worst, and how it behaves."""
+
+    part: str
+    ml_min: float
+    only_phases: tuple[str, ...] = ()
+    intermittent: float = 1.0
+    from_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """The floor under the machine: tilt (radians, left higher is positive), film and stain."""
+
+    tilt_across: float = 0.0
+    film_mm: float = 0.7
+    run_mm_per_rad: float = 4500.0
+
+
+def released(leak: Leak, part: Part, motion: Motion, rng: np.random.Generator) -> Array:
+    """Millilitres let out in each whole second, by phase, water level and chance."""
+    seconds = len(motion.phase) // RATE
+    phase = motion.phase[::RATE][:seconds]
+    rates = np.array([part.wets.get(p, 0.0) * rng.lognormal(0.0, 0.3) for p in PHASES])
+    if leak.only_phases:
+        rates = np.array([r if p in leak.only_phases else 0.0 for p, r in zip(PHASES, rates, strict=True)])
+    flow = np.minimum(rates, 1.2)[phase] * leak.ml_min / 60.0
+    fed = {"fill", "idle"} >= {p for p, r in part.wets.items() if r > 0.5}
+    if not fed:  # a part of the tub leaks only with water behind it
+        litres = motion.litres[::RATE][:seconds]
+        flow *= np.clip(litres / 2.0, 0.0, 1.0) * 0.9 + 0.1 * (litres > 0.05)
+    if leak.intermittent < 1.0:
+        open_now = np.repeat(rng.random(seconds // 20 + 1) < leak.intermittent, 20)[:seconds]
+        flow = flow * open_now
+    flow[: int(leak.from_s)] = 0.0
+    return flow
+
+
+def landed(flow: Array, part: Part, rng: np.random.Generator) -> Array:
+    """Millilitres reaching the floor in each second: drop by drop, each with its own delay."""
+    drop = 0.05
+    out = np.zeros(len(flow))
+    carried = np.cumsum(flow)
+    count = int(carried[-1] / drop) if len(carried) else 0
+    if count == 0:
+        return out
+    count = min(count, 40_000)
+    each = carried[-1] / count
+    left = np.searchsorted(carried, (np.arange(count) + 0.5) * each)
+    base = part.delay_s * rng.lognormal(0.0, 0.25)
+    arrive = left + np.maximum(base * rng.lognormal(0.0, 0.15, count), 0.5)
+    index = arrive.astype(int)
+    np.add.at(out, index[index < len(out)], each)
+    return out
+
+
+def spread(landing: Array, x_mm: float, y_mm: float, layout: Layout, floor: Floor) -> dict[Zone, Array]:
+    """Millilitres on each pad, second by second: the puddle grows as a disc of one film.
+
+    A pad holds the share of the disc that covers it; water that lands on a pad is on it at once.
+    """
+    total = np.cumsum(landing)
+    out: dict[Zone, Array] = {}
+    radius = np.sqrt(np.maximum(total, 0.0) * 1000.0 / (np.pi * floor.film_mm))
+    for zone in ZONES:
+        pad = layout.pad(zone)
+        gap_x = max(abs(x_mm - pad.x_mm) - pad.width_mm / 2, 0.0)
+        gap_y = max(abs(y_mm - pad.y_mm) - pad.depth_mm / 2, 0.0)
+        gap = float(np.hypot(gap_x, 0.5 * gap_y))
+        if gap == 0.0:
+            out[zone] = total.copy()
+            continue
+        reach = np.maximum(radius - gap, 0.0)
+        share = np.clip(reach / np.maximum(2.5 * radius, 1e-6), 0.0, 0.5)
+        out[zone] = total * share
+    return out
+
+
+def dried(on_pad: Array, ml_per_hour: float) -> Array:
+    """Take off evaporation, about a drop in some hours and more while much is wet; never below nothing."""
+    gains = np.diff(on_pad, prepend=0.0)
+    out = np.empty(len(on_pad))
+    level = 0.0
+    loss = ml_per_hour / 3600.0
+    for i, gain in enumerate(gains.tolist()):
+        level = max(0.0, level + gain - loss * min(1.0, level * 4))
+        out[i] = level
+    return out
+
+
+def pad_siemens(on_pad: Array, dry: Array, us_per_cm: float) -> Array:
+    """Conductance of a pad: the first drop bridges some tracks, then it grows and saturates soaked.
+
+    A square-root law between one drop and soaked, on top of what humid air makes of it dry.
+    """
+    scale = us_per_cm / 500.0
+    wet = np.where(on_pad > 0.01, 6e-6 * scale * (np.maximum(on_pad, 0.0) / 0.05) ** 0.8, 0.0)
+    soaked = 7e-4 * scale
+    out: Array = dry + wet / (1.0 + wet / soaked)
+    return out
