@@ -84,8 +84,9 @@ def _read_pad(
     noise, slow_noise = noise_of(log_g, t)
     own_dry = 1.0 / wiring.end_of_line_ohm if wiring.end_of_line_ohm else 0.0
     first = float(np.median(log_g[:10]))
-    wet_at_start = 10.0**first - own_dry > DAMPEST_DRY_S
-    found, dry = _find_events(zone, t, log_g, _Noise(noise, slow_noise), wet_at_start)
+    dampest = float(np.log10(own_dry + DAMPEST_DRY_S))
+    wet_at_start = first > dampest
+    found, dry = _find_events(zone, t, log_g, _Noise(noise, slow_noise), dampest if wet_at_start else None)
     clock = signals.clock_error_s.get(zone, 0.0)
     events = tuple(_with_clock(event, clock) for event in found)
     return PadTrack(
@@ -151,15 +152,18 @@ class _Noise:
 
 
 def _find_events(
-    zone: Zone, t: Floats, x: Floats, noise: _Noise, wet_at_start: bool
+    zone: Zone, t: Floats, x: Floats, noise: _Noise, dampest: float | None
 ) -> tuple[list[PadEvent], Floats]:
-    """Walk the seconds once; returns the events and the followed dry level, shape (seconds,)."""
+    """Walk the seconds once; returns the events and the followed dry level, shape (seconds,).
+
+    ``dampest`` is the log level that no dry pad exceeds, given where the pad was wet at the start.
+    """
     events: list[PadEvent] = []
     dry = np.empty(len(x))
     begin = 0
-    if wet_at_start:
-        end = _dry_again(x, 0, float(x.min()), float(x.max()) - float(x.min()), noise)
+    if dampest is not None:
         level = float(np.quantile(x, 0.02))
+        end = _below(x, dampest)
         stop = end if end is not None else len(x)
         dry[:stop] = level
         events.append(_event(zone, t, x, _Found(0, 0, 0, 0, end, level, 99.0), at_start=True))
@@ -287,12 +291,16 @@ def _dry_again(x: Floats, at: int, level: float, peak: float, noise: _Noise) -> 
     """Index from which the pad has stayed near dry for half a minute, or None."""
     rise = np.maximum.accumulate(x[at:]) - level
     limit = level + np.maximum(DRY_AGAIN * np.maximum(rise, peak), max(LEAST_RISE, 4 * noise.slow))
-    low = x[at:] < limit
-    if len(low) < 30:
+    since = _below(x[at:] - limit, 0.0)
+    return None if since is None else at + since
+
+
+def _below(x: Floats, limit: float) -> int | None:
+    """Index from which the pad has stayed below a level for half a minute, or None."""
+    if len(x) < 30:
         return None
-    run = np.convolve(low.astype(np.float64), np.ones(30), "valid") >= 30
-    hit = np.flatnonzero(run)
-    return at + int(hit[0]) if len(hit) else None
+    hit = np.flatnonzero(np.convolve((x < limit).astype(np.float64), np.ones(30), "valid") >= 30)
+    return int(hit[0]) if len(hit) else None
 
 
 def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = False) -> PadEvent:

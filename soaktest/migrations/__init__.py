@@ -1,0 +1,1 @@
+"""Alembic migrations; they run by themselves when a journal is opened."""

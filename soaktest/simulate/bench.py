@@ -192,7 +192,8 @@ def _phase_messages(scenario: Scenario, motion: Motion, rng: np.random.Generator
 
 
 def _spans(motion: Motion) -> list[tuple[str, float, float]]:
-    out, at = [], EPOCH
+    out: list[tuple[str, float, float]] = []
+    at = EPOCH
     for name, seconds in motion.steps:
         out.append((name, at, at + seconds))
         at += seconds

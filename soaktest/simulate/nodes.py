@@ -39,7 +39,7 @@ class Node:
     network: Network
 
 
-def say(
+def say(  # noqa: PLR0913
     bench: str,
     node: Node,
     began: float,
@@ -75,7 +75,7 @@ def say(
         if channels
         else int(len(phase if phase is not None else []) * node.rate_hz)
     )
-    per_pack = max(int(round(node.rate_hz)), 1)
+    per_pack = max(round(node.rate_hz), 1)
     net = node.network
     rounded = {name: np.round(values, 6) for name, values in channels.items()}
     for first in range(0, count, per_pack):

@@ -50,7 +50,8 @@ def released(leak: Leak, part: Part, motion: Motion, rng: np.random.Generator) -
         open_now = np.repeat(rng.random(seconds // 20 + 1) < leak.intermittent, 20)[:seconds]
         flow = flow * open_now
     flow[: int(leak.from_s)] = 0.0
-    return flow
+    out: Array = flow
+    return out
 
 
 def landed(flow: Array, part: Part, rng: np.random.Generator) -> Array:

@@ -1,0 +1,161 @@
+"""A run's life: begun, watched, ended, judged. Lamp and alarm follow what is found."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+
+import orjson
+import sqlalchemy as sa
+
+from soaktest import __version__
+from soaktest.analysis.analyse import Analysis, examine
+from soaktest.analysis.progress import Stage, stage_of, still_needed
+from soaktest.analysis.verdict import FAIL_FROM
+from soaktest.errors import RunError
+from soaktest.journal import Journal
+from soaktest.layouts import Layout
+from soaktest.plans import Plan
+from soaktest.recording import Header, Recording
+from soaktest.tables import RunRow, UnitRow
+from soaktest.wire import Topic
+
+STAGES: tuple[Stage, ...] = ("dry watch", "washing", "drip watch", "judged")
+
+
+@dataclass(frozen=True, slots=True)
+class Live:
+    """A running test as it stands."""
+
+    analysis: Analysis
+    stage: Stage
+    needs: list[str]
+    at: float
+
+    @property
+    def wet_zones(self) -> list[str]:
+        """Zones of the wet events that are leaks."""
+        return sorted(
+            {
+                e.zone
+                for e in self.analysis.findings.wet_events
+                if e.cause_probability.get("leak", 0.0) >= FAIL_FROM
+            }
+        )
+
+
+def plan_of(run: RunRow) -> Plan:
+    """The plan as it stood when the run began."""
+    return Plan.model_validate_json(run.plan)
+
+
+def layout_of(run: RunRow) -> Layout:
+    """The layout as it stood when the run began."""
+    return Layout.model_validate_json(run.layout)
+
+
+def begin_run(journal: Journal, header: Header, plan: Plan, layout: Layout) -> RunRow:
+    """Begin a run on ``header.bench`` at ``header.began``.
+
+    Raises:
+        RunError: another run is under way on that bench.
+    """
+    with journal.session() as session:
+        other = session.scalar(sa.select(RunRow).where(RunRow.bench == header.bench, RunRow.ended.is_(None)))
+        if other is not None:
+            raise RunError(
+                f"bench {header.bench}: run {other.id} is under way. End it first: soaktest run end {other.id}"
+            )
+        if header.unit and session.get(UnitRow, header.unit) is None:
+            session.add(UnitRow(tag=header.unit, kind="", complaint="", taken_in=header.began))
+            session.flush()
+        run = RunRow(
+            bench=header.bench, unit=header.unit, plan=plan.model_dump_json(), layout=layout.model_dump_json(),
+            began=header.began, ended=header.ended, stage="dry watch", findings=None, judged_at=None, judged_by=None,
+        )  # fmt: skip
+        session.add(run)
+        session.flush()
+        return run
+
+
+def find_run(journal: Journal, number: int) -> RunRow:
+    """A run by its number. Raises RunError where there is none."""
+    with journal.session() as session:
+        run = session.get(RunRow, number)
+        if run is None:
+            raise RunError(f"there is no run {number} in the journal. See: soaktest run list")
+        return run
+
+
+def list_runs(journal: Journal, limit: int = 50) -> list[RunRow]:
+    """Runs, the newest first."""
+    with journal.session() as session:
+        return list(session.scalars(sa.select(RunRow).order_by(RunRow.id.desc()).limit(limit)))
+
+
+def end_run(journal: Journal, number: int, at: float | None = None) -> RunRow:
+    """End a run. Raises RunError where it has ended already."""
+    with journal.session() as session:
+        run = session.get(RunRow, number)
+        if run is None:
+            raise RunError(f"there is no run {number} in the journal. See: soaktest run list")
+        if run.ended is not None:
+            raise RunError(f"run {number} has ended already. Judge it: soaktest judge {number}")
+        run.ended = max(time.time() if at is None else at, run.began)
+        return run
+
+
+def examine_run(
+    journal: Journal, run: RunRow, plan: Plan | None = None, layout: Layout | None = None
+) -> Analysis:
+    """Judge a run from the journal, without keeping the answer."""
+    return examine(journal.recording(run), layout or layout_of(run), plan or plan_of(run))
+
+
+def judge_run(
+    journal: Journal, number: int, plan: Plan | None = None, layout: Layout | None = None
+) -> Analysis:
+    """Judge a run; the answer is kept with it where its own plan and layout were used."""
+    run = find_run(journal, number)
+    analysis = examine_run(journal, run, plan, layout)
+    if plan is None and layout is None:
+        with journal.session() as session:
+            row = session.get_one(RunRow, number)
+            row.findings = analysis.findings.model_dump_json()
+            row.judged_at, row.judged_by = time.time(), f"soaktest {__version__}"
+            if row.ended is not None:
+                row.stage = "judged"
+    return analysis
+
+
+def look(journal: Journal, number: int, now: float | None = None) -> Live:
+    """A run under way, judged as if it ended now; its stage is kept."""
+    run = find_run(journal, number)
+    at = time.time() if now is None else now
+    recording = journal.recording(run)
+    if run.ended is None:
+        header = recording.header.model_copy(update={"ended": at})
+        recording = Recording(header, recording.messages)
+    plan = plan_of(run)
+    analysis = examine(recording, layout_of(run), plan)
+    ended = run.ended if run.ended is not None else at
+    stage: Stage = "judged" if run.stage == "judged" else stage_of(analysis.heard, analysis.phases, ended)
+    if stage != run.stage:
+        with journal.session() as session:
+            session.get_one(RunRow, number).stage = stage
+    return Live(analysis, stage, still_needed(plan, analysis.heard), at)
+
+
+def lamp_message(run: RunRow, live: Live) -> tuple[str, bytes]:
+    """Topic and payload for the bench's lamp."""
+    verdict = live.analysis.findings.verdict if live.stage == "judged" else ""
+    return str(Topic(run.bench, "", "lamp")), orjson.dumps(
+        {"stage": live.stage, "verdict": verdict, "at": live.at}
+    )
+
+
+def alarm_message(run: RunRow, live: Live) -> tuple[str, bytes]:
+    """Topic and payload for the bench's alarm: wet, where, and by which run."""
+    zones = live.wet_zones
+    payload = {"wet": bool(zones), "zones": zones, "at": live.at, "run": str(run.id)}
+    return str(Topic(run.bench, "", "alarm")), orjson.dumps(payload)

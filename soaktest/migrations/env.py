@@ -1,0 +1,1 @@
+"""Alembic's own entry point; migrations are run by :mod:`soaktest.migrations.migrate`."""

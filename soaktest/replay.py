@@ -1,0 +1,144 @@
+"""A recording through a real broker into a journal, at a chosen speed.
+
+The messages are the recording's own bytes. Their arrival times are the recording's too: the
+collector is handed the time at which each message first arrived, so that the findings do not depend on
+the speed. Anything else that arrives meanwhile is stamped with the present, as always.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+
+import orjson
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from soaktest.bench import begin_run
+from soaktest.collector import Collector
+from soaktest.errors import BrokerError
+from soaktest.journal import Journal
+from soaktest.layouts import Layout
+from soaktest.plans import Plan
+from soaktest.recording import Message, Recording
+from soaktest.settings import BrokerAddress
+from soaktest.tables import RunRow
+
+Progress = Callable[[int, int], None]
+SETTLE_S = 20.0
+IN_FLIGHT = 500
+
+
+class _Arrivals:
+    """The recorded arrival times of messages that are on their way, by topic and bytes."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[str, bytes], deque[float]] = {}
+        self._lock = threading.Lock()
+
+    def expect(self, message: Message) -> None:
+        with self._lock:
+            self._known.setdefault((message.topic, message.payload), deque()).append(message.at)
+
+    def __call__(self, topic: str, payload: bytes) -> float:
+        with self._lock:
+            waiting = self._known.get((topic, payload))
+            if not waiting:
+                return time.time()
+            at = waiting.popleft()
+            if not waiting:
+                del self._known[topic, payload]
+            return at
+
+
+def as_bytes(message: Message) -> Message:
+    """The message with its payload as the bytes that go over the wire."""
+    payload = message.payload
+    return message if isinstance(payload, bytes) else message._replace(payload=orjson.dumps(payload))
+
+
+def replay(
+    recording: Recording,
+    journal: Journal,
+    address: BrokerAddress,
+    judged_by: tuple[Plan, Layout],
+    speed: float = float("inf"),
+    progress: Progress | None = None,
+) -> RunRow:
+    """Publish a recording and journal it as a run of its own.
+
+    Args:
+        recording: what to play.
+        journal: where it is kept.
+        address: the broker it goes through.
+        judged_by: plan and layout of the run.
+        speed: times real speed; infinite for as fast as it goes.
+        progress: called with messages published so far, and their number.
+
+    Raises:
+        BrokerError: no broker, or it lost messages.
+        RunError: another run is under way on that bench.
+    """
+    messages = [as_bytes(message) for message in recording.messages]
+    arrivals = _Arrivals()
+    header = recording.header
+    ended = header.ended if header.ended is not None else _last(messages, header.began)
+    run = begin_run(journal, header.model_copy(update={"ended": ended}), *judged_by)
+    with Collector(journal, address, f"soaktest-replay-{run.id}-{time.time_ns()}", arrivals) as collector:
+        _publish(messages, address, speed, arrivals, progress)
+        deadline = time.monotonic() + SETTLE_S
+        while _done(collector) < len(messages) and time.monotonic() < deadline:
+            time.sleep(0.02)
+        if _done(collector) < len(messages):
+            lost = len(messages) - _done(collector)
+            raise BrokerError(
+                f"{lost} of {len(messages)} messages did not come back from {address}. Replay again."
+            )
+    return run
+
+
+def _done(collector: Collector) -> int:
+    counts = collector.counts
+    return counts.journaled + counts.duplicates + counts.set_aside
+
+
+def _last(messages: list[Message], began: float) -> float:
+    return max([began, *(message.at for message in messages)])
+
+
+def _publish(
+    messages: list[Message],
+    address: BrokerAddress,
+    speed: float,
+    arrivals: _Arrivals,
+    progress: Progress | None,
+) -> None:
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+    if address.user:
+        client.username_pw_set(address.user, address.password)
+    client.max_queued_messages_set(0)
+    client.connect(address.host, address.port)
+    client.loop_start()
+    begin = time.monotonic()
+    first = messages[0].at if messages else 0.0
+    pending: deque[mqtt.MQTTMessageInfo] = deque()
+    try:
+        for number, message in enumerate(messages, 1):
+            wait = (message.at - first) / speed - (time.monotonic() - begin)
+            if wait > 0:
+                time.sleep(wait)
+            arrivals.expect(message)
+            pending.append(client.publish(message.topic, message.payload, qos=1))
+            while len(pending) > IN_FLIGHT:
+                pending.popleft().wait_for_publish(10)
+            if progress:
+                progress(number, len(messages))
+        for info in pending:
+            info.wait_for_publish(10)
+    except (RuntimeError, ValueError) as exc:
+        raise BrokerError(f"the broker at {address} did not take a message ({exc}). Replay again.") from exc
+    finally:
+        client.disconnect()
+        client.loop_stop()
