@@ -1,0 +1,72 @@
+"""The door: every error of ours becomes one line on standard error and exit status 2."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from soaktest import __version__
+from soaktest.cli import demo, files, judge, listen, runs
+
+app = typer.Typer(
+    name="soaktest",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="Soak-test bench for repaired washing machines: see the leak, rank the suspects, prove the repair.\n\n"
+    "Begin with: soaktest demo",
+    epilog="Mains and water: unplug before opening, isolate the tap, keep a residual-current device on the bench "
+    "supply. A leak-free run is not an electrical safety test; local codes and licensed practice decide.",
+)
+app.command("demo")(demo.demo)
+app.command("judge")(judge.judge)
+app.add_typer(runs.app, name="run", help="Begin, watch, end, list and show runs.")
+app.command("record")(files.record)
+app.command("replay")(files.replay)
+app.command("collect")(listen.collect)
+app.command("set-aside")(listen.set_aside)
+app.command("plans")(files.plans)
+app.command("layouts")(files.layouts)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        print(f"soaktest {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+def main() -> None:
+    """Run the command line."""
+    from soaktest.errors import SoaktestError
+
+    try:
+        app()
+    except SoaktestError as exc:
+        _leave(str(exc))
+    except KeyboardInterrupt:
+        _leave("stopped")
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(2)
+    except OSError as exc:
+        _leave(
+            f"{exc.filename or ''}: {exc.strerror or exc}. Check the path, its permissions and the free space."
+        )
+
+
+def _leave(said: str) -> None:
+    print("soaktest: " + " ".join(said.split()), file=sys.stderr)
+    sys.exit(2)

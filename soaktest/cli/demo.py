@@ -1,0 +1,55 @@
+"""The main job on a simulated bench, over a real broker, in a few seconds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from soaktest.cli.words import console, show_findings
+
+
+def demo(
+    folder: Annotated[Path, typer.Option(help="Where journal, recording and timeline are written.")] = Path(
+        "soaktest-data/demo"
+    ),
+    dry: Annotated[
+        bool, typer.Option("--dry", help="A repaired machine that holds, instead of one that leaks.")
+    ] = False,
+) -> None:
+    """Run the whole job once: a simulated bench publishes over an MQTT broker inside this process.
+
+    A front loader has just been repaired and its dispenser-to-tub hose still weeps. The run is judged
+    from the journal and its timeline is written. Exit status 0 whatever the verdict: it is a demonstration.
+    """
+    from soaktest.bench import judge_run
+    from soaktest.broker import EmbeddedBroker
+    from soaktest.cli.files import progress_bar
+    from soaktest.journal import open_journal
+    from soaktest.layouts import read_layout
+    from soaktest.plans import read_plan
+    from soaktest.recording import write_recording
+    from soaktest.replay import replay
+    from soaktest.simulate.bench import demo_scenario, simulate
+    from soaktest.timeline import write_timeline
+
+    out = console()
+    scenario = demo_scenario(leaking=not dry)
+    out.print("A simulated bench: three pads, a phase node, one quick wash after a repair.")
+    recording, _truth = simulate(scenario)
+    journal = open_journal(f"sqlite:///{folder / 'journal.sqlite'}")
+    judged_by = (read_plan(scenario.plan), read_layout(scenario.layout))
+    with EmbeddedBroker() as broker, progress_bar("Washing, at many times real speed") as progress:
+        run = replay(recording, journal, broker.address, judged_by, progress=progress)
+    analysis = judge_run(journal, run.id)
+    heard = journal.recording(run)
+    written = write_recording(folder / f"run-{run.id}.ndjson.gz", heard.header, heard.messages)
+    page = write_timeline(analysis, folder / f"run-{run.id}.html")
+    journal.close()
+    out.print()
+    show_findings(out, analysis.findings)
+    out.print()
+    out.print(f"Timeline:  {page.resolve()}  (open it in a browser)", soft_wrap=True)
+    out.print(f"Recording: {written.resolve()}  (judge it again: soaktest judge {written})", soft_wrap=True)
+    out.print(f"Journal:   {(folder / 'journal.sqlite').resolve()}", soft_wrap=True)

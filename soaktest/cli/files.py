@@ -1,0 +1,110 @@
+"""Recordings, plans and layouts."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from soaktest.cli.judge import LAYOUT, PLAN
+from soaktest.cli.words import EXIT, console, show_findings
+
+
+def record(
+    number: Annotated[int, typer.Argument(help="The run's number; see: soaktest run list")],
+    file: Annotated[Path, typer.Argument(help="Where to write; gzipped where it ends in .gz.")],
+) -> None:
+    """Write a run to a recording file."""
+    from soaktest.bench import find_run
+    from soaktest.cli.runs import journal
+    from soaktest.recording import write_recording
+
+    book = journal()
+    heard = book.recording(find_run(book, number))
+    write_recording(file, heard.header, heard.messages)
+    print(f"Run {number} written to {file}")
+
+
+def replay(
+    file: Annotated[Path, typer.Argument(help="A recording (.ndjson, may be gzipped).")],
+    speed: Annotated[
+        float, typer.Option(min=0.1, help="Times real speed; leave out for as fast as it goes.")
+    ] = float("inf"),
+    plan: PLAN = None,
+    layout: LAYOUT = None,
+) -> None:
+    """Play a recording through the broker into the journal as a run of its own, and judge it.
+
+    Findings do not depend on the speed: the recorded arrival times are kept. The broker is
+    SOAKTEST_BROKER, else an embedded one for the while. Exit status as of judge.
+    """
+    from soaktest.bench import judge_run
+    from soaktest.broker import EmbeddedBroker
+    from soaktest.journal import open_journal
+    from soaktest.layouts import read_layout
+    from soaktest.plans import read_plan
+    from soaktest.recording import read_recording
+    from soaktest.replay import replay as play
+    from soaktest.settings import read_settings
+
+    recording = read_recording(file)
+    judged_by = (
+        read_plan(plan or recording.header.plan or "resale"),
+        read_layout(layout or recording.header.layout or "front-loader"),
+    )
+    settings = read_settings()
+    journal = open_journal(settings.database)
+    with contextlib.ExitStack() as stack:
+        address = settings.broker or stack.enter_context(EmbeddedBroker()).address
+        with progress_bar("Replaying") as progress:
+            run = play(recording, journal, address, judged_by, speed, progress)
+    findings = judge_run(journal, run.id).findings
+    show_findings(console(), findings)
+    print(f"Kept as run {run.id}.")
+    raise typer.Exit(EXIT[findings.verdict])
+
+
+@contextlib.contextmanager
+def progress_bar(title: str):  # type: ignore[no-untyped-def]
+    """A bar on standard error, fed with (done, of)."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %"),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True)) as bar:
+        task = bar.add_task(title, total=None)
+        yield lambda done, of: bar.update(task, completed=done, total=of)
+
+
+def plans(
+    check: Annotated[str | None, typer.Argument(help="Check this plan: a name or a TOML file.")] = None,
+) -> None:
+    """List the shipped plans, or check one."""
+    from soaktest.plans import read_plan
+    from soaktest.toml_values import shipped_names
+
+    for name in [check] if check else shipped_names("plans"):
+        plan = read_plan(name)
+        print(f"{plan.name}: {plan.title}. {plan.washes} wash(es), watch {plan.min_watch_s / 60:.0f} min, "
+              f"drip watch {plan.drip_watch_s / 60:.0f} min, shows {plan.detect_ml:g} ml.")  # fmt: skip
+
+
+def layouts(
+    check: Annotated[str | None, typer.Argument(help="Check this layout: a name or a TOML file.")] = None,
+) -> None:
+    """List the shipped layouts, or check one."""
+    from soaktest.layouts import read_layout
+    from soaktest.toml_values import shipped_names
+
+    for name in [check] if check else shipped_names("layouts"):
+        layout = read_layout(name)
+        print(
+            f"{layout.name}: {layout.title}. {layout.width_mm:.0f} x {layout.depth_mm:.0f} mm, {len(layout.parts)} parts."
+        )

@@ -1,0 +1,72 @@
+"""Judge a run or a recording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from soaktest.cli.words import EXIT, console, show_findings
+
+if TYPE_CHECKING:
+    from soaktest.analysis.analyse import Analysis
+
+PLAN = Annotated[str | None, typer.Option("--plan", help="A shipped plan by name, or a TOML file.")]
+LAYOUT = Annotated[str | None, typer.Option("--layout", help="A shipped layout by name, or a TOML file.")]
+JSON = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
+
+
+def judge(
+    what: Annotated[
+        str, typer.Argument(help="A run's number, or a recording file (.ndjson, may be gzipped).")
+    ],
+    plan: PLAN = None,
+    layout: LAYOUT = None,
+    as_json: JSON = False,
+    timeline: Annotated[Path | None, typer.Option(help="Write the timeline page here too.")] = None,
+) -> None:
+    """Judge a run or a recording: pass, fail or retest.
+
+    Exit status: 0 pass, 1 fail, 3 retest, 2 when it cannot be judged.
+
+    Examples: soaktest judge 12 / soaktest judge run.ndjson.gz --plan resale --json
+    """
+    analysis = _judged(what, plan, layout)
+    if timeline:
+        from soaktest.timeline import write_timeline
+
+        write_timeline(analysis, timeline)
+    findings = analysis.findings
+    if as_json:
+        print(findings.model_dump_json(indent=2))
+    else:
+        out = console()
+        show_findings(out, findings)
+        if timeline:
+            out.print(f"Timeline: {timeline}")
+    raise typer.Exit(EXIT[findings.verdict])
+
+
+def _judged(what: str, plan: str | None, layout: str | None) -> Analysis:
+    from soaktest.layouts import read_layout
+    from soaktest.plans import read_plan
+
+    chosen_plan = read_plan(plan) if plan else None
+    chosen_layout = read_layout(layout) if layout else None
+    if what.isdecimal() and not Path(what).exists():
+        from soaktest.bench import judge_run
+        from soaktest.journal import open_journal
+        from soaktest.settings import read_settings
+
+        return judge_run(open_journal(read_settings().database), int(what), chosen_plan, chosen_layout)
+    from soaktest.analysis.analyse import examine
+    from soaktest.recording import read_recording
+
+    recording = read_recording(what)
+    header = recording.header
+    return examine(
+        recording,
+        chosen_layout or read_layout(header.layout or "front-loader"),
+        chosen_plan or read_plan(header.plan or "resale"),
+    )

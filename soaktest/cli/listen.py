@@ -1,0 +1,139 @@
+"""The collector as a command, what it set aside, and the bench's lamp and alarm."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from soaktest.cli.judge import JSON
+from soaktest.cli.words import console, when
+
+if TYPE_CHECKING:
+    from soaktest.bench import Live
+    from soaktest.tables import RunRow
+
+
+def collect(
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Port of the embedded broker.")] = 1883,
+    host: Annotated[
+        str, typer.Option(help="Where the embedded broker listens; nodes need more than loopback.")
+    ] = "127.0.0.1",
+) -> None:
+    """Collect what nodes publish into the journal, until SIGINT or SIGTERM.
+
+    The embedded broker is started unless SOAKTEST_BROKER names another.
+    """
+    from soaktest.broker import EmbeddedBroker
+    from soaktest.collector import Collector
+    from soaktest.journal import open_journal
+    from soaktest.settings import read_settings
+
+    logging.basicConfig(format="soaktest: %(message)s")
+    settings = read_settings()
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    journal = open_journal(settings.database)
+    with contextlib.ExitStack() as stack:
+        address = settings.broker or stack.enter_context(EmbeddedBroker(host, port)).address
+        collector = stack.enter_context(Collector(journal, address, settings.client_id))
+        print(f"Collecting from {address}. Stop with Ctrl-C.", flush=True)
+        while not stop.wait(0.5):
+            pass
+    counts = collector.counts
+    print(
+        f"Stopped. {counts.journaled} journaled, {counts.duplicates} duplicates, {counts.set_aside} set aside."
+    )
+    journal.close()
+
+
+def set_aside(
+    limit: Annotated[int, typer.Option(min=1, max=100_000, help="How many, the newest first.")] = 20,
+    as_json: JSON = False,
+) -> None:
+    """List messages that broke the contract: when, where, why and how they begin."""
+    from soaktest.cli.runs import journal
+
+    book = journal()
+    rows = book.set_aside(limit)
+    if as_json:
+        import base64
+
+        import orjson
+
+        told = [
+            {
+                "at": r.at,
+                "topic": r.topic,
+                "reason": r.reason,
+                "payload_b64": base64.b64encode(r.payload).decode(),
+            }
+            for r in rows
+        ]
+        print(orjson.dumps(told).decode())
+        return
+    if not rows:
+        print("Nothing was set aside.")
+        return
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(
+        "at", "topic", "reason", "begins", title=f"{book.set_aside_count()} set aside", title_justify="left"
+    )
+    for row in rows:
+        table.add_row(
+            when(row.at), escape(row.topic[:80]), escape(row.reason), escape(repr(row.payload[:30]))
+        )
+    console().print(table)
+
+
+@contextlib.contextmanager
+def publisher(*, tell: bool) -> Iterator[Callable[[RunRow, Live], None]]:
+    """Publishes a run's lamp and alarm when they change, where a broker is named; else does nothing."""
+    from soaktest.settings import read_settings
+
+    address = read_settings().broker
+    if not tell or address is None:
+        yield lambda _run, _live: None
+        return
+    import paho.mqtt.client as mqtt
+    from paho.mqtt.enums import CallbackAPIVersion
+
+    from soaktest.bench import alarm_message, lamp_message
+    from soaktest.errors import BrokerError
+
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+    if address.user:
+        client.username_pw_set(address.user, address.password)
+    try:
+        client.connect(address.host, address.port)
+    except OSError as exc:
+        raise BrokerError(f"no broker at {address} ({exc}). Mend SOAKTEST_BROKER, or use --no-tell.") from exc
+    client.loop_start()
+    last: list[object] = [None]
+
+    def publish(run: RunRow, live: Live) -> None:
+        now = (
+            live.stage,
+            tuple(live.wet_zones),
+            live.analysis.findings.verdict if live.stage == "judged" else "",
+        )
+        if now != last[0]:
+            last[0] = now
+            for topic, payload in (lamp_message(run, live), alarm_message(run, live)):
+                client.publish(topic, payload, qos=1, retain=True)
+
+    try:
+        yield publish
+    finally:
+        time.sleep(0.1)
+        client.disconnect()
+        client.loop_stop()

@@ -1,0 +1,172 @@
+"""Runs: begin, watch, end, list, show."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from soaktest.cli.judge import JSON, LAYOUT, PLAN
+from soaktest.cli.words import console, show_findings, when
+
+if TYPE_CHECKING:
+    from soaktest.bench import Live
+    from soaktest.journal import Journal
+    from soaktest.tables import RunRow
+
+app = typer.Typer(no_args_is_help=True)
+NUMBER = Annotated[int, typer.Argument(help="The run's number; see: soaktest run list")]
+
+
+def journal() -> Journal:
+    """The journal that the settings name."""
+    from soaktest.journal import open_journal
+    from soaktest.settings import read_settings
+
+    return open_journal(read_settings().database)
+
+
+@app.command()
+def begin(
+    bench: Annotated[str, typer.Argument(help="The bench's name, as its nodes publish it.")],
+    unit: Annotated[str | None, typer.Option(help="The unit's tag.")] = None,
+    plan: PLAN = None,
+    layout: LAYOUT = None,
+) -> None:
+    """Begin a run on a bench, on a dry floor, before the machine is started.
+
+    Example: soaktest run begin b1 --unit A-0417 --plan resale --layout front-loader
+    """
+    from pydantic import ValidationError
+
+    from soaktest.bench import begin_run
+    from soaktest.errors import InputError
+    from soaktest.layouts import read_layout
+    from soaktest.plans import read_plan
+    from soaktest.recording import Header
+
+    try:
+        header = Header(bench=bench, unit=unit, began=time.time())
+    except ValidationError as exc:
+        raise InputError(f"bench {bench!r}: use 1 to 32 of a-z 0-9 -, first a letter or digit.") from exc
+    chosen = read_plan(plan or "resale")
+    run = begin_run(journal(), header, chosen, read_layout(layout or "front-loader"))
+    print(
+        f"Run {run.id} begun on bench {bench}. Keep the floor dry for {chosen.dry_watch_s / 60:.0f} min, then start the machine."
+    )
+    print(f"Watch it: soaktest run watch {run.id}")
+
+
+@app.command()
+def end(number: NUMBER) -> None:
+    """End a run; judge it with: soaktest judge NUMBER."""
+    from soaktest.bench import end_run
+
+    end_run(journal(), number)
+    print(f"Run {number} ended. Judge it: soaktest judge {number}")
+
+
+@app.command("list")
+def list_(as_json: JSON = False) -> None:
+    """List runs, the newest first."""
+    from soaktest.bench import list_runs
+
+    found = list_runs(journal())
+    if as_json:
+        import orjson
+
+        print(orjson.dumps([_summary(run) for run in found]).decode())
+        return
+    if not found:
+        print("No run yet. Begin one: soaktest run begin b1 --unit TAG, or see: soaktest demo")
+        return
+    from rich.table import Table
+
+    table = Table("run", "bench", "unit", "plan", "began", "ended", "stage", "verdict")
+    for run in found:
+        row = _summary(run)
+        table.add_row(
+            str(run.id), run.bench, run.unit or "", str(row["plan"]), when(run.began), when(run.ended), run.stage,
+            str(row["verdict"] or ""),
+        )  # fmt: skip
+    console().print(table)
+
+
+@app.command()
+def show(number: NUMBER, as_json: JSON = False) -> None:
+    """Show a run as it was last judged."""
+    from soaktest.bench import find_run
+    from soaktest.findings import Findings
+
+    run = find_run(journal(), number)
+    if as_json:
+        import orjson
+
+        print(
+            orjson.dumps(
+                _summary(run) | {"findings": orjson.loads(run.findings) if run.findings else None}
+            ).decode()
+        )
+        return
+    print(
+        f"Run {run.id}, bench {run.bench}, unit {run.unit or '-'}, {run.stage}; began {when(run.began)}, ended {when(run.ended) or '-'}"
+    )
+    if run.findings:
+        show_findings(console(), Findings.model_validate_json(run.findings))
+    else:
+        print(f"Not judged yet: soaktest judge {number}")
+
+
+@app.command()
+def watch(
+    number: NUMBER,
+    every: Annotated[float, typer.Option(min=0.2, help="Seconds between looks.")] = 2.0,
+    tell: Annotated[bool, typer.Option(help="Publish lamp and alarm where SOAKTEST_BROKER is set.")] = True,
+) -> None:
+    """Watch a run: stage, phase, pads, and what the plan still needs. Ctrl-C leaves the run going."""
+    from rich.live import Live as Screen
+
+    from soaktest.bench import find_run, look
+    from soaktest.cli.listen import publisher
+
+    book = journal()
+    run = find_run(book, number)
+    with publisher(tell=tell) as publish, Screen(console=console(), auto_refresh=False) as screen:
+        while True:
+            live = look(book, number)
+            publish(run, live)
+            screen.update(_status(run, live), refresh=True)
+            if find_run(book, number).ended is not None:
+                return
+            time.sleep(every)
+
+
+def _status(run: RunRow, live: Live) -> str:
+    analysis = live.analysis
+    phase = analysis.phases.at(live.at - 3) or "-"
+    lines = [f"Run {run.id} on bench {run.bench}: {live.stage}; phase {phase}"]
+    for zone, track in analysis.pads.items():
+        now = f"{10.0 ** float(track.log_g[-1]) * 1e6:.3g} uS" if len(track.t) else "not heard"
+        wet = (
+            "WET"
+            if any(e.zone == zone and e.end is None for e in analysis.findings.wet_events)
+            else track.state
+        )
+        lines.append(f"  {zone:7s} {now:>12s}  {wet}")
+    if live.wet_zones:
+        lines.append(
+            f"LEAK at {', '.join(live.wet_zones)}: stop the programme, drain, unplug, look while it is wet."
+        )
+    lines.append("Still needed: " + ("; ".join(live.needs) or "nothing, the run can be ended"))
+    return "\n".join(lines)
+
+
+def _summary(run: RunRow) -> dict[str, object]:
+    import orjson
+
+    return {
+        "run": run.id, "bench": run.bench, "unit": run.unit, "plan": orjson.loads(run.plan)["name"],
+        "layout": orjson.loads(run.layout)["name"], "began": run.began, "ended": run.ended, "stage": run.stage,
+        "verdict": orjson.loads(run.findings)["verdict"] if run.findings else None, "judged_at": run.judged_at,
+    }  # fmt: skip

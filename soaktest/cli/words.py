@@ -1,0 +1,73 @@
+"""Findings in the words of a repairer, for a terminal."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from soaktest.findings import Findings
+
+VERDICTS = {
+    "pass": ("PASS", "the repair held", "bold green"),
+    "fail": ("FAIL", "it leaks", "bold red"),
+    "retest": ("RETEST", "the run cannot tell", "bold yellow"),
+}
+EXIT = {"pass": 0, "fail": 1, "retest": 3}
+
+
+def console() -> Console:
+    """A console on standard output."""
+    from rich.console import Console
+
+    return Console(highlight=False)
+
+
+def when(t: float | None) -> str:
+    """Local date and time."""
+    return "" if t is None else datetime.fromtimestamp(t).astimezone().strftime("%Y-%m-%d %H:%M:%S")
+
+
+def show_findings(out: Console, findings: Findings) -> None:
+    """Print the verdict, its reasons, what was wet, and what to look at."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    name, meaning, style = VERDICTS[findings.verdict]
+    unit = f"unit {findings.unit}, " if findings.unit else ""
+    out.print(
+        f"[{style}]{name}[/]: {meaning}  ({escape(unit)}bench {findings.bench}, plan {escape(findings.plan)})"
+    )
+    for reason in findings.reasons:
+        out.print(f"  - {escape(reason.text)}")
+        if reason.mend and findings.verdict != "pass":
+            out.print(f"    [dim]{escape(reason.mend)}[/]")
+    if findings.wet_events:
+        table = Table(
+            "pad", "wet since", "cause", "let out in", "water, ml", title="Wet events", title_justify="left"
+        )
+        for event in findings.wet_events:
+            water = event.water_ml
+            table.add_row(
+                event.zone, when(event.onset), event.cause, event.phase or "",
+                f"{water.best:.1f} ({water.low:.1f} to {water.high:.0f})" if water else "",
+            )  # fmt: skip
+        out.print(table)
+    if findings.suspects:
+        table = Table(
+            "chance", "part", "look", title="Suspects: unplug the machine first", title_justify="left"
+        )
+        for suspect in findings.suspects[:4]:
+            table.add_row(f"{suspect.probability:.0%}", escape(suspect.name), escape(suspect.look))
+        out.print(table)
+    if findings.next_washes and findings.verdict == "fail":
+        best = findings.next_washes[0]
+        out.print(f"To tell them apart next: {escape(best.title.lower())}. {escape(best.why)}")
+    coverage = findings.coverage
+    out.print(
+        f"[dim]{findings.washes} complete wash(es); watched {coverage.watched_s / 60:.0f} min, "
+        f"{coverage.share:.1%} heard; longest gap {coverage.longest_gap_s:.1f} s; "
+        f"{findings.set_aside} messages set aside, {findings.lost_packs} packs lost.[/]"
+    )
