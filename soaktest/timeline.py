@@ -1,0 +1,295 @@
+"""The timeline: what a run did and what was found, on one time axis, as a page that needs no network."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import plotly.graph_objects as go
+from jinja2 import Environment
+from plotly.subplots import make_subplots
+from tsdownsample import MinMaxLTTBDownsampler
+
+from soaktest.analysis.analyse import Analysis
+from soaktest.analysis.conductance import DRY_FLOOR_S
+from soaktest.analysis.series import Floats
+from soaktest.errors import InputError
+from soaktest.findings import Findings, WetEvent
+from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS, floor_plan
+from soaktest.vocabulary import ZONES
+
+POINTS = 2500
+"""Points a line keeps at the most; spikes survive (min-max, then largest triangles)."""
+VERDICTS = {
+    "pass": ("PASS", "the repair held", "✓"),
+    "fail": ("FAIL", "it leaks", "✗"),
+    "retest": ("RETEST", "the run cannot tell", "?"),
+}
+_LOWER = (("power", "W"), ("current", "A"), ("vibration", "m/s²"), ("inlet", "share"), ("outlet", "share"))
+
+
+def write_timeline(analysis: Analysis, path: str | Path) -> Path:
+    """Write the timeline page. Raises InputError where it cannot be written."""
+    where = Path(path)
+    try:
+        where.parent.mkdir(parents=True, exist_ok=True)
+        where.write_text(timeline_page(analysis), encoding="utf-8")
+    except OSError as exc:
+        raise InputError(f"{where}: cannot be written ({exc.strerror}). Choose another place.") from exc
+    return where
+
+
+def timeline_page(analysis: Analysis) -> str:
+    """The page's HTML; every text from outside is escaped."""
+    findings = analysis.findings
+    files = resources.files("soaktest.dashboards")
+    # The script holds data of ours and names from outside; Plotly escapes </script> in its JSON.
+    plot = timeline_figure(analysis).to_html(
+        full_html=False, include_plotlyjs=True, config={"responsive": True, "displaylogo": False}
+    )
+    name, meaning, mark = VERDICTS[findings.verdict]
+    return Environment(autoescape=True).from_string(files.joinpath("timeline.html").read_text("utf-8")).render(
+        f=findings,
+        verdict={"name": name, "meaning": meaning, "mark": mark},
+        answer=_answer(findings),
+        style=files.joinpath("timeline.css").read_text("utf-8"),
+        began=_local(findings.began).strftime("%d %B %Y %H:%M"),
+        length=f"{(findings.ended - findings.began) / 60:.0f} min",
+        floor=floor_plan(analysis.layout, findings),
+        whole=[_iso(findings.began), _iso(findings.ended)],
+        jumps=[
+            {"title": f"{e.zone} wet {_local(e.onset):%H:%M:%S}", "start": _iso(e.onset - 180), "end": _iso(e.onset + 300)}
+            for e in findings.wet_events
+        ],
+        events=[_event_row(e) for e in findings.wet_events],
+        plot=plot,
+    )  # fmt: skip
+
+
+def _answer(findings: Findings) -> str:
+    """Is it leaking, where, since when: in one sentence."""
+    leaks = [e for e in findings.wet_events if e.cause == "leak"]
+    if leaks:
+        first = leaks[0]
+        zones = " and ".join(dict.fromkeys(e.zone for e in leaks))
+        phase = f", let out in {first.phase}" if first.phase else ""
+        return f"Water at {zones} since {_local(first.onset):%H:%M:%S}{phase}."
+    if findings.wet_events:
+        e = findings.wet_events[0]
+        return f"{e.zone.capitalize()} pad wet since {_local(e.onset):%H:%M:%S}, most likely {e.cause}."
+    return "No pad got wet." if findings.verdict == "pass" else findings.reasons[0].text
+
+
+def _event_row(event: WetEvent) -> dict[str, str]:
+    water = event.water_ml
+    chance = event.phase_probability.get(event.phase, 0.0) if event.phase else 0.0
+    return {
+        "zone": event.zone,
+        "onset": f"{_local(event.onset):%H:%M:%S}",
+        "interval": f"{_local(event.onset_low):%H:%M:%S} to {_local(event.onset_high):%H:%M:%S}",
+        "cause": f"{event.cause} ({event.cause_probability.get(event.cause, 1.0):.0%})",
+        "phase": f"{event.phase} ({chance:.0%})" if event.phase else "–",
+        "water": f"{water.best:.1f} ml ({water.low:.1f} to {water.high:.0f})" if water else "–",
+    }
+
+
+def timeline_figure(analysis: Analysis) -> go.Figure:
+    """Phases as bands, pads on a log axis, then each further signal on a row of its own; one time axis."""
+    lower = [(name, unit) for name, unit in _LOWER if len(analysis.signals.other(name))]
+    if any(name == "power" for name, _ in lower):
+        lower = [(name, unit) for name, unit in lower if name != "current"]
+    heights = [0.12, 0.46, *([0.42 / max(len(lower), 1)] * len(lower))]
+    titles = ["Phase", "Pads: conductance, µS", *(f"{name.capitalize()}, {unit}" for name, unit in lower)]
+    figure = make_subplots(
+        rows=len(heights),
+        cols=1,
+        shared_xaxes=True,
+        vertical_spacing=0.035,
+        row_heights=heights,
+        subplot_titles=titles,
+    )
+    for note in figure.layout.annotations:
+        note.update(x=0, xanchor="left", font_size=13)
+    _phase_bands(figure, analysis)
+    _pad_lines(figure, analysis)
+    for row, (name, unit) in enumerate(lower, 3):
+        series = analysis.signals.other(name)
+        x, y = _thin(series.t, series.v)
+        figure.add_trace(
+            go.Scatter(
+                x=_times(x), y=np.round(y, 3), mode="lines", line={"width": 1, "color": "#6b7680"}, showlegend=False,
+                hovertemplate=f"{name} %{{y:.3g}} {unit}<extra></extra>",
+            ),
+            row=row, col=1,
+        )  # fmt: skip
+        figure.update_yaxes(rangemode="tozero", row=row, col=1)
+    _events(figure, analysis)
+    _gaps(figure, analysis)
+    figure.update_xaxes(range=[_iso(analysis.findings.began), _iso(analysis.findings.ended)])
+    figure.update_xaxes(title_text="local time", row=len(heights), col=1)
+    figure.update_layout(
+        height=560 + 110 * len(lower), margin={"l": 70, "r": 20, "t": 40, "b": 50}, hovermode="x unified", bargap=0,
+        barmode="overlay", legend={"orientation": "h", "y": 1.06, "x": 1, "xanchor": "right"}, dragmode="pan",
+        paper_bgcolor="#ffffff", plot_bgcolor="#ffffff", font={"color": "#1b1f23"},
+    )  # fmt: skip
+    figure.update_xaxes(gridcolor="rgba(128,128,128,.25)", showspikes=False)
+    figure.update_yaxes(gridcolor="rgba(128,128,128,.25)", fixedrange=True)
+    return figure
+
+
+def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
+    length = max(analysis.findings.ended - analysis.findings.began, 1.0)
+    for phase, look in PHASE_LOOKS.items():
+        spans = [s for s in analysis.findings.phases if s.phase == phase]
+        if not spans or not analysis.phases.heard.any():
+            continue
+        figure.add_trace(
+            go.Bar(
+                orientation="h", y=["phase"] * len(spans), base=[_iso(s.start) for s in spans],
+                x=[1000 * (s.end - s.start) for s in spans],
+                text=[phase if (s.end - s.start) > 0.03 * length else phase[0] for s in spans],
+                textposition="inside", insidetextanchor="middle", textfont={"color": "#1b1f23", "size": 12},
+                marker={"color": look.colour, "line": {"color": "#1b1f23", "width": 0.5}, "pattern": {"shape": look.pattern, "fgopacity": 0.25, "size": 7}},
+                customdata=[[_clock(s.start), _clock(s.end), f"{s.confidence:.0%}"] for s in spans],
+                hovertemplate=phase + " from %{customdata[0]} to %{customdata[1]}, sure to %{customdata[2]}<extra></extra>",
+                showlegend=False, name=phase,
+            ),
+            row=1, col=1,
+        )  # fmt: skip
+    if not analysis.phases.heard.any():
+        figure.add_annotation(
+            text="No phase signal was heard",
+            x=0.5,
+            y=0.5,
+            xref="x domain",
+            yref="y domain",
+            showarrow=False,
+            row=1,
+            col=1,
+        )
+    figure.update_yaxes(showticklabels=False, row=1, col=1)
+
+
+def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
+    heard = False
+    for zone in ZONES:
+        track = analysis.pads[zone]
+        if not len(track.t):
+            continue
+        heard = True
+        colour, dash = ZONE_LOOKS[zone]
+        t, log_g = _broken(track.t, track.log_g)
+        keep_t, keep_g = _thin(t, log_g)
+        figure.add_trace(
+            go.Scatter(
+                x=_times(keep_t), y=np.round(_microsiemens(keep_g), 4), mode="lines", name=f"{zone} pad",
+                line={"color": colour, "dash": dash, "width": 2}, connectgaps=False,
+                hovertemplate=f"{zone} %{{y:.3g}} µS<extra></extra>",
+            ),
+            row=2, col=1,
+        )  # fmt: skip
+        dry_t, dry = track.t[::60], track.dry[::60]
+        figure.add_trace(
+            go.Scatter(
+                x=_times(dry_t), y=np.round(_microsiemens(dry), 4), mode="lines", line={"color": colour, "width": 1, "dash": dash},
+                opacity=0.35, showlegend=False, hoverinfo="skip", name=f"{zone} dry level",
+            ),
+            row=2, col=1,
+        )  # fmt: skip
+    if not heard:
+        figure.add_annotation(
+            text="No pad was heard", x=0.5, y=0.5, xref="x2 domain", yref="y2 domain", showarrow=False
+        )
+    figure.update_yaxes(type="log", dtick=1, row=2, col=1)
+
+
+def _events(figure: go.Figure, analysis: Analysis) -> None:
+    for number, event in enumerate(analysis.findings.wet_events):
+        colour = ZONE_LOOKS[event.zone][0]
+        figure.add_vrect(
+            x0=_iso(event.onset_low),
+            x1=_iso(event.onset_high),
+            fillcolor=colour,
+            opacity=0.25,
+            line_width=0,
+            row=2,
+            col=1,
+        )
+        figure.add_shape(
+            type="line",
+            x0=_iso(event.onset),
+            x1=_iso(event.onset),
+            y0=0,
+            y1=1,
+            xref="x2",
+            yref="y2 domain",
+            line={"color": colour, "width": 2},
+        )
+        held = f", let out in {event.phase}" if event.phase else ""
+        figure.add_annotation(
+            x=_iso(event.onset), y=0.97 - 0.13 * (number % 5), xref="x2", yref="y2 domain", xanchor="left", showarrow=False,
+            text=f" {event.zone} wet {_clock(event.onset)}: {event.cause}{held}", font={"color": "#1b1f23", "size": 12},
+            bgcolor="rgba(255,255,255,.85)", bordercolor=colour,
+        )  # fmt: skip
+
+
+def _gaps(figure: go.Figure, analysis: Analysis) -> None:
+    """Where a pad was not heard, or was not sound: hatched and named."""
+    findings = analysis.findings
+    for row, zone in enumerate(ZONES):
+        spans = analysis.pads[zone].sound_spans
+        edges = [findings.began, *(edge for span in spans for edge in span), findings.ended]
+        lost = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 3.0]
+        for begin, end in lost[:40]:
+            figure.add_shape(
+                type="rect", x0=_iso(begin), x1=_iso(end), y0=0.02 + 0.06 * row, y1=0.07 + 0.06 * row, xref="x2", yref="y2 domain",
+                fillcolor=ZONE_LOOKS[zone][0], opacity=0.5, line={"width": 1, "dash": "dot", "color": "#1b1f23"},
+            )  # fmt: skip
+        if lost:
+            longest = max(lost, key=lambda span: span[1] - span[0])
+            figure.add_annotation(
+                x=_iso(longest[0]), y=0.045 + 0.06 * row, xref="x2", yref="y2 domain", showarrow=False, xanchor="left",
+                text=f"{zone} not heard or not sound", font={"size": 11, "color": "#1b1f23"}, bgcolor="rgba(255,255,255,.8)",
+            )  # fmt: skip
+
+
+def _thin(t: Floats, v: Floats) -> tuple[Floats, Floats]:
+    if len(t) <= POINTS:
+        return t, v
+    keep = MinMaxLTTBDownsampler().downsample(np.nan_to_num(v, nan=-99.0), n_out=POINTS)  # type: ignore[no-untyped-call]
+    return t[keep], v[keep]
+
+
+def _broken(t: Floats, v: Floats) -> tuple[Floats, Floats]:
+    """Put a NaN into each silence, so that no line is drawn over it."""
+    at = np.flatnonzero(np.diff(t) > 3.0) + 1
+    return np.insert(t, at, t[at - 1] + 1.0), np.insert(v, at, np.nan)
+
+
+def _microsiemens(log_g: Floats) -> Floats:
+    out: Floats = np.maximum(10.0**log_g - DRY_FLOOR_S, 1e-9) * 1e6
+    return out
+
+
+def _local(t: float) -> datetime:
+    return datetime.fromtimestamp(t).astimezone()
+
+
+def _clock(t: float) -> str:
+    return f"{_local(t):%H:%M:%S}"
+
+
+def _iso(t: float) -> str:
+    return _local(t).strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]
+
+
+def _times(t: Floats) -> Any:
+    """Local times as numpy datetimes (milliseconds); the offset is that of the first."""
+    if not len(t):
+        return []
+    offset = _local(float(t[0])).utcoffset()
+    shift = offset.total_seconds() if offset else 0.0
+    return np.round((t + shift) * 1000).astype("datetime64[ms]")

@@ -1,0 +1,95 @@
+"""One place for how phases and zones look. Names and patterns carry the meaning, colour only helps.
+
+Colours are from the Okabe-Ito set, which most colour-blind people can tell apart.
+"""
+
+from __future__ import annotations
+
+from html import escape
+from typing import NamedTuple
+
+from soaktest.findings import Findings
+from soaktest.layouts import Layout
+from soaktest.vocabulary import ZONES, Phase, Zone
+
+
+class PhaseLook(NamedTuple):
+    """Fill colour and hatching of a phase's band."""
+
+    colour: str
+    pattern: str
+
+
+PHASE_LOOKS: dict[Phase, PhaseLook] = {
+    "idle": PhaseLook("#d5d9dd", ""),
+    "fill": PhaseLook("#56b4e9", "/"),
+    "wash": PhaseLook("#a6d3a0", ""),
+    "heat": PhaseLook("#e69f00", "x"),
+    "rinse": PhaseLook("#b9e3da", "."),
+    "drain": PhaseLook("#cc9ac0", "\\"),
+    "spin": PhaseLook("#f0e442", "|"),
+}
+ZONE_LOOKS: dict[Zone, tuple[str, str]] = {
+    "left": ("#0072b2", "solid"),
+    "centre": ("#009e73", "dash"),
+    "right": ("#d55e00", "dot"),
+}
+
+
+def floor_plan(layout: Layout, findings: Findings) -> str:
+    """The floor from above as inline SVG: pads with their state, the place found, the likeliest parts."""
+    w, d = layout.width_mm, layout.depth_mm
+    wet = {event.zone: event for event in findings.wet_events if event.cause != "fault"}
+    out = [
+        f'<svg viewBox="-10 -30 {w + 20:.0f} {d + 90:.0f}" role="img" aria-label="{escape(_said(findings))}" '
+        'font-family="system-ui, sans-serif" fill="currentColor">',
+        f'<rect x="0" y="0" width="{w}" height="{d}" rx="18" fill="none" stroke="currentColor" stroke-width="3"/>',
+        f'<text x="{w / 2}" y="-10" text-anchor="middle" font-size="20">back</text>',
+        f'<text x="{w / 2}" y="{d + 26}" text-anchor="middle" font-size="20">front</text>',
+    ]
+    for zone in ZONES:
+        pad = layout.pad(zone)
+        x, y = pad.x_mm - pad.width_mm / 2, d - pad.y_mm - pad.depth_mm / 2
+        colour = ZONE_LOOKS[zone][0]
+        event = wet.get(zone)
+        level = max(event.peak_wetness, 0.08) * pad.depth_mm if event else 0.0
+        out.append(
+            f'<rect x="{x}" y="{y}" width="{pad.width_mm}" height="{pad.depth_mm}" fill="none" stroke="{colour}" stroke-width="4"/>'
+        )
+        if event:
+            out.append(
+                f'<rect x="{x}" y="{y + pad.depth_mm - level:.0f}" width="{pad.width_mm}" height="{level:.0f}" fill="{colour}" opacity="0.35"/>'
+            )
+        state = f"WET {event.peak_wetness:.0%}" if event else findings.pads[zone].state
+        middle = pad.x_mm
+        out.append(
+            f'<text x="{middle}" y="{y + 34}" text-anchor="middle" font-size="26" font-weight="600">{zone}</text>'
+        )
+        out.append(
+            f'<text x="{middle}" y="{y + 62}" text-anchor="middle" font-size="22">{escape(state)}</text>'
+        )
+    place = findings.location
+    if place:
+        y = d + 44
+        out.append(
+            f'<line x1="{place.low_mm}" x2="{place.high_mm}" y1="{y}" y2="{y}" stroke="currentColor" stroke-width="6"/>'
+        )
+        out.append(f'<path d="M{place.x_mm} {y - 14} l11 14 l-11 14 l-11 -14z"/>')
+    likely = {s.part: s.probability for s in findings.suspects[:3]}
+    for number, (part_id, _) in enumerate(likely.items(), 1):
+        part = next(p for p in layout.parts if p.id == part_id)
+        cx, cy = min(max(part.x_mm, 16), w - 16), d - part.y_mm
+        out.append(f'<circle cx="{cx}" cy="{cy}" r="16" fill="#ffffff" stroke="#1b1f23" stroke-width="3"/>')
+        out.append(
+            f'<text x="{cx}" y="{cy + 8}" text-anchor="middle" font-size="22" font-weight="700" fill="#1b1f23">{number}</text>'
+        )
+    out.append("</svg>")
+    return "".join(out)
+
+
+def _said(findings: Findings) -> str:
+    wet = [event.zone for event in findings.wet_events if event.cause != "fault"]
+    place = (
+        f"; water came out about {findings.location.x_mm:.0f} mm from the left" if findings.location else ""
+    )
+    return (f"Wet pads: {', '.join(sorted(set(wet)))}" if wet else "No pad was wet") + place
