@@ -135,7 +135,7 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
         barmode="overlay", legend={"orientation": "h", "y": 1.06, "x": 1, "xanchor": "right"}, dragmode="pan",
         paper_bgcolor="#ffffff", plot_bgcolor="#ffffff", font={"color": "#1b1f23"},
     )  # fmt: skip
-    figure.update_xaxes(gridcolor="rgba(128,128,128,.25)", showspikes=False)
+    figure.update_xaxes(type="date", gridcolor="rgba(128,128,128,.25)", showspikes=False)
     figure.update_yaxes(gridcolor="rgba(128,128,128,.25)", fixedrange=True)
     return figure
 

@@ -1,0 +1,5 @@
+"""``python -m soaktest.cli``."""
+
+from soaktest.cli.app import main
+
+main()

@@ -1,0 +1,65 @@
+"""Hard scenarios, drawn from wide distributions; seeded."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from soaktest.layouts import read_layout
+from soaktest.simulate.bench import Scenario
+from soaktest.simulate.nodes import Network
+from soaktest.simulate.water import Floor, Leak
+
+SIGNALS = (
+    (("power", "vibration", "inlet", "outlet"), False),
+    (("power", "vibration", "inlet", "outlet"), False),
+    (("power",), False),
+    (("current",), False),
+    (("vibration", "inlet", "outlet"), False),
+    ((), True),
+)
+
+
+def draw(seed: int) -> Scenario:
+    """One scenario. Half leak; the rest are dry, damp, splashed on, or have a faulty pad."""
+    rng = np.random.default_rng([seed, 417])
+    signals, word = SIGNALS[int(rng.integers(len(SIGNALS)))]
+    story = str(rng.choice(["leak", "leak", "leak", "dry", "dry", "steam", "splash", "fault", "wet"]))
+    layout = str(rng.choice(["front-loader", "front-loader", "front-loader-mirrored", "top-loader"]))
+    parts = read_layout(layout).parts
+    leak = None
+    if story == "leak":
+        leak = Leak(
+            part=parts[int(rng.integers(len(parts)))].id,
+            ml_min=float(np.exp(rng.uniform(np.log(0.5), np.log(60)))),
+            intermittent=float(rng.choice([1.0, 1.0, 0.5])),
+        )
+    tilted = rng.random() < 0.4
+    programmes = [("quick",), ("cold",), ("cotton",), ("quick", "cold"), ("cancelled",)]
+    zone = str(rng.choice(["left", "centre", "right"]))
+    start = float(rng.uniform(60, 900))
+    return Scenario(
+        seed=seed,
+        programmes=programmes[int(rng.choice(5, p=[0.35, 0.25, 0.2, 0.1, 0.1]))],
+        leak=leak,
+        floor=Floor(tilt_across=float(rng.uniform(-0.026, 0.026)) if tilted else 0.0, film_mm=float(rng.uniform(0.4, 1.2))),
+        tilt_told=bool(rng.random() < 0.6),
+        signals=signals,
+        says_phase=word,
+        rate_hz=float(rng.choice([2.0, 5.0, 10.0])),
+        end_of_line_ohm=2_200_000.0 if rng.random() < 0.8 else None,
+        divider_ohm=float(rng.choice([47_000, 100_000, 220_000])),
+        us_per_cm=float(rng.uniform(200, 1200)),
+        humidity_drift=float(rng.uniform(0, 0.4)),
+        steam=float(rng.uniform(0.3, 1.2)) if story == "steam" else 0.0,
+        splash_s=float(rng.uniform(500, 1500)) if story == "splash" else None,
+        wet_start=zone if story == "wet" else None,  # type: ignore[arg-type]
+        broken=zone if story == "fault" and seed % 2 else None,  # type: ignore[arg-type]
+        shorted=zone if story == "fault" and not seed % 2 else None,  # type: ignore[arg-type]
+        network=Network(
+            late=float(rng.choice([0.0, 0.02, 0.1])),
+            twice=float(rng.choice([0.0, 0.02])),
+            outage=(start, start + float(rng.uniform(20, 120))) if rng.random() < 0.15 else None,
+            silent=(start, start + float(rng.uniform(8, 60))) if rng.random() < 0.08 else None,
+        ),
+        layout=layout,
+    )  # fmt: skip
