@@ -54,6 +54,8 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
     if wiring.end_of_line_ohm:
         floor = wiring.divider_ohm / (wiring.divider_ohm + wiring.end_of_line_ohm)
         broken = series.v < 0.5 * floor
+    else:
+        broken = _fallen(series, step)
     shorted = siemens > SHORT_S
     stuck = _stuck(series)
     bad = broken | shorted | stuck
@@ -76,6 +78,21 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
     if state in ("sound", "unproven") and heard_s < HEARD_LEAST * length:
         state, note = "silent", f"heard for {heard_s:.0f} of {length:.0f} s"
     return Health(state, note, proven, spans, _spans(series.t[bad], step))
+
+
+def _fallen(series: Series, step: float) -> NDArray[np.bool_]:
+    """Samples of a pad without end-of-line resistor that fell far below its own dry level.
+
+    Only where that level stands clear of the converter's last steps; otherwise a broken lead cannot
+    be told from a dry pad, and the pad stays unproven.
+    """
+    head = series.v[: max(int(120 / step), 10)]
+    dry = float(np.median(head))
+    codes = np.unique(series.v[series.v > 0])
+    code = float(np.min(np.diff(codes))) if len(codes) > 1 else 1.0
+    if dry < 5 * code or dry > 0.5:
+        return np.zeros(len(series), dtype=bool)
+    return series.v < 0.3 * dry
 
 
 def _stuck(series: Series) -> NDArray[np.bool_]:

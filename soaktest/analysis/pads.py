@@ -33,8 +33,8 @@ LEAST_NOISE = 0.0015
 SLACK = 1.0
 ALARM = 14.0
 """Page's test in units of the noise: with slack 1 and threshold 14 white noise alarms once in years."""
-LEAST_RISE = 0.03
-"""Decades: a lasting rise of 7 %; one drop gives several times that even in soft water."""
+LEAST_RISE = 0.08
+"""Decades: a lasting rise of 20 %; one drop gives several times that even in soft water."""
 CONFIRM_S = 120
 LEARN_S = 45
 """Seconds from which a level is learned before anything is tested."""
@@ -79,9 +79,8 @@ def _read_pad(
     if len(t) < 5:
         return _unread(zone, health)
     log_g = log_conductance(conductance(ratio, wiring))
-    if len(log_g) >= 3:
-        log_g = median_filter(log_g, size=3, mode="nearest")
     noise, slow_noise = noise_of(log_g, t)
+    log_g = median_filter(log_g, size=3, mode="nearest")  # a spike of one second is no water
     own_dry = 1.0 / wiring.end_of_line_ohm if wiring.end_of_line_ohm else 0.0
     first = float(np.median(log_g[:10]))
     dampest = float(np.log10(own_dry + DAMPEST_DRY_S))
@@ -246,14 +245,16 @@ def _confirm(t: Floats, x: Floats, begin: int, alarm: _Alarm, noise: _Noise) -> 
     wander = 3.0 * float(np.ptp(_smooth(base, 15))) if len(base) >= 60 else 0.0
     if rise < max(least * (2.0 if short else 1.0), min(wander, 0.15)) and peak < 0.3:
         return None
-    if rise < 0.25 * LEAST_RISE:
-        return None
+    early = float(np.median(after[:20])) - level
+    if rise < 0.25 * LEAST_RISE or (early < 0.4 * least and rise > 4 * early):
+        return None  # what rose later will alarm by itself, and be dated then
     window = x[onset_low : min(alarm.at + 4, len(x))]
     z = (window - level) / sigma
     found = find_onset(np.clip(z, -4.0, 12.0))
     low, high = onset_low + found.low, onset_low + found.high
     onset = _first_trace(x, onset_low, onset_low + found.index, level, sigma)
-    end = _dry_again(x, max(alarm.at, onset), level, 0.0, noise)
+    top = alarm.at + int(np.argmax(after))  # it must have been wet before it can be dry again
+    end = _dry_again(x, top, level, peak, noise)
     return _Found(
         onset, min(low, onset), max(high, onset), onset_low + found.index, end, level, alarm.strength
     )
@@ -338,10 +339,21 @@ def _with_shared(track: PadTrack, tracks: Mapping[Zone, PadTrack]) -> PadTrack:
     others = [other for zone, other in tracks.items() if zone != track.zone and len(other.t)]
     events = []
     for event in track.events:
-        until = event.onset + max(event.smooth_s, 30.0)
-        shares = [_rise_between(other, event.onset, until) / max(event.rise, 1e-6) for other in others]
+        until = _half_risen(track, event)
+        own = max(_rise_between(track, event.onset, until), 0.25 * event.rise, 1e-6)
+        shares = [_rise_between(other, event.onset, until) / own for other in others]
         events.append(replace(event, shared=float(np.clip(min(shares), 0.0, 1.0)) if shares else 0.0))
     return replace(track, events=tuple(events))
+
+
+def _half_risen(track: PadTrack, event: PadEvent) -> float:
+    """When half of the rise was reached, at least half a minute after the onset."""
+    inside = (track.t >= event.onset) & (track.t <= (event.end or np.inf))
+    t, x = track.t[inside], track.log_g[inside]
+    if not len(x):
+        return event.onset + 30.0
+    level = float(x.max()) - event.rise
+    return max(float(t[int(np.argmax(x >= level + 0.5 * event.rise))]), event.onset + 30.0)
 
 
 def _rise_between(track: PadTrack, begin: float, end: float) -> float:

@@ -54,7 +54,10 @@ def figures(total: Tally) -> dict[str, tuple[float, int]]:
         out["onset error, median s"] = (float(np.median(v["onset error"])), len(v["onset error"]))
         out["onset error, 95th s"] = (float(np.quantile(v["onset error"], 0.95)), len(v["onset error"]))
     out["calibration, phase"] = (calibration_error(v["phase said"], v["phase right"]), len(v["phase said"]))
-    out["calibration, suspects"] = (calibration_error(v["suspect said"], v["suspect right"]), len(v["suspect said"]))
+    out["calibration, suspects"] = (
+        calibration_error(v["suspect said"], v["suspect right"]),
+        len(v["suspect said"]),
+    )
     return {name: out[name] for name in GOALS if name in out}
 
 
@@ -77,7 +80,11 @@ def main() -> None:
     asked = parser.parse_args()
     got = measure(asked.runs, asked.seed)
     if asked.json:
-        print(json.dumps({name: {"value": value, "cases": n, "goal": GOALS[name]} for name, (value, n) in got.items()}))
+        print(
+            json.dumps(
+                {name: {"value": value, "cases": n, "goal": GOALS[name]} for name, (value, n) in got.items()}
+            )
+        )
         return
     table = Table("figure", "goal", "reached", "cases", title=f"{asked.runs} runs from seed {asked.seed}")
     for name, (value, n) in got.items():

@@ -36,7 +36,9 @@ def matched(truth: dict[str, float], found: list[tuple[str, float]], window: flo
     zones = list(truth)
     if not zones or not found:
         return []
-    cost = np.array([[0 if z == zone and abs(at - truth[z]) <= window else 1 for zone, at in found] for z in zones])
+    cost = np.array(
+        [[0 if z == zone and abs(at - truth[z]) <= window else 1 for zone, at in found] for z in zones]
+    )
     rows, columns = linear_sum_assignment(cost)
     return [(zones[i], int(j)) for i, j in zip(rows, columns, strict=True) if cost[i, j] == 0]
 
@@ -77,14 +79,28 @@ def _score_verdict(out: Tally, findings: Findings, truth: Truth, plan: Plan) -> 
     if _clean(truth) and (leaked == 0 or leaked >= 2 * plan.detect_ml):
         out.add("needless retest", findings.verdict == "retest")
     c = truth.choices
-    if c["broken"] or c["shorted"] or c["splash_s"] or c["wet_start"] or (c["programmes"] == ("cancelled",) and not truth.part):
+    if (
+        c["broken"]
+        or c["shorted"]
+        or c["splash_s"]
+        or c["wet_start"]
+        or (c["programmes"] == ("cancelled",) and not truth.part)
+    ):
         out.add("verdict out of nothing", findings.verdict != "retest")
 
 
 def _score_phases(out: Tally, findings: Findings, truth: Truth) -> None:
     c = truth.choices
     signals = tuple(c["signals"])  # type: ignore[arg-type]
-    name = "all" if len(signals) == 4 else "vib+in+out" if len(signals) == 3 else signals[0] if signals else "word"
+    name = (
+        "all"
+        if len(signals) == 4
+        else "vib+in+out"
+        if len(signals) == 3
+        else signals[0]
+        if signals
+        else "word"
+    )
     right = total = 0
     spans = findings.phases
     k = 0
@@ -150,4 +166,6 @@ def calibration_error(said: list[float], right: list[float]) -> float:
         return 0.0
     p, y = np.array(said), np.array(right)
     bins = np.minimum((p * 10).astype(int), 9)
-    return float(sum(abs(p[bins == b].mean() - y[bins == b].mean()) * (bins == b).mean() for b in set(bins.tolist())))
+    return float(
+        sum(abs(p[bins == b].mean() - y[bins == b].mean()) * (bins == b).mean() for b in set(bins.tolist()))
+    )
