@@ -161,14 +161,7 @@ def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
         )  # fmt: skip
     if not analysis.phases.heard.any():
         figure.add_annotation(
-            text="No phase signal was heard",
-            x=0.5,
-            y=0.5,
-            xref="x domain",
-            yref="y domain",
-            showarrow=False,
-            row=1,
-            col=1,
+            text="No phase signal was heard", x=0.5, y=0.5, xref="x domain", yref="y domain", showarrow=False
         )
     figure.update_yaxes(showticklabels=False, row=1, col=1)
 

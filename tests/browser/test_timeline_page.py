@@ -1,0 +1,130 @@
+"""The timeline page in a real browser: no network, no error, readable at three widths, small enough."""
+
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+
+import plotly.offline
+import pytest
+from playwright.sync_api import Browser, sync_playwright
+
+from soaktest.analysis.analyse import examine
+from soaktest.layouts import read_layout
+from soaktest.plans import read_plan
+from soaktest.recording import Recording
+from soaktest.simulate.bench import Scenario, Truth, simulate
+from soaktest.timeline import timeline_page, write_timeline
+from tests.conftest import program
+
+LAYOUT = read_layout("front-loader")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    path = program("chromium")
+    flags = [
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-quic",
+        "--disable-background-networking",
+        "--disable-component-update",
+        "--disable-sync",
+    ]
+    with sync_playwright() as driver:
+        running = driver.chromium.launch(executable_path=path, args=flags)
+        yield running
+        running.close()
+
+
+@pytest.mark.parametrize("width", [1280, 1024, 390])
+def test_the_page_answers_without_a_network(
+    browser: Browser, tmp_path: Path, demo: tuple[Recording, Truth], width: int
+) -> None:
+    """Verdict, place and time are in the first view; phases are drawn; nothing is asked of any host."""
+    path = write_timeline(examine(demo[0], LAYOUT, read_plan("repair-check")), tmp_path / "t.html")
+    page = browser.new_page(viewport={"width": width, "height": 768})
+    asked: list[str] = []
+    errors: list[str] = []
+    page.on(
+        "request",
+        lambda r: asked.append(r.url) if not r.url.startswith(("file:", "data:", "blob:")) else None,
+    )
+    page.on("pageerror", lambda e: errors.append(str(e)))
+    page.on("console", lambda m: errors.append(m.text) if m.type == "error" else None)
+
+    page.goto(path.as_uri())
+    page.wait_for_selector(".plotly-graph-div .barlayer path")
+
+    assert page.inner_text("h1") == "FAIL: it leaks"
+    assert "Water at left" in page.inner_text(".answer")
+    box = page.locator(".answer").bounding_box()
+    assert box is not None
+    assert box["y"] < 300
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    page.click("text=left wet")
+    page.wait_for_timeout(300)
+    shown = page.evaluate(
+        "(d => new Date(d[1]) - new Date(d[0]))(document.querySelector('.plotly-graph-div').layout.xaxis.range)"
+    )
+    assert shown == 480_000
+    assert page.locator(".barlayer .point").count() > 5
+    assert (asked, errors) == ([], [])
+    page.close()
+
+
+def test_phase_bands_stand_at_their_times(
+    browser: Browser, tmp_path: Path, demo: tuple[Recording, Truth]
+) -> None:
+    """The first band begins at the run's beginning and the bands cover the run without overlap."""
+    path = write_timeline(examine(demo[0], LAYOUT, read_plan("repair-check")), tmp_path / "t.html")
+    page = browser.new_page(viewport={"width": 1280, "height": 900})
+    page.goto(path.as_uri())
+    page.wait_for_selector(".barlayer path")
+    boxes = page.evaluate(
+        "[...document.querySelectorAll('.barlayer .point path')].map(p => p.getBoundingClientRect()).map(r => [r.left, r.right])"
+    )
+    page.close()
+    boxes.sort()
+
+    assert all(a[1] <= b[0] + 2 for a, b in pairwise(boxes))
+    assert boxes[-1][1] - boxes[0][0] > 900
+
+
+def test_two_hours_stay_small() -> None:
+    """A two-hour run at 10 Hz is under 3 MB beside Plotly's own script."""
+    recording, _ = simulate(Scenario(seed=5, programmes=("cotton", "cotton"), rate_hz=10.0, plan="resale"))
+    page = timeline_page(examine(recording, LAYOUT, read_plan("resale")))
+
+    assert recording.header.ended is not None
+    assert recording.header.ended - recording.header.began > 7200
+    assert len(page.encode()) - len(plotly.offline.get_plotlyjs().encode()) < 3_000_000
+
+
+def test_names_from_outside_are_escaped(demo: tuple[Recording, Truth]) -> None:
+    """A unit's tag is text, never markup."""
+    recording, _ = demo
+    evil = Recording(
+        recording.header.model_copy(update={"unit": "<script>alert(1)</script>"}), recording.messages
+    )
+
+    page = timeline_page(examine(evil, LAYOUT, read_plan("repair-check")))
+
+    assert "<script>alert(1)" not in page
+    assert "&lt;script&gt;alert(1)" in page
+
+
+def test_a_run_that_heard_nothing_still_has_a_page(
+    browser: Browser, tmp_path: Path, demo: tuple[Recording, Truth]
+) -> None:
+    """Empty states are said in words."""
+    header = demo[0].header
+    path = write_timeline(examine(Recording(header, []), LAYOUT, read_plan("resale")), tmp_path / "t.html")
+    page = browser.new_page()
+    page.goto(path.as_uri())
+    page.wait_for_selector(".plotly-graph-div .annotation-text")
+    words = page.inner_text("body") + page.locator(".plotly-graph-div").inner_text()
+    page.close()
+
+    assert "No pad was heard" in words
+    assert "No phase signal was heard" in words
+    assert "No wet event" in words
