@@ -132,7 +132,7 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
     figure.update_xaxes(title_text="local time", row=len(heights), col=1)
     figure.update_layout(
         height=560 + 110 * len(lower), margin={"l": 70, "r": 20, "t": 40, "b": 50}, hovermode="x unified", bargap=0,
-        barmode="overlay", legend={"orientation": "h", "y": 1.06, "x": 1, "xanchor": "right"}, dragmode="pan",
+        barmode="overlay", legend={"orientation": "h", "y": 1.03, "yanchor": "bottom", "x": 0.1, "xanchor": "left"}, dragmode="pan",
         paper_bgcolor="#ffffff", plot_bgcolor="#ffffff", font={"color": "#1b1f23"},
     )  # fmt: skip
     figure.update_xaxes(type="date", gridcolor="rgba(128,128,128,.25)", showspikes=False)
@@ -161,7 +161,7 @@ def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
         )  # fmt: skip
     if not analysis.phases.heard.any():
         figure.add_annotation(
-            text="No phase signal was heard", x=0.5, y=0.5, xref="x domain", yref="y domain", showarrow=False
+            text="No phase signal was heard", x=0.5, y=0.97, xref="paper", yref="paper", showarrow=False
         )
     figure.update_yaxes(showticklabels=False, row=1, col=1)
 

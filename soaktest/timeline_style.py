@@ -63,10 +63,10 @@ def floor_plan(layout: Layout, findings: Findings) -> str:
         state = f"WET {event.peak_wetness:.0%}" if event else findings.pads[zone].state
         middle = pad.x_mm
         out.append(
-            f'<text x="{middle}" y="{y + 34}" text-anchor="middle" font-size="26" font-weight="600">{zone}</text>'
+            f'<text x="{middle}" y="{y - 36}" text-anchor="middle" font-size="26" font-weight="600">{zone}</text>'
         )
         out.append(
-            f'<text x="{middle}" y="{y + 62}" text-anchor="middle" font-size="22">{escape(state)}</text>'
+            f'<text x="{middle}" y="{y - 10}" text-anchor="middle" font-size="22">{escape(state)}</text>'
         )
     place = findings.location
     if place:
