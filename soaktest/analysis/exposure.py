@@ -21,6 +21,12 @@ DELAY_SPREAD = 0.6
 DELAY_FACTORS = (0.5, 1.0, 2.0)
 FLATTENING = (1.0, 0.5)
 """Powers that the layout's rates are raised to."""
+FILL_S, DRAIN_S = 90.0, 40.0
+"""About how long a tub takes to fill and to drain."""
+SEEP = 0.15
+"""Share of its rate at which a part of the tub leaks with hardly any water behind it."""
+FED_BY_VALVE = 0.6
+"""A part with at least this rate in fill, and less in wash, is fed by the valve, not by the tub."""
 LEAST_RATE = 0.01
 """Relative rate in a phase that the layout does not name."""
 
@@ -54,6 +60,8 @@ def phase_steps(phases: PhaseTrack) -> tuple[Floats, Floats]:
 def inflow_of(part: Part, t: Floats, probability: Floats) -> Inflow:
     """Convolve a part's exposure with its delay, once per delay; the rates are linear."""
     rates = np.array([max(part.wets.get(phase, 0.0), LEAST_RATE) for phase in PHASES])
+    if part.wets.get("fill", 0.0) < max(FED_BY_VALVE, part.wets.get("wash", 0.0)):
+        probability = probability * (SEEP + (1 - SEEP) * np.minimum(1.0, water_level(probability) / 0.3))
     kept = []
     for factor in DELAY_FACTORS:
         kernel = _kernel(max(part.delay_s, 2.0) * factor, probability.shape[1])
@@ -62,6 +70,22 @@ def inflow_of(part: Part, t: Floats, probability: Floats) -> Inflow:
     by_phase = np.stack(kept)
     flow = by_phase.sum(axis=1)
     return Inflow(t, by_phase, flow, np.cumsum(flow, axis=1) * STEP_S)
+
+
+def water_level(probability: Floats) -> Floats:
+    """Water in the tub, 0 to 1, from the phases: up in a fill, down in a drain or spin; shape (steps,).
+
+    A run that begins in mid-wash begins with water in the tub.
+    """
+    up = probability[PHASES.index("fill")] * STEP_S / FILL_S
+    down = (probability[PHASES.index("drain")] + probability[PHASES.index("spin")]) * STEP_S / DRAIN_S
+    with_water = [PHASES.index(p) for p in ("wash", "heat", "rinse")]
+    level = 1.0 if probability[with_water, 0].sum() > 0.5 else 0.0
+    out = np.empty(len(up))
+    for i, change in enumerate((up - down).tolist()):
+        level = min(max(level + change, 0.0), 1.0)
+        out[i] = level
+    return out
 
 
 def _kernel(median_s: float, steps: int) -> Floats:
