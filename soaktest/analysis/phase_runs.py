@@ -58,6 +58,8 @@ class Runs:
     vibration: Floats
     block_s: Floats
     """Seconds of the whole block of turning that a turning run belongs to."""
+    rough: Floats
+    """How much the watts of that block jump from sample to sample, as a share of their level."""
 
 
 def grid(series: Series, t0: float, seconds: int) -> Floats:
@@ -190,15 +192,41 @@ def runs_of(frames: Frames) -> Runs:
     start = np.concatenate(([0], np.flatnonzero(change))).astype(np.int64)
     start = _split_long(start, n, 60)
     stop = np.concatenate((start[1:], [n]))
-    block = np.zeros(n)
+    block, rough = np.zeros(n), np.zeros(n)
+    lag = max(round(frames.step_s), 1)
     for begin, end in _stretches(_joined(frames.turning == 1, 2 if frames.step_s < 3 else 0)):
         block[begin:end] = end - begin
-    watts = np.array([_middle(frames.watts[a:b]) for a, b in zip(start, stop, strict=True)])
+        rough[begin:end] = _roughness(frames.watts[begin:end], lag)
+    # A sample that straddles a change is a mean over both sides: levels are read from the inside.
+    edge = int(np.ceil(frames.step_s)) if frames.step_s >= 1.0 else 0
+    watts = np.array([_middle(_inside(frames.watts, a, b, edge)) for a, b in zip(start, stop, strict=True)])
     shake = np.array([_middle(frames.vibration[a:b]) for a, b in zip(start, stop, strict=True)])
     return Runs(
         start, stop - start, frames.heater[start], frames.turning[start], frames.inlet[start],
-        frames.outlet[start], watts, shake, block[start],
+        frames.outlet[start], watts, shake, block[start], rough[start],
     )  # fmt: skip
+
+
+def _inside(x: Floats, begin: int, stop: int, edge: int) -> Floats:
+    part = x[begin:stop]
+    if not edge or len(part) <= edge:
+        return part
+    # Straddling only adds to a low level: where nothing lies inside, the least is nearest.
+    return (
+        part[edge:-edge]
+        if len(part) > 2 * edge + 1
+        else np.full(1, np.nanmin(part))
+        if np.isfinite(part).any()
+        else part
+    )
+
+
+def _roughness(watts: Floats, lag: int) -> float:
+    """Median jump over one sample as a share of the median level; 0 where it cannot be said."""
+    if len(watts) < 4 * lag or not np.isfinite(watts).any():
+        return 0.0
+    jumps = np.abs(watts[lag:] - watts[:-lag])
+    return float(np.nanmedian(jumps) / max(float(np.nanmedian(watts)), 1.0))
 
 
 def _split_long(start: NDArray[np.int64], n: int, longest: int) -> NDArray[np.int64]:

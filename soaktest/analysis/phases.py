@@ -21,6 +21,11 @@ from soaktest.vocabulary import PHASES
 ROUNDS = 3
 TEMPER = 0.5
 """Evidence of neighbouring seconds is not independent: posteriors from half of it are honest."""
+REST_ABOVE_W = 9.0
+"""Electronics awake draw no more than this above the lowest level of the log."""
+ALIASED_S = 1.8
+ROUGH = 0.22
+"""From such steps on, a block whose samples jump by this share is strokes seen coarsely."""
 WORD_HOLD_S = 10.0
 WORD_TRUST = 0.97
 _STILL = ("rest", "valve", "pump")
@@ -109,9 +114,14 @@ def _told(words: tuple[PhaseWord, ...], t0: float, seconds: int) -> PhaseTrack |
 def _first_levels(frames: Frames, runs: Runs) -> _Levels:
     """Rest is the commonest level of short still stretches beside strokes, else the lowest there is."""
     still = (runs.turning == 0) & (runs.heater != 1) & ~np.isnan(runs.watts)
-    between = still & (runs.seconds >= 3) & (runs.seconds <= 40) & _beside_turning(runs)
+    between = (
+        still & (runs.seconds >= max(3.0, 1.6 * frames.step_s)) & (runs.seconds <= 40) & _beside_turning(runs)
+    )
     pool = runs.watts[between] if between.sum() >= 8 else runs.watts[still]
-    rest = _mode(pool) if len(pool) else 2.0
+    known = frames.watts[~np.isnan(frames.watts)]
+    floor = float(np.quantile(known, 0.02)) if len(known) else 0.0
+    near = pool[pool < floor + REST_ABOVE_W]  # coarse samples between strokes are means over both
+    rest = _mode(near) if len(near) >= 4 else floor + 2.0
     turning = (runs.turning == 1) & ~np.isnan(runs.watts)
     stroke = float(np.median(runs.watts[turning])) if turning.any() else 150.0
     shaking = (runs.turning == 1) & ~np.isnan(runs.vibration)
@@ -141,7 +151,7 @@ def _scores(frames: Frames, runs: Runs, levels: _Levels) -> Floats:
     direct = (runs.inlet >= 0).any() and (runs.outlet >= 0).any()
     _score_heater(out, runs)
     _score_valves(out, runs)
-    _score_turning(out, runs, levels)
+    _score_turning(out, runs, levels, frames.step_s)
     _score_still(out, runs, levels, 0.35 if direct else 1.0, frames.step_s)
     return out
 
@@ -186,10 +196,13 @@ def _score_valves(out: Floats, runs: Runs) -> None:
     out[quiet, S["spin"]] -= (0.7 * weight)[quiet]
 
 
-def _score_turning(out: Floats, runs: Runs, levels: _Levels) -> None:
+def _score_turning(out: Floats, runs: Runs, levels: _Levels, step_s: float) -> None:
     turn = (runs.turning == 1) & (runs.heater != 1)
     block = runs.block_s
-    part = np.where(block > 0, runs.seconds / np.maximum(block, 1.0), 0.0)
+    if step_s >= ALIASED_S:
+        # Strokes and rests merge in coarse samples; what jumps from one to the next is no steady spin.
+        block = np.where(runs.rough > ROUGH, np.minimum(block, 20.0), block)
+    part = np.where(block > 0, np.minimum(runs.seconds / np.maximum(block, 1.0), 1.0), 0.0)
     stroke = turn & (block < 25)
     middle = turn & (block >= 25) & (block < 50)
     long = turn & (block >= 50)
@@ -228,7 +241,7 @@ def _score_still(out: Floats, runs: Runs, levels: _Levels, weight: float, step_s
     pump = -0.5 * ((over - levels.pump) / levels.pump_spread) ** 2 - np.log(levels.pump_spread)
     density = np.exp(np.stack([rest, valve, pump], axis=1)) + 2e-4
     # At coarse steps a lone sample beside strokes is a mean over both and says nothing.
-    lone = (runs.seconds <= 1.5 * step_s) & _beside_turning(runs) if step_s >= 3 else runs.seconds < 2
+    lone = (runs.seconds <= 1.5 * max(step_s, 1.0)) & _beside_turning(runs)
     span = np.where(lone, 0.0, np.minimum(runs.seconds / 10.0, 1.0)) * weight
     for name, shares in _SHARES.items():
         likely = np.log(density @ np.array(shares))
