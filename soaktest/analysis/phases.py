@@ -21,6 +21,9 @@ from soaktest.vocabulary import PHASES
 ROUNDS = 3
 TEMPER = 0.5
 """Evidence of neighbouring seconds is not independent: posteriors from half of it are honest."""
+VALVE_W, PUMP_W = 7.0, 23.0
+"""Usual levels over rest: a valve draws 5 to 15 W, a pump 14 to 32 W."""
+LEVEL_PRIOR_S = 120.0
 REST_ABOVE_W = 9.0
 """Electronics awake draw no more than this above the lowest level of the log."""
 ALIASED_S = 1.8
@@ -126,7 +129,24 @@ def _first_levels(frames: Frames, runs: Runs) -> _Levels:
     stroke = float(np.median(runs.watts[turning])) if turning.any() else 150.0
     shaking = (runs.turning == 1) & ~np.isnan(runs.vibration)
     shake = float(np.median(runs.vibration[shaking])) if shaking.any() else float("nan")
-    return _Levels(rest, 7.0, 23.0, 3.2, 6.0, stroke, shake)
+    valve, pump = _two_levels(runs.watts[still] - rest, runs.seconds[still].astype(np.float64))
+    return _Levels(rest, valve, pump, 3.2, 6.0, stroke, shake)
+
+
+def _two_levels(over: Floats, seconds: Floats) -> tuple[float, float]:
+    """Valve and pump over rest: two means on logs, with the usual levels as so many seconds of prior."""
+    keep = (over > 3.0) & (over < 45.0) & (seconds >= 6)
+    logs, weight = np.log(over[keep]), np.minimum(seconds[keep], 40.0)
+    valve, pump = np.log(VALVE_W), np.log(PUMP_W)
+    for _ in range(8):
+        high = logs > 0.5 * (valve + pump)
+        valve = (LEVEL_PRIOR_S * np.log(VALVE_W) + weight[~high] @ logs[~high]) / (
+            LEVEL_PRIOR_S + weight[~high].sum()
+        )
+        pump = (LEVEL_PRIOR_S * np.log(PUMP_W) + weight[high] @ logs[high]) / (
+            LEVEL_PRIOR_S + weight[high].sum()
+        )
+    return float(np.exp(valve)), float(np.exp(pump))
 
 
 def _beside_turning(runs: Runs) -> np.ndarray:
@@ -256,9 +276,9 @@ def _adapted(levels: _Levels, runs: Runs, path: np.ndarray) -> _Levels:
     drain = still & (path == S["drain"]) & (over > 8)
     valve, pump = levels.valve, levels.pump
     if fill.sum() >= 2:
-        valve = 0.5 * 7.0 + 0.5 * float(np.median(over[fill]))
+        valve = 0.5 * valve + 0.5 * float(np.median(over[fill]))
     if drain.sum() >= 2:
-        pump = 0.5 * 23.0 + 0.5 * float(np.median(over[drain]))
+        pump = 0.5 * pump + 0.5 * float(np.median(over[drain]))
     strokes = (runs.turning == 1) & np.isin(path, (S["wash"], S["rinse"]))
     stroke = levels.stroke
     if (strokes & ~np.isnan(runs.watts)).sum() >= 5:
@@ -266,4 +286,4 @@ def _adapted(levels: _Levels, runs: Runs, path: np.ndarray) -> _Levels:
     shake = levels.shake
     if not np.isnan(shake) and (strokes & ~np.isnan(runs.vibration)).sum() >= 5:
         shake = float(np.nanmedian(runs.vibration[strokes]))
-    return replace(levels, valve=valve, pump=max(pump, valve + 6.0), stroke=stroke, shake=shake)
+    return replace(levels, valve=valve, pump=max(pump, valve + 4.0), stroke=stroke, shake=shake)
