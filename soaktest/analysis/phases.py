@@ -21,9 +21,10 @@ from soaktest.vocabulary import PHASES
 ROUNDS = 3
 TEMPER = 0.5
 """Evidence of neighbouring seconds is not independent: posteriors from half of it are honest."""
-VALVE_W, PUMP_W = 7.0, 23.0
+VALVE_W, PUMP_W = 6.5, 18.0
 """Usual levels over rest: a valve draws 5 to 15 W, a pump 14 to 32 W."""
-LEVEL_PRIOR_S = 120.0
+LEVEL_SPREAD = 0.22
+"""Spread of the log of a level within one machine: a pump draws less as it runs dry."""
 REST_ABOVE_W = 9.0
 """Electronics awake draw no more than this above the lowest level of the log."""
 ALIASED_S = 1.8
@@ -130,23 +131,31 @@ def _first_levels(frames: Frames, runs: Runs) -> _Levels:
     shaking = (runs.turning == 1) & ~np.isnan(runs.vibration)
     shake = float(np.median(runs.vibration[shaking])) if shaking.any() else float("nan")
     valve, pump = _two_levels(runs.watts[still] - rest, runs.seconds[still].astype(np.float64))
-    return _Levels(rest, valve, pump, 3.2, 6.0, stroke, shake)
+    return _Levels(rest, valve, pump, max(0.4 * valve, 1.8), max(0.3 * pump, 3.0), stroke, shake)
 
 
 def _two_levels(over: Floats, seconds: Floats) -> tuple[float, float]:
-    """Valve and pump over rest: two means on logs, with the usual levels as so many seconds of prior."""
-    keep = (over > 3.0) & (over < 45.0) & (seconds >= 6)
-    logs, weight = np.log(over[keep]), np.minimum(seconds[keep], 40.0)
-    valve, pump = np.log(VALVE_W), np.log(PUMP_W)
-    for _ in range(8):
-        high = logs > 0.5 * (valve + pump)
-        valve = (LEVEL_PRIOR_S * np.log(VALVE_W) + weight[~high] @ logs[~high]) / (
-            LEVEL_PRIOR_S + weight[~high].sum()
-        )
-        pump = (LEVEL_PRIOR_S * np.log(PUMP_W) + weight[high] @ logs[high]) / (
-            LEVEL_PRIOR_S + weight[high].sum()
-        )
-    return float(np.exp(valve)), float(np.exp(pump))
+    """Valve and pump over rest: the likeliest pair of levels, with a prior on each.
+
+    Tried on a grid of logs, so that a weak pump beside a weak valve is told from a strong valve.
+    """
+    keep = (over > 2.5) & (over < 45.0) & (seconds >= 6)
+    logs, weight = np.log(over[keep]), np.minimum(seconds[keep], 20.0) / 10.0
+    valve = np.log(np.geomspace(3.0, 12.0, 15))
+    pump = np.log(np.geomspace(9.0, 32.0, 20))
+
+    def bell(levels: Floats) -> Floats:
+        out: Floats = np.exp(-0.5 * ((logs[:, None] - levels) / LEVEL_SPREAD) ** 2)
+        return out
+
+    mixed = np.log(0.4 * bell(valve)[:, :, None] + 0.6 * bell(pump)[:, None, :] + 0.02)
+    score = np.tensordot(weight, mixed, axes=1)
+    score -= (
+        0.5 * ((valve - np.log(VALVE_W)) / 0.4)[:, None] ** 2 + 0.5 * ((pump - np.log(PUMP_W)) / 0.35) ** 2
+    )
+    score[pump[None, :] < valve[:, None] + np.log(1.6)] = -np.inf
+    i, j = np.unravel_index(int(np.argmax(score)), score.shape)
+    return float(np.exp(valve[i])), float(np.exp(pump[j]))
 
 
 def _beside_turning(runs: Runs) -> np.ndarray:
