@@ -34,7 +34,7 @@ class Onset:
     high: int
 
 
-def find_onset(z: Floats, temper: float = 0.5) -> Onset:
+def find_onset(z: Floats, temper: float = 0.15) -> Onset:
     """Where a standardised series leaves 0 for a rising line, by maximum likelihood.
 
     Before the onset z is noise of unit variance about 0, from it on a + b * time with a, b >= 0

@@ -35,6 +35,8 @@ ALARM = 14.0
 """Page's test in units of the noise: with slack 1 and threshold 14 white noise alarms once in years."""
 LEAST_RISE = 0.08
 """Decades: a lasting rise of 20 %; one drop gives several times that even in soft water."""
+COUNTABLE_S, DROP_S = 5e-7, 4e-6
+"""Siemens over the dry level that half a drop of soft water, and a drop of usual water, make."""
 CONFIRM_S = 120
 LEARN_S = 45
 """Seconds from which a level is learned before anything is tested."""
@@ -252,11 +254,19 @@ def _confirm(t: Floats, x: Floats, begin: int, alarm: _Alarm, noise: _Noise) -> 
     z = (window - level) / sigma
     found = find_onset(np.clip(z, -4.0, 12.0))
     low, high = onset_low + found.low, onset_low + found.high
-    onset = _first_trace(x, onset_low, onset_low + found.index, level, sigma)
+    trace = _first_trace(x, onset_low, onset_low + found.index, level, sigma)
+    onset = _countable(x, trace, level, COUNTABLE_S)
+    drop = _countable(x, trace, level, DROP_S)
     top = alarm.at + int(np.argmax(after))  # it must have been wet before it can be dry again
     end = _dry_again(x, top, level, peak, noise)
     return _Found(
-        onset, min(low, onset), max(high, onset), onset_low + found.index, end, level, alarm.strength
+        onset,
+        min(low, trace),
+        max(min(high, onset + 30), min(drop, onset + 60)),
+        onset,
+        end,
+        level,
+        alarm.strength,
     )
 
 
@@ -288,6 +298,12 @@ def _first_trace(x: Floats, low: int, onset: int, level: float, sigma: float) ->
     return low + start if onset - (low + start) >= 3 else onset
 
 
+def _countable(x: Floats, trace: int, level: float, siemens: float) -> int:
+    """When the water is a countable amount; water that creeps along the floor shows traces before."""
+    over = 10.0 ** x[trace:] - 10.0**level > siemens
+    return trace + int(np.argmax(over)) if over.any() else trace
+
+
 def _dry_again(x: Floats, at: int, level: float, peak: float, noise: _Noise) -> int | None:
     """Index from which the pad has stayed near dry for half a minute, or None."""
     rise = np.maximum.accumulate(x[at:]) - level
@@ -315,8 +331,8 @@ def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = 
     return PadEvent(
         zone=zone,
         onset=float(t[found.onset]) - 0.5,
-        onset_low=float(t[found.low]) - 1.0,
-        onset_high=float(t[found.high]) + 0.5,
+        onset_low=float(t[found.low]) - 1.5,
+        onset_high=float(t[found.high]) + 1.0,
         counts_at=float(t[found.counts]),
         end=float(t[found.end]) if found.end is not None else None,
         rise=rise,

@@ -76,7 +76,7 @@ def whole(spans: Floats) -> Floats:
 def at_least(spans: Floats) -> Floats:
     """Score of a segment cut off by the beginning or the end of the log, shape (n, states)."""
     long = np.maximum(spans, 1.0)[:, None] > _MEDIAN
-    out: Floats = np.where(long, _bell(spans), -np.log(_SIGMA)) - 0.3
+    out: Floats = np.where(long, _bell(spans) - 0.3, -np.maximum(np.log(_SIGMA), 0.0) - 0.8)
     return out
 
 

@@ -16,13 +16,15 @@ import numpy as np
 
 from soaktest.analysis.clock import ClockLine, align, split_jumps
 from soaktest.analysis.series import Floats, PadWiring, PhaseWord, Series, Signals
-from soaktest.errors import MessageFault
+from soaktest.errors import MessageFault, RecordingError
 from soaktest.recording import Header, Recording
 from soaktest.vocabulary import ZONES, Zone
 from soaktest.wire import About, Pack, Topic, decode_json, parse_about, parse_readings, parse_topic
 
 SLACK_S = 5.0
 """Samples this long before the run's beginning, or after its end, still belong to it."""
+LONGEST_RUN_S = 7 * 86_400.0
+"""A run longer than this is a header that does not belong to its messages."""
 UTC_TRUST_S = 2.0
 """A node with the date is believed while its clock agrees with arrivals this well."""
 
@@ -59,7 +61,11 @@ class _Column:
 
 
 def gather(recording: Recording) -> Signals:
-    """All that the bench heard, aligned. Never raises for a bad message: it is counted."""
+    """All that the bench heard, aligned. A bad message is counted, not raised.
+
+    Raises:
+        RecordingError: the run would last longer than ``LONGEST_RUN_S``.
+    """
     header = recording.header
     nodes, set_aside = _heard(header, recording.messages)
     set_aside += len(recording.bad_lines)
@@ -168,6 +174,11 @@ def _bounded(
     spoken += [word.t for word in words]
     began = header.began
     ended = header.ended if header.ended is not None else max([began, *spoken])
+    if ended - began > LONGEST_RUN_S:
+        raise RecordingError(
+            f"the run would last {(ended - began) / 86_400:.0f} days, from {began:.0f} to {ended:.0f}; at the most "
+            f"{LONGEST_RUN_S / 86_400:.0f} can be judged. Mend began and ended in the header."
+        )
     pads: dict[Zone, Series] = {}
     wiring: dict[Zone, PadWiring] = {}
     errors: dict[Zone, float] = {}

@@ -36,6 +36,8 @@ _UNKNOWN_LOG = np.log(np.array([0.1, 0.2, 0.4, 0.2, 0.1]))
 GROWTH_LOOKS = 2.5
 """What the growth after the onset is worth, in independent looks."""
 TEMPER = 0.8
+SHARPEN = 1.8
+"""Delays and rates are tried wider than machines are; the phase is surer than their plain mixture says."""
 FLAT = 0.03
 """Share of the posterior spread evenly: layouts are not the machine."""
 
@@ -192,6 +194,7 @@ def release_phase(
             now = 0.5 * now + 0.5 * come / np.maximum(come.sum(axis=1, keepdims=True), 1e-12)
         share = now / np.maximum(now.sum(axis=1, keepdims=True), 1e-12)
         total += chance[fit.part.id] * (fit.variant_weight @ share)
+    total = total**SHARPEN
     total = total / max(total.sum(), 1e-12)
     return {phase: float(p) for phase, p in zip(PHASES, total, strict=True)}
 

@@ -16,6 +16,8 @@ from soaktest.vocabulary import PHASES, ZONES, Zone
 
 Array = NDArray[np.float64]
 EPOCH = 1_764_000_000.0
+WETTED_ML = 0.01
+"""From a fifth of a drop on a pad's tracks are bridged (see pad_siemens)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +113,7 @@ def _water(
         landing = landed(flow, part, rng)
         x = part.x_mm + rng.uniform(0.2, 1.0) * scenario.floor.run_mm_per_rad * scenario.floor.tilt_across
         water = spread(landing, x, part.y_mm, layout, scenario.floor)
-        first = {z: int(np.argmax(v > 0.02)) for z, v in water.items() if v.max() > 0.02}
+        first = {z: int(np.argmax(v > WETTED_ML)) for z, v in water.items() if v.max() > 2 * WETTED_ML}
         let_out = np.cumsum(flow)
         come = np.cumsum(landing)
         told["first_water"] = {z: EPOCH + i for z, i in first.items()}
