@@ -39,14 +39,17 @@ def free_port() -> int:
 class Mosquitto:
     """A real Mosquitto on loopback, with persistence, that can be killed and started again."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, keeps: bool = True) -> None:
         self.address = BrokerAddress("127.0.0.1", free_port())
         self._path = program("mosquitto")
         self._config = folder / "mosquitto.conf"
         self._config.write_text(
-            f"listener {self.address.port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
-            f"persistence_location {folder}/\nautosave_interval 1\nautosave_on_changes true\nuser root\n"
-            "max_queued_messages 100000\n"
+            f"listener {self.address.port} 127.0.0.1\nallow_anonymous true\nuser root\nmax_queued_messages 100000\n"
+            + (
+                f"persistence true\npersistence_location {folder}/\nautosave_interval 1\nautosave_on_changes true\n"
+                if keeps
+                else ""
+            )
         )
         self.start()
 
