@@ -126,7 +126,8 @@ class Journal:
         )  # fmt: skip
         with self.session() as session:
             until = _heard_until(session, run)
-            messages = [*_descriptions(session, run), *_messages(session, run, until)]
+            heard = [*_messages(session, run, until), *_refused(session, run, until)]
+            messages = [*_descriptions(session, run), *sorted(heard, key=lambda message: message.at)]
         return Recording(header, messages)
 
 
@@ -173,6 +174,18 @@ def _messages(session: Session, run: RunRow, until: float | None) -> Iterable[Me
         sa.select(*columns).where(*where).order_by(MessageRow.at, MessageRow.id)
     ):
         yield Message(at, f"soaktest/{run.bench}/{node}/{kind}", payload)
+
+
+def _refused(session: Session, run: RunRow, until: float | None) -> Iterable[Message]:
+    """What was set aside belongs to what the bench heard, and is counted again when the run is judged."""
+    where = [
+        SetAsideRow.topic.startswith(f"soaktest/{run.bench}/", autoescape=True),
+        SetAsideRow.at >= run.began,
+    ]
+    if until is not None:
+        where.append(SetAsideRow.at <= until)
+    for row in session.scalars(sa.select(SetAsideRow).where(*where).order_by(SetAsideRow.at, SetAsideRow.id)):
+        yield Message(row.at, row.topic, row.payload)
 
 
 def _descriptions(session: Session, run: RunRow) -> Iterable[Message]:

@@ -94,6 +94,16 @@ def test_the_same_pack_twice_is_kept_once(journal: Journal, demo: tuple[Recordin
     assert second == 0
 
 
+def test_what_was_set_aside_is_part_of_the_recording(journal: Journal) -> None:
+    """A recording holds what the bench heard, whole; judged again, the fault is counted again."""
+    bad = Message(50.0, "soaktest/b1/pads/readings", b"oops")
+    journal.keep([bad, Message(50.0, "soaktest/b2/pads/readings", b"oops")])
+    run = begin_run(journal, Header(bench="b1", began=1.0, ended=100.0), PLAN, LAYOUT)
+
+    assert list(journal.recording(run).messages) == [bad]
+    assert judge_run(journal, run.id).findings.set_aside == 1
+
+
 def test_sqlite_is_durable_and_strict(tmp_path: Path) -> None:
     """WAL, full synchronisation, foreign keys on."""
     book = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")

@@ -96,7 +96,11 @@ BAD_PLAN = 'plan = 1\nname = "x"\nwashes = 1\nmin_watch_s = 0\ndry_watch_s = 0\n
     [
         ("empty.ndjson", b"", "is empty"),
         ("later.ndjson", b'{"recording": 2, "bench": "b", "began": 1}\n', "Update soaktest"),
-        ("cut.ndjson.gz", gzip.compress(b'{"recording": 1, "bench": "b", "began": 1}\n' * 99)[:-9], "gzip"),
+        (
+            "cut.ndjson.gz",
+            gzip.compress(b'{"recording": 1, "bench": "b", "began": 1}\n' * 99, mtime=0)[:-9],
+            "gzip",
+        ),
         ("page.ndjson", b"<html>", "not JSON"),
     ],
 )
