@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter, uniform_filter1d
 
 from soaktest.analysis.conductance import SHORT_S, conductance
 from soaktest.analysis.series import Floats, PadWiring, Series, Signals
@@ -49,15 +50,15 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
     if not len(series):
         return Health("silent", "no reading arrived", proven=False, sound_spans=(), bad_spans=())
     step = min(max(series.step_s if len(series) > 1 else 1.0, 0.05), 1.0)
-    siemens = conductance(series.v, wiring)
+    settled = Series(series.t, _settled(series.v, step))
     broken = np.zeros(len(series), dtype=bool)
     if wiring.end_of_line_ohm:
         floor = wiring.divider_ohm / (wiring.divider_ohm + wiring.end_of_line_ohm)
-        broken = series.v < 0.5 * floor
+        broken = settled.v < 0.5 * floor
     else:
-        broken = _fallen(series, step)
-    shorted = siemens > SHORT_S
-    stuck = _stuck(series)
+        broken = _fallen(series, settled.v, step)
+    shorted = conductance(settled.v, wiring) > SHORT_S
+    stuck = _stuck(series) & ~broken & ~shorted
     bad = broken | shorted | stuck
     spans = _spans(series.t[~bad], step)
     heard_s = sum(end - begin for begin, end in _spans(series.t, step))
@@ -67,7 +68,11 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
     state: PadState = "sound" if proven else "unproven"
     note = ""
     for kind, mask, said in (
-        ("open", broken, "reads below its end-of-line resistor"),
+        (
+            "open",
+            broken,
+            "reads below its end-of-line resistor" if wiring.end_of_line_ohm else "reads nothing",
+        ),
         ("short", shorted, "conducts more than any water does"),
         ("stuck", stuck, "gave one unmoving value"),
     ):
@@ -80,35 +85,59 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
     return Health(state, note, proven, spans, _spans(series.t[bad], step))
 
 
-def _fallen(series: Series, step: float) -> NDArray[np.bool_]:
-    """Samples of a pad without end-of-line resistor that fell far below its own dry level.
+def adc_step(v: Floats) -> float:
+    """The converter's step, found as the least distance between two readings; 0 where it never moved."""
+    codes = np.unique(v[v > 0])
+    return float(np.min(np.diff(codes))) if len(codes) > 1 else 0.0
+
+
+def _settled(v: Floats, step: float) -> Floats:
+    """Readings without spikes and converter noise: a running median of five, then a mean over a second.
+
+    A lead that parts for less than three samples is not told from a spike.
+    """
+    quiet = median_filter(v, size=5, mode="nearest")
+    width = round(1.0 / step)
+    out: Floats = uniform_filter1d(quiet, width, mode="nearest") if width > 1 else quiet
+    return out
+
+
+def _fallen(series: Series, settled: Floats, step: float) -> NDArray[np.bool_]:
+    """Samples of a pad without end-of-line resistor that fell to nothing from a clear dry level.
 
     Only where that level stands clear of the converter's last steps; otherwise a broken lead cannot
-    be told from a dry pad, and the pad stays unproven.
+    be told from a dry pad, and the pad stays unproven. Air that dries takes a pad down by less.
     """
     head = series.v[: max(int(120 / step), 10)]
     dry = float(np.median(head))
-    codes = np.unique(series.v[series.v > 0])
-    code = float(np.min(np.diff(codes))) if len(codes) > 1 else 1.0
-    if dry < 5 * code or dry > 0.5:
+    code = adc_step(series.v)
+    if dry < 10 * code or dry > 0.5:
         return np.zeros(len(series), dtype=bool)
-    return series.v < 0.3 * dry
+    return settled < max(0.05 * dry, 1.5 * code)
 
 
 def _stuck(series: Series) -> NDArray[np.bool_]:
-    """Samples of a long stretch without any movement, on an input that moves elsewhere."""
-    moved = np.diff(series.v) != 0
+    """Samples of a long stretch without any movement, on an input that is never quiet elsewhere.
+
+    Never quiet: even its quietest minutes move at every fourth sample and over three values or more.
+    (A quiet pad may toggle between two codes for a while, or move only while the drum shakes it.)
+    """
     out = np.zeros(len(series), dtype=bool)
+    moved = np.diff(series.v) != 0
     edges = np.concatenate(([0], np.flatnonzero(moved) + 1, [len(series)]))
-    lengths = np.diff(edges)
-    k = int(np.argmax(lengths))
+    k = int(np.argmax(np.diff(edges)))
     begin, stop = int(edges[k]), int(edges[k + 1])
-    elsewhere = len(series) - (stop - begin)
-    if series.t[stop - 1] - series.t[begin] > STUCK_S and elsewhere > 0:
-        rest = np.delete(lengths, k)
-        # Elsewhere it must move about every fourth sample, or it is merely quiet.
-        if elsewhere > 200 and elsewhere / max(len(rest), 1) < 4.0:
-            out[begin:stop] = True
+    if series.t[stop - 1] - series.t[begin] <= STUCK_S:
+        return out
+    minute = max(int(60.0 / max(series.step_s, 0.05)), 20)
+    quiet = []
+    for first, last in ((0, begin), (stop, len(series))):
+        blocks = series.v[first : first + (last - first) // minute * minute].reshape(-1, minute)
+        share = (np.diff(blocks, axis=1) != 0).mean(axis=1)
+        three = np.array([len(np.unique(block)) >= 3 for block in blocks], dtype=bool)
+        quiet += np.where(three, share, 0.0).tolist()
+    if len(quiet) >= 3 and float(np.quantile(quiet, 0.1)) > 0.25:
+        out[begin:stop] = True
     return out
 
 

@@ -13,7 +13,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from soaktest.analysis.change import find_onset
@@ -24,8 +23,9 @@ from soaktest.analysis.conductance import (
     wetness,
 )
 from soaktest.analysis.events import PadCheck, PadEvent, PadTrack
-from soaktest.analysis.pad_health import Health, judge_health
+from soaktest.analysis.pad_health import Health, adc_step, judge_health
 from soaktest.analysis.series import EMPTY, Floats, PadWiring, Series, Signals
+from soaktest.analysis.shared_rise import share_rises
 from soaktest.vocabulary import ZONES, Zone
 
 LEAST_NOISE = 0.0015
@@ -35,6 +35,10 @@ ALARM = 14.0
 """Page's test in units of the noise: with slack 1 and threshold 14 white noise alarms once in years."""
 LEAST_RISE = 0.08
 """Decades: a lasting rise of 20 %; one drop gives several times that even in soft water."""
+LEAST_S = 2e-7
+"""Siemens that no water stays under: less than half of what one drop of the softest tap water makes."""
+LEAST_CODES = 3.0
+"""Converter steps below which a lasting rise may be a code boundary crossed by hum or drift."""
 COUNTABLE_S, DROP_S = 5e-7, 4e-6
 """Siemens over the dry level that half a drop of soft water, and a drop of usual water, make."""
 CONFIRM_S = 120
@@ -68,7 +72,7 @@ def read_pads(signals: Signals, pad_checks: Mapping[Zone, PadCheck] | None = Non
         )
         for zone in ZONES
     }
-    return {zone: _with_shared(track, tracks) for zone, track in tracks.items()}
+    return share_rises(tracks, signals.wiring)
 
 
 def _read_pad(
@@ -87,7 +91,10 @@ def _read_pad(
     first = float(np.median(log_g[:10]))
     dampest = float(np.log10(own_dry + DAMPEST_DRY_S))
     wet_at_start = first > dampest
-    found, dry = _find_events(zone, t, log_g, _Noise(noise, slow_noise), dampest if wet_at_start else None)
+    middle = float(np.median(ratio))
+    code_s = adc_step(series.v) / (wiring.divider_ohm * max(1.0 - middle, 0.05) ** 2)
+    noises = _Noise(noise, slow_noise, max(LEAST_S, LEAST_CODES * code_s))
+    found, dry = _find_events(zone, t, log_g, noises, dampest if wet_at_start else None)
     clock = signals.clock_error_s.get(zone, 0.0)
     events = tuple(_with_clock(event, clock) for event in found)
     return PadTrack(
@@ -99,7 +106,7 @@ def _read_pad(
         log_g=log_g,
         dry=dry,
         noise=noise,
-        smallest_rise=max(LEAST_RISE, 5 * slow_noise) + 1.3 * slow_noise,
+        smallest_rise=noises.least_rise(float(np.median(dry))) + 1.3 * slow_noise,
         wet_at_start=wet_at_start,
         proven=health.proven,
         sound_spans=health.sound_spans,
@@ -148,8 +155,15 @@ def noise_of(log_g: Floats, t: Floats) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class _Noise:
+    """Noise of one second and of slow wander (decades), and the least siemens that count as water."""
+
     fast: float
     slow: float
+    least_siemens: float
+
+    def least_rise(self, level: float) -> float:
+        """The least lasting rise over a dry level that is confirmed, in decades."""
+        return max(LEAST_RISE, 5 * self.slow, float(np.log10(1.0 + self.least_siemens / 10.0**level)))
 
 
 def _find_events(
@@ -240,9 +254,10 @@ def _confirm(t: Floats, x: Floats, begin: int, alarm: _Alarm, noise: _Noise) -> 
     level = _settled_level(x, onset_low, alarm.at, alarm.level)
     late = after[-max(3, len(after) // 4) :]
     rise = float(np.median(late)) - level
-    peak = float(after.max()) - level
+    lasting = median_filter(x[max(begin, alarm.at - 8) : stop], size=9, mode="reflect")
+    peak = float(lasting.max()) - level
     short = t[min(stop, len(t)) - 1] - t[alarm.at] < 20
-    least = max(LEAST_RISE, 5 * noise.slow)
+    least = noise.least_rise(level)
     # What the level was doing by itself before must not explain the rise.
     wander = 3.0 * float(np.ptp(_smooth(base, 15))) if len(base) >= 60 else 0.0
     if rise < max(least * (2.0 if short else 1.0), min(wander, 0.15)) and peak < 0.3:
@@ -255,14 +270,14 @@ def _confirm(t: Floats, x: Floats, begin: int, alarm: _Alarm, noise: _Noise) -> 
     found = find_onset(np.clip(z, -4.0, 12.0))
     low, high = onset_low + found.low, onset_low + found.high
     trace = _first_trace(x, onset_low, onset_low + found.index, level, sigma)
-    onset = _countable(x, trace, level, COUNTABLE_S)
-    drop = _countable(x, trace, level, DROP_S)
+    onset = _countable(x[:stop], trace, level, COUNTABLE_S)
+    drop = _countable(x[:stop], trace, level, DROP_S)
     top = alarm.at + int(np.argmax(after))  # it must have been wet before it can be dry again
     end = _dry_again(x, top, level, peak, noise)
     return _Found(
         onset,
-        min(low, trace),
-        max(min(high, onset + 30), min(drop, onset + 60)),
+        min(low, trace, onset),
+        max(min(high, onset + 30), min(drop, onset + 60), onset),
         onset,
         end,
         level,
@@ -325,7 +340,8 @@ def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = 
     part = x[found.onset : max(stop, found.onset + 1)]
     rise = float(part.max()) - found.level
     above = part - found.level
-    first5 = float(above[: min(8, len(above))].max())
+    before = x[max(0, found.onset - 5) : max(1, found.onset - 2)] - found.level
+    first5 = float(above[: min(8, len(above))].max()) - (0.0 if at_start else max(float(before.mean()), 0.0))
     reached = np.maximum.accumulate(above)
     i10, i90 = int(np.argmax(reached >= 0.1 * rise)), int(np.argmax(reached >= 0.9 * rise))
     return PadEvent(
@@ -348,33 +364,3 @@ def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = 
 def _with_clock(event: PadEvent, clock_error: float) -> PadEvent:
     wide = 1.645 * clock_error
     return replace(event, onset_low=event.onset_low - wide, onset_high=event.onset_high + wide)
-
-
-def _with_shared(track: PadTrack, tracks: Mapping[Zone, PadTrack]) -> PadTrack:
-    """Fill in how much of each event's rise the other pads show at the same time."""
-    others = [other for zone, other in tracks.items() if zone != track.zone and len(other.t)]
-    events = []
-    for event in track.events:
-        until = _half_risen(track, event)
-        own = max(_rise_between(track, event.onset, until), 0.25 * event.rise, 1e-6)
-        shares = [_rise_between(other, event.onset, until) / own for other in others]
-        events.append(replace(event, shared=float(np.clip(min(shares), 0.0, 1.0)) if shares else 0.0))
-    return replace(track, events=tuple(events))
-
-
-def _half_risen(track: PadTrack, event: PadEvent) -> float:
-    """When half of the rise was reached, at least half a minute after the onset."""
-    inside = (track.t >= event.onset) & (track.t <= (event.end or np.inf))
-    t, x = track.t[inside], track.log_g[inside]
-    if not len(x):
-        return event.onset + 30.0
-    level = float(x.max()) - event.rise
-    return max(float(t[int(np.argmax(x >= level + 0.5 * event.rise))]), event.onset + 30.0)
-
-
-def _rise_between(track: PadTrack, begin: float, end: float) -> float:
-    before: NDArray[np.bool_] = (track.t > begin - 40) & (track.t < begin - 5)
-    after = (track.t > end - 10) & (track.t < end + 20)
-    if not before.any() or not after.any():
-        return 0.0
-    return float(np.median(track.log_g[after]) - np.median(track.log_g[before]))

@@ -1,0 +1,181 @@
+"""Faults of pads and their leads, told from water and from an honestly quiet pad."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from soaktest.analysis.events import PadCheck, PadTrack
+from soaktest.analysis.pads import read_pads
+from soaktest.analysis.series import EMPTY, PadWiring, Series, Signals
+from soaktest.vocabulary import ZONES
+from tests.unit.pad_generator import T0, Array, Bench, clock, draw_bench, dry_siemens, read
+
+Mask = NDArray[np.bool_]
+BENCH = Bench(length_s=1500)
+BARE = replace(BENCH, wiring=PadWiring(100_000.0, None))
+
+
+def signals(bench: Bench = BENCH, seed: int = 0) -> Signals:
+    rng = np.random.default_rng(seed)
+    t = clock(bench)
+    return read(bench, dry_siemens(bench, rng, t), rng, t)
+
+
+def with_left(
+    given: Signals, change: Array | None = None, *, where: Mask | None = None, value: float = 0.0
+) -> PadTrack:
+    """The left pad read with other values, or with one value in some places."""
+    series = given.pads["left"]
+    v = series.v.copy() if change is None else change
+    if where is not None:
+        v[where] = value
+    return read_pads(replace(given, pads={**given.pads, "left": Series(series.t, v)}))["left"]
+
+
+def after(given: Signals, begin: float, end: float = 1e9) -> Mask:
+    t = given.pads["left"].t - T0
+    out: Mask = (t >= begin) & (t < end)
+    return out
+
+
+def test_all_zones_are_there_even_unheard() -> None:
+    """No pad heard at all: three silent tracks, no event."""
+    tracks = read_pads(Signals(T0, T0 + 100))
+
+    assert set(tracks) == set(ZONES)
+    assert all(track.state == "silent" and not track.events for track in tracks.values())
+
+
+def test_a_lead_that_breaks_is_open_and_does_not_dry() -> None:
+    """Nothing read from 700 s on, below the end-of-line resistor: open, no event, not sound there."""
+    given = signals()
+    track = with_left(given, where=after(given, 700))
+
+    assert track.state == "open"
+    assert not track.events
+    assert not track.proven
+    assert max(end for _, end in track.sound_spans) == pytest.approx(T0 + 700, abs=3)
+
+
+def test_a_wet_pad_whose_lead_breaks_does_not_end_its_event() -> None:
+    """Wet at 400 s, lead broken at 700 s: the event has no end, the pad is open."""
+    given = signals()
+    v = given.pads["left"].v.copy()
+    v[after(given, 400)] = 0.6
+    v[after(given, 700)] = 0.0
+    track = with_left(given, v)
+
+    assert track.state == "open"
+    assert [e.end for e in track.events] == [None]
+
+
+def test_a_loose_contact_is_open() -> None:
+    """Out for two seconds in every half minute: open."""
+    given = signals()
+    t = given.pads["left"].t - T0
+    track = with_left(given, where=(t > 600) & (t % 30 < 2))
+
+    assert track.state == "open"
+    assert not track.events
+
+
+def test_a_short_is_no_leak() -> None:
+    """Near supply within one sample: a short, no event."""
+    given = signals()
+    track = with_left(given, where=after(given, 700), value=0.9995)
+
+    assert track.state == "short"
+    assert not track.events
+
+
+def test_a_frozen_reading_is_stuck() -> None:
+    """An input that was never quiet gives one value for eight minutes."""
+    given = signals(replace(BENCH, noise_steps=1.2))
+    track = with_left(given, where=after(given, 700, 1200), value=float(given.pads["left"].v[3000]))
+
+    assert track.state == "stuck"
+
+
+def test_a_quiet_dry_pad_is_sound() -> None:
+    """One code for the whole run, as a steady pad behind a resistor reads it: sound and proven."""
+    given = signals()
+    track = with_left(given, np.full(len(given.pads["left"]), round(4095 * 0.0435) / 4095))
+
+    assert track.state == "sound"
+    assert track.proven
+
+
+def test_a_quiet_pad_shaken_now_and_then_is_sound() -> None:
+    """Moves only while the drum shakes it."""
+    given = signals(replace(BENCH, noise_steps=0.0, shaking_steps=2.5))
+
+    assert all(track.state == "sound" for track in read_pads(given).values())
+
+
+def test_healthy_benches_are_not_found_faulty() -> None:
+    """Spikes, few converter steps, hum: at most one bench in a hundred of wide physics has a false fault."""
+    faulty = 0
+    for seed in range(150):
+        rng = np.random.default_rng([seed, 1])
+        bench = draw_bench(rng)
+        t = clock(bench)
+        tracks = read_pads(read(bench, dry_siemens(bench, rng, t), rng, t))
+        faulty += any(track.state not in ("sound", "unproven") for track in tracks.values())
+
+    assert faulty <= 2
+
+
+def test_a_pad_heard_a_third_of_the_time_is_silent() -> None:
+    """Readings stop for good at 500 of 1500 s: silent."""
+    given = signals()
+    series = given.pads["left"]
+    keep = ~after(given, 500)
+    track = read_pads(replace(given, pads={**given.pads, "left": Series(series.t[keep], series.v[keep])}))[
+        "left"
+    ]
+
+    assert track.state == "silent"
+
+
+def test_without_resistor_and_check_a_pad_is_unproven() -> None:
+    """Contract, plan: a pad without end-of-line resistor and without a pad check."""
+    given = signals(BARE)
+    check = PadCheck(dry_siemens=1e-8, wet_siemens=2e-5, ml=0.5, at=T0 - 3600)
+
+    assert read_pads(given)["left"].state == "unproven"
+    checked = read_pads(given, {"left": check})
+    assert checked["left"].state == "sound"
+    assert checked["left"].proven
+    assert checked["right"].state == "unproven"
+
+
+def test_a_bare_lead_that_breaks_off_a_clear_dry_level_is_open() -> None:
+    """No resistor, dry at 1 Mohm: from there to nothing is no drying air."""
+    rng = np.random.default_rng(1)
+    t = clock(BARE)
+    own = {zone: np.full(len(t), 1e-6) for zone in ZONES}
+    given = read(BARE, own, rng, t)
+    track = with_left(given, where=after(given, 700))
+
+    assert track.state == "open"
+    assert "nothing" in track.note
+
+
+def test_air_that_dries_breaks_no_lead() -> None:
+    """No resistor; the dry level falls to a fifth over the run: not open."""
+    rng = np.random.default_rng(1)
+    t = clock(BARE)
+    own = dict.fromkeys(ZONES, 1e-6 * 10 ** (-0.7 * t / t[-1]))
+
+    assert all(track.state == "unproven" for track in read_pads(read(BARE, own, rng, t)).values())
+
+
+def test_an_unheard_pad_beside_two_heard_ones() -> None:
+    """One node missing: its pad is silent, the others are read."""
+    given = signals()
+    tracks = read_pads(replace(given, pads={**given.pads, "left": EMPTY}))
+
+    assert tracks["left"].state == "silent"
+    assert tracks["right"].state == "sound"
