@@ -9,9 +9,12 @@ import numpy as np
 from soaktest.analysis.series import Floats
 
 
-def cusum(z: Floats, k: float) -> Floats:
-    """One-sided upper CUSUM, S = max(0, S + z - k), shape (n,). Source: Page, Biometrika 1954;41:100."""
-    steps = np.cumsum(z - k)
+def cusum(z: Floats, k: float, start: float = 0.0) -> Floats:
+    """One-sided upper CUSUM, S = max(0, S + z - k), shape (n,). Source: Page, Biometrika 1954;41:100.
+
+    ``start`` is the head start (Lucas & Crosier, Technometrics 1982;24:199), 0 or more.
+    """
+    steps = start + np.cumsum(z - k)
     return steps - np.minimum(np.minimum.accumulate(steps), 0.0)
 
 

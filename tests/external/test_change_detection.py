@@ -2,6 +2,9 @@
 
 import numpy as np
 import pytest
+import ruptures
+from numpy.typing import NDArray
+from scipy.stats import poisson
 
 from soaktest.analysis.change import cusum, ewma, find_onset
 
@@ -170,3 +173,74 @@ def test_onset_interval_holds_the_truth(slope: float) -> None:
 
     assert np.mean(held) >= 0.88
     assert np.median(off) <= (1 if slope == 0 else 4)
+
+
+@pytest.mark.parametrize(
+    ("shift", "head_start", "length"),
+    [(0.0, 0.0, 168.0), (0.0, 2.0, 149.0), (1.0, 0.0, 8.38), (1.0, 2.0, 5.29)],
+)
+def test_two_sided_run_lengths_with_head_start(shift: float, head_start: float, length: float) -> None:
+    """Lucas and Crosier 1982, table 1, k = 0.5, h = 4, two-sided; the fast initial response starts at h / 2."""
+    rng = np.random.default_rng(8)
+    stops = []
+    for _ in range(1500):
+        z = rng.normal(shift, 1, 3000)
+        over = (cusum(z, 0.5, head_start) > 4.0) | (cusum(-z, 0.5, head_start) > 4.0)
+        assert over.any()
+        stops.append(int(np.argmax(over)) + 1)
+
+    assert np.mean(stops) == pytest.approx(length, abs=4 * np.std(stops) / np.sqrt(1500) + 0.006 * length)
+
+
+@pytest.mark.parametrize(
+    ("sign", "head_start", "length"),
+    [(1, 0, 438.125), (1, 20, 333.125), (-1, 0, 436.764), (-1, 20, 318.333)],
+)
+def test_run_lengths_for_counts(sign: int, head_start: int, length: float) -> None:
+    """Lucas 1985, Poisson counts of mean 0.25, reference 0.25, h = 10; printed 438, 333, 437, 318. Alarm at S >= h.
+
+    Exact: the absorbing chain of the recursion, its transitions taken from the recursion itself, all times 4.
+    """
+    stay = np.zeros((40, 40))
+    for state in range(40):
+        for count in range(60):
+            reached = float(cusum(np.array([sign * 4.0 * count]), sign * 1.0, float(state))[0])
+            if reached < 40:
+                stay[state, round(reached)] += poisson.pmf(count, 0.25)
+    lengths = np.linalg.solve(np.eye(40) - stay, np.ones(40))
+
+    assert lengths[head_start] == pytest.approx(length, abs=0.002)
+
+
+@pytest.mark.parametrize(("shift", "length"), [(0.0, 26.45), (0.5, 11.89), (1.0, 4.91), (2.0, 1.95)])
+def test_ewma_run_lengths(shift: float, length: float) -> None:
+    """Crowder 1987, table 1: weight 0.5, fixed two-sided limits at 2 sigma (1.94 printed where exact is 1.95)."""
+    rng = np.random.default_rng(9)
+    limit = 2 * np.sqrt(0.5 / 1.5)
+    stops = [
+        int(np.argmax(np.abs(ewma(rng.normal(shift, 1, 400), 0.5, 0.0)) > limit)) + 1 for _ in range(1500)
+    ]
+
+    assert np.mean(stops) == pytest.approx(length, abs=4 * np.std(stops) / np.sqrt(1500) + 0.006 * length)
+
+
+def _steps_and_truth() -> list[tuple[NDArray[np.float64], int]]:
+    rng = np.random.default_rng(10)
+    out = []
+    for _ in range(60):
+        at = int(rng.integers(40, 160))
+        z = rng.normal(size=200)
+        z[at:] += rng.uniform(2.0, 6.0)
+        out.append((z, at))
+    return out
+
+
+def test_onset_of_a_step_is_as_good_as_a_reference_library() -> None:
+    """Beside ruptures (exact least-squares search for one change of the mean): no worse on the same series."""
+    ours, theirs = [], []
+    for z, at in _steps_and_truth():
+        ours.append(abs(find_onset(z).index - at))
+        theirs.append(abs(ruptures.Dynp(model="l2", min_size=2, jump=1).fit(z).predict(n_bkps=1)[0] - at))
+
+    assert np.median(ours) <= 1
+    assert np.mean(ours) <= np.mean(theirs) + 0.5
