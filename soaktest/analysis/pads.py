@@ -342,7 +342,8 @@ def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = 
     above = part - found.level
     before = x[max(0, found.onset - 5) : max(1, found.onset - 2)] - found.level
     first5 = float(above[: min(8, len(above))].max()) - (0.0 if at_start else max(float(before.mean()), 0.0))
-    reached = np.maximum.accumulate(above)
+    # A slow rise is under way before its onset can be told: 10 % is sought from the interval's low end.
+    reached = np.maximum.accumulate(x[min(found.low, found.onset) : max(stop, found.onset + 1)] - found.level)
     i10, i90 = int(np.argmax(reached >= 0.1 * rise)), int(np.argmax(reached >= 0.9 * rise))
     return PadEvent(
         zone=zone,
