@@ -20,8 +20,6 @@ from soaktest.recording import Header, Recording
 from soaktest.tables import RunRow, UnitRow
 from soaktest.wire import Topic
 
-STAGES: tuple[Stage, ...] = ("dry watch", "washing", "drip watch", "judged")
-
 
 @dataclass(frozen=True, slots=True)
 class Live:

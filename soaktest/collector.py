@@ -17,10 +17,10 @@ from types import TracebackType
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
 
 from soaktest.errors import BrokerError, JournalError
 from soaktest.journal import Journal
+from soaktest.mqtt_client import new_client
 from soaktest.recording import Message
 from soaktest.settings import BrokerAddress
 from soaktest.wire import subscriptions
@@ -76,15 +76,7 @@ class Collector:
         self._refused: str | None = None
         self._writer = threading.Thread(target=self._write, name="journal-writer", daemon=True)
         self._stopping = threading.Event()
-        self._client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id,
-            clean_session=False,
-            protocol=mqtt.MQTTv311,
-            manual_ack=True,
-        )
-        if address.user:
-            self._client.username_pw_set(address.user, address.password)
+        self._client = new_client(address, client_id, durable=True)
         self._client.reconnect_delay_set(1, 30)
         self._client.on_connect = self._on_connect
         self._client.on_subscribe = self._on_subscribe

@@ -17,7 +17,6 @@ DROP_ML = 0.05
 """One drop of water, 20 to the millilitre (USP 1101: 45 to 55 mg); no pad shows less."""
 
 Seconds = Annotated[float, Field(ge=0, le=7 * 86_400)]
-Share = Annotated[float, Field(ge=0, le=1)]
 
 
 class Sequential(Value):

@@ -14,13 +14,13 @@ from collections.abc import Callable
 
 import orjson
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
 
 from soaktest.bench import begin_run
 from soaktest.collector import Collector
 from soaktest.errors import BrokerError
 from soaktest.journal import Journal
 from soaktest.layouts import Layout
+from soaktest.mqtt_client import new_client
 from soaktest.plans import Plan
 from soaktest.recording import Message, Recording
 from soaktest.settings import BrokerAddress
@@ -115,9 +115,7 @@ def _publish(
     arrivals: _Arrivals,
     progress: Progress | None,
 ) -> None:
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
-    if address.user:
-        client.username_pw_set(address.user, address.password)
+    client = new_client(address)
     client.max_queued_messages_set(0)
     client.connect(address.host, address.port)
     client.loop_start()

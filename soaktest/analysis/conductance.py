@@ -13,6 +13,7 @@ from scipy.special import ndtri
 
 from soaktest.analysis.events import PadTrack
 from soaktest.analysis.series import Floats, PadWiring
+from soaktest.plans import DROP_ML
 
 DRY_FLOOR_S: Final = 1e-7
 """Siemens added before the logarithm: below this lies leakage and the converter's last step, not water."""
@@ -22,7 +23,6 @@ SHORT_S: Final = 5e-3
 """Siemens above which two tracks touch: tap water of 1,500 uS/cm on a whole pad stays under 2e-3."""
 DAMPEST_DRY_S: Final = 3e-6
 """Siemens of its own that a dry pad in humid air does not reach (330 kohm)."""
-DROP_ML: Final = 0.05
 SIEMENS_PER_ML: Final = (1e-5, 4e-5, 3e-4)
 """Conductance per millilitre on an open-track pad in tap water of 200 to 1,500 uS/cm: low, best, high."""
 

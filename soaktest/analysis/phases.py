@@ -14,7 +14,7 @@ import numpy as np
 
 from soaktest.analysis.phase_model import N_STATES, PHASE_OF, S, cycle_model
 from soaktest.analysis.phase_runs import Frames, Runs, frames_of, runs_of
-from soaktest.analysis.semi_markov import decode
+from soaktest.analysis.semi_markov import best_path, decode
 from soaktest.analysis.series import Floats, PhaseTrack, PhaseWord, Signals
 from soaktest.vocabulary import PHASES
 
@@ -32,7 +32,6 @@ ROUGH = 0.22
 """From such steps on, a block whose samples jump by this share is strokes seen coarsely."""
 WORD_HOLD_S = 10.0
 WORD_TRUST = 0.97
-_STILL = ("rest", "valve", "pump")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +77,9 @@ def infer_phases(signals: Signals) -> PhaseTrack:
     levels = _first_levels(frames, runs)
     model = cycle_model()
     lengths = runs.seconds.astype(np.float64)
-    decoded = decode(model, lengths, _scores(frames, runs, levels), TEMPER)
     for _ in range(ROUNDS - 1):
-        levels = _adapted(levels, runs, decoded.path)
-        decoded = decode(model, lengths, _scores(frames, runs, levels), TEMPER)
+        levels = _adapted(levels, runs, best_path(model, lengths, _scores(frames, runs, levels)))
+    decoded = decode(model, lengths, _scores(frames, runs, levels), TEMPER)
     by_phase = np.zeros((len(runs.start), len(PHASES)))
     for state in range(N_STATES):
         by_phase[:, PHASE_OF[state]] += decoded.posterior[:, state]

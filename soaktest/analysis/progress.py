@@ -24,15 +24,13 @@ def stage_of(heard: Heard, phases: PhaseTrack, ended: float) -> Stage:
     return "washing" if later & {"fill", "wash", "heat", "rinse"} else "drip watch"
 
 
-def still_needed(plan: Plan, heard: Heard, now_watched_dry_s: float | None = None) -> list[str]:
-    """What the plan still lacks, in words; empty once everything is there.
-
-    ``now_watched_dry_s`` is the dry watch so far while no water was let in yet.
-    """
+def still_needed(plan: Plan, heard: Heard) -> list[str]:
+    """What the plan still lacks, in words; empty once everything is there."""
     needs: list[str] = []
-    dry = now_watched_dry_s if now_watched_dry_s is not None else heard.dry_watch_s
-    if heard.first_fill is None and dry < plan.dry_watch_s:
-        needs.append(f"{_minutes(plan.dry_watch_s - dry)} dry watch before the machine is started")
+    if heard.first_fill is None and heard.dry_watch_s < plan.dry_watch_s:
+        needs.append(
+            f"{_minutes(plan.dry_watch_s - heard.dry_watch_s)} dry watch before the machine is started"
+        )
     if heard.washes < plan.washes:
         left = plan.washes - heard.washes
         needs.append(f"{left} more complete wash{'es' if left > 1 else ''}")

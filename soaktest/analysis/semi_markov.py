@@ -51,6 +51,11 @@ class Decoded:
     posterior: Floats
 
 
+def best_path(model: Model, lengths: Floats, scores: Floats) -> NDArray[np.int64]:
+    """State of each run on the best path alone, shape (runs,); arguments as of :func:`decode`."""
+    return _viterbi(model, *_laid_out(model, lengths, scores))[0]
+
+
 def decode(model: Model, lengths: Floats, scores: Floats, temper: float = 1.0) -> Decoded:
     """Decode runs.
 
@@ -60,15 +65,20 @@ def decode(model: Model, lengths: Floats, scores: Floats, temper: float = 1.0) -
         scores: log score of each run under each state, shape (runs, states).
         temper: evidence, durations and transitions are raised to this for the posterior only.
     """
+    ends, total, first = _laid_out(model, lengths, scores)
+    path, score = _viterbi(model, ends, total, first)
+    return Decoded(path, score, _posterior(model, ends, total, first, temper))
+
+
+def _laid_out(model: Model, lengths: Floats, scores: Floats) -> tuple[Floats, Floats, NDArray[np.int64]]:
+    """Edges of the runs, running sums of their scores, and the earliest start of a segment by its end."""
     n, states = scores.shape
     ends = np.concatenate(([0.0], np.cumsum(lengths)))
     total = np.vstack((np.zeros(states), np.cumsum(scores, axis=0)))
     reach = float(model.longest.max())
     first = np.searchsorted(ends, ends[1:] - reach - 1e-9)  # earliest start of a segment ending with run j
     first = np.maximum(np.minimum(first, np.arange(n)), np.arange(n) - MOST_RUNS)
-    path, score = _viterbi(model, ends, total, first)
-    posterior = _posterior(model, ends, total, first, temper)
-    return Decoded(path, score, posterior)
+    return ends, total, first
 
 
 def _segment_scores(model: Model, ends: Floats, total: Floats, lo: int, j: int) -> Floats:

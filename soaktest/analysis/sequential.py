@@ -39,7 +39,8 @@ def sequential_test(risks: Sequential, leaked: Iterable[bool]) -> SequentialTest
     accept_below = math.log(risks.accept_bad_risk / (1 - risks.reject_good_risk))
     reject_above = math.log((1 - risks.accept_bad_risk) / risks.reject_good_risk)
     on_leak, on_clean = math.log(bad / good), math.log((1 - bad) / (1 - good))
-    ratio, step = 0.0, "go on"
+    ratio = 0.0
+    step: Step = "go on"
     for wet in leaked:
         ratio += on_leak if wet else on_clean
         if ratio <= accept_below:
@@ -49,8 +50,4 @@ def sequential_test(risks: Sequential, leaked: Iterable[bool]) -> SequentialTest
         if step != "go on":
             break
     left = 0 if step != "go on" else math.ceil((accept_below - ratio) / on_clean - 1e-9)
-    return SequentialTest(_as_step(step), ratio, accept_below, reject_above, left)
-
-
-def _as_step(step: str) -> Step:
-    return "accept" if step == "accept" else "reject" if step == "reject" else "go on"
+    return SequentialTest(step, ratio, accept_below, reject_above, left)

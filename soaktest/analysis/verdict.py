@@ -32,9 +32,6 @@ BOUNDARY_S = 10.0
 BOUNDARY_SHARE = 0.03
 """Phase boundaries are known to some seconds: spans that hang on them may fall short by so much."""
 
-SURE_PHASES = 0.6
-"""Mean confidence of the phases of the wash below which they are no evidence of a wash."""
-
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
 
 
@@ -170,13 +167,9 @@ def _pad_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
     for zone in ZONES:
         track = evidence.pads[zone]
         state = track.state
-        if state == "sound" or (state == "unproven" and plan.allow_unproven_pads):
-            if track.wet_at_start:
-                reasons.append(_wet_start(zone))
-            continue
-        if state == "wet" or track.wet_at_start:
-            reasons.append(_wet_start(zone) if track.wet_at_start else _pad_reason(zone, state, track.note))
-        else:
+        if track.wet_at_start:
+            reasons.append(_wet_start(zone))
+        elif state != "sound" and not (state == "unproven" and plan.allow_unproven_pads):
             reasons.append(_pad_reason(zone, state, track.note))
     return reasons
 

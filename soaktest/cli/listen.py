@@ -104,15 +104,11 @@ def publisher(*, tell: bool) -> Iterator[Callable[[RunRow, Live], None]]:
     if not tell or address is None:
         yield lambda _run, _live: None
         return
-    import paho.mqtt.client as mqtt
-    from paho.mqtt.enums import CallbackAPIVersion
-
     from soaktest.bench import alarm_message, lamp_message
     from soaktest.errors import BrokerError
+    from soaktest.mqtt_client import new_client
 
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
-    if address.user:
-        client.username_pw_set(address.user, address.password)
+    client = new_client(address)
     try:
         client.connect(address.host, address.port)
     except OSError as exc:
