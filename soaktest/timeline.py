@@ -23,6 +23,8 @@ from soaktest.vocabulary import ZONES
 
 POINTS = 2500
 """Points a line keeps at the most; spikes survive (min-max, then largest triangles)."""
+PAD_DECADES = (-1.3, 3.0)
+"""0.05 to 1,000 microsiemens: a dry pad in dry air, and a soaked one."""
 VERDICTS = {
     "pass": ("PASS", "the repair held", "✓"),
     "fail": ("FAIL", "it leaks", "✗"),
@@ -117,7 +119,7 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
     _pad_lines(figure, analysis)
     for row, (name, unit) in enumerate(lower, 3):
         series = analysis.signals.other(name)
-        x, y = _thin(series.t, series.v)
+        x, y = _thin(*_broken(series.t, series.v, _silence(series.step_s)))
         figure.add_trace(
             go.Scatter(
                 x=_times(x), y=np.round(y, 3), mode="lines", line={"width": 1, "color": "#6b7680"}, showlegend=False,
@@ -174,7 +176,7 @@ def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
             continue
         heard = True
         colour, dash = ZONE_LOOKS[zone]
-        t, log_g = _broken(track.t, track.log_g)
+        t, log_g = _broken(track.t, track.log_g, _silence(1.0))
         keep_t, keep_g = _thin(t, log_g)
         figure.add_trace(
             go.Scatter(
@@ -196,7 +198,15 @@ def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
         figure.add_annotation(
             text="No pad was heard", x=0.5, y=0.5, xref="x2 domain", yref="y2 domain", showarrow=False
         )
-    figure.update_yaxes(type="log", dtick=1, row=2, col=1)
+    figure.update_yaxes(type="log", dtick=1, range=_pad_range(analysis), row=2, col=1)
+
+
+def _pad_range(analysis: Analysis) -> list[float]:
+    """Decades shown, in log10 of microsiemens: dry to soaked at the least, so that noise looks like noise."""
+    seen = [_microsiemens(track.log_g) for track in analysis.pads.values() if len(track.t)]
+    low = min((float(np.log10(v.min())) for v in seen), default=PAD_DECADES[0])
+    high = max((float(np.log10(v.max())) for v in seen), default=PAD_DECADES[1])
+    return [min(PAD_DECADES[0], low - 0.1), max(PAD_DECADES[1], high + 0.1)]
 
 
 def _events(figure: go.Figure, analysis: Analysis) -> None:
@@ -256,9 +266,14 @@ def _thin(t: Floats, v: Floats) -> tuple[Floats, Floats]:
     return t[keep], v[keep]
 
 
-def _broken(t: Floats, v: Floats) -> tuple[Floats, Floats]:
+def _silence(step_s: float) -> float:
+    """Seconds between samples from which nothing was heard; slow, regular sampling is no silence."""
+    return max(3.0, 2.5 * step_s)
+
+
+def _broken(t: Floats, v: Floats, silence_s: float) -> tuple[Floats, Floats]:
     """Put a NaN into each silence, so that no line is drawn over it."""
-    at = np.flatnonzero(np.diff(t) > 3.0) + 1
+    at = np.flatnonzero(np.diff(t) > silence_s) + 1
     return np.insert(t, at, t[at - 1] + 1.0), np.insert(v, at, np.nan)
 
 

@@ -264,7 +264,7 @@ def _watch_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
         reasons.append(
             Reason(
                 code="gap",
-                text=f"The {heard.gap_of} went unheard for {_span(heard.longest_gap_s)} {place_in_time(heard.gap_at, heard)}; "
+                text=f"The {heard.gap_of} went unheard for {_span(heard.longest_gap_s)}, {place_in_time(heard.gap_at, heard)}; "
                 f"the plan allows {plan.max_gap_s:g} s.",
                 mend="Move the node nearer to the access point, or give it a steady supply, and run the test again.",
             )

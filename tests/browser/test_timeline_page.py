@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import plotly.offline
 import pytest
 from playwright.sync_api import Browser, sync_playwright
@@ -13,7 +14,8 @@ from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.recording import Recording
 from soaktest.simulate.bench import Scenario, Truth, simulate
-from soaktest.timeline import timeline_page, write_timeline
+from soaktest.simulate.nodes import Network
+from soaktest.timeline import timeline_figure, timeline_page, write_timeline
 from tests.conftest import program
 
 LAYOUT = read_layout("front-loader")
@@ -128,3 +130,26 @@ def test_a_run_that_heard_nothing_still_has_a_page(
     assert "No pad was heard" in words
     assert "No phase signal was heard" in words
     assert "No wet event" in words
+
+
+def test_no_line_is_drawn_over_a_silence() -> None:
+    """A node that was dead for 80 s leaves a break in every one of its lines."""
+    quiet = Scenario(seed=419, network=Network(silent=(900.0, 980.0)))
+    figure = timeline_figure(examine(simulate(quiet)[0], LAYOUT, read_plan("repair-check")))
+    lines = [t for t in figure.data if t.type == "scatter" and t.opacity is None]
+
+    assert len(lines) == 7
+    assert [t.hovertemplate for t in lines if not np.isnan(np.asarray(t.y, dtype=float)).any()] == []
+
+
+def test_a_dry_run_looks_dry() -> None:
+    """The pads' axis spans dry to soaked, with labels, so that noise is not blown up to the full height."""
+    figure = timeline_figure(examine(simulate(Scenario(seed=418))[0], LAYOUT, read_plan("repair-check")))
+    low, high = figure.layout.yaxis2.range
+
+    assert high - low >= 4
+    assert all(
+        low < np.log10(np.nanmin(t.y)) and np.log10(np.nanmax(t.y)) < high
+        for t in figure.data
+        if t.name and t.name.endswith(" pad")
+    )
