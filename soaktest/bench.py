@@ -52,18 +52,24 @@ def layout_of(run: RunRow) -> Layout:
     return Layout.model_validate_json(run.layout)
 
 
+def refuse_while_busy(journal: Journal, bench: str) -> None:
+    """Raise RunError where a run is under way on that bench."""
+    with journal.session() as session:
+        other = session.scalar(sa.select(RunRow).where(RunRow.bench == bench, RunRow.ended.is_(None)))
+    if other is not None:
+        raise RunError(
+            f"bench {bench}: run {other.id} is under way. End it first: soaktest run end {other.id}"
+        )
+
+
 def begin_run(journal: Journal, header: Header, plan: Plan, layout: Layout) -> RunRow:
     """Begin a run on ``header.bench`` at ``header.began``.
 
     Raises:
         RunError: another run is under way on that bench.
     """
+    refuse_while_busy(journal, header.bench)
     with journal.session() as session:
-        other = session.scalar(sa.select(RunRow).where(RunRow.bench == header.bench, RunRow.ended.is_(None)))
-        if other is not None:
-            raise RunError(
-                f"bench {header.bench}: run {other.id} is under way. End it first: soaktest run end {other.id}"
-            )
         if header.unit and session.get(UnitRow, header.unit) is None:
             session.add(UnitRow(tag=header.unit, kind="", complaint="", taken_in=header.began))
             session.flush()

@@ -1,20 +1,23 @@
 """Broker → journal, acknowledged after the commit.
 
 The session is persistent and acknowledgement is by hand, so that what the broker gave and the
-journal has not kept is given again. A batch is whatever has arrived while the last one was being
-committed: nothing waits, and a busy broker gives large batches.
+journal has not kept is given again. A batch is whatever had arrived when the last one was committed:
+nothing waits, and a busy broker gives large batches. One thread reads, commits and acknowledges:
+handing each message from a network thread to a writing one, and its acknowledgement back, costs
+more than the commit.
 """
 
 from __future__ import annotations
 
 import logging
-import queue
+import select
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from types import TracebackType
-from typing import Any
+from typing import Any, NamedTuple
 
 import paho.mqtt.client as mqtt
 
@@ -29,7 +32,11 @@ log = logging.getLogger("soaktest")
 
 LARGEST_BATCH = 2000
 RETRY_S = (0.5, 10.0)
-"""Shortest and longest pause between tries, to the broker and to the journal."""
+"""Shortest and longest pause between tries to write the journal."""
+RECONNECT_S = (1.0, 30.0)
+"""Shortest and longest pause between tries to reach the broker."""
+WAKE_S = 0.1
+"""The network is looked after at least this often, and a wish to stop is seen."""
 
 Clock = Callable[[str, bytes], float]
 """Arrival time of a message (topic, payload), UTC seconds."""
@@ -44,8 +51,7 @@ class Counts:
     set_aside: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class _Heard:
+class _Heard(NamedTuple):
     message: Message
     mid: int
     qos: int
@@ -70,18 +76,19 @@ class Collector:
         self.trouble: str | None = None
         """What keeps the journal from being written just now, in words."""
         self._journal, self._address, self._clock = journal, address, clock
-        self._heard: queue.SimpleQueue[_Heard | None] = queue.SimpleQueue()
+        self._heard: list[_Heard] = []
         self._connection = 0
-        self._subscribed = threading.Event()
+        self._subscribed, self._stopping = threading.Event(), threading.Event()
         self._refused: str | None = None
-        self._writer = threading.Thread(target=self._write, name="journal-writer", daemon=True)
-        self._stopping = threading.Event()
+        self._commit_after, self._pause = 0.0, RETRY_S[0]
+        self._thread = threading.Thread(target=self._run, name="collector", daemon=True)
         self._client = new_client(address, client_id, durable=True)
-        self._client.reconnect_delay_set(1, 30)
         self._client.on_connect = self._on_connect
         self._client.on_subscribe = self._on_subscribe
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
+        # told of what waits to be written, the client leaves the writing to our loop
+        self._client.on_socket_register_write = lambda *_: None
 
     def __enter__(self) -> Collector:
         """Connect and subscribe. Raises BrokerError where there is no broker, or it refuses."""
@@ -92,8 +99,7 @@ class Collector:
                 f"no broker at {self._address} ({exc}). Start one there, mend SOAKTEST_BROKER, or leave it "
                 "unset for the embedded broker."
             ) from exc
-        self._writer.start()
-        self._client.loop_start()
+        self._thread.start()
         if not self._subscribed.wait(10):
             self.__exit__(None, None, None)
             raise BrokerError(
@@ -105,11 +111,8 @@ class Collector:
         self, kind: type[BaseException] | None, exc: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._stopping.set()
-        self._heard.put(None)
-        if self._writer.is_alive():
-            self._writer.join(15)
-        self._client.disconnect()
-        self._client.loop_stop()
+        if self._thread.is_alive():
+            self._thread.join(15)
 
     def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, code: Any, _props: Any) -> None:
         if code.is_failure:
@@ -132,47 +135,60 @@ class Collector:
             topic = repr(message._topic)
         payload = bytes(message.payload)
         heard = Message(self._clock(topic, payload), topic, payload)
-        self._heard.put(_Heard(heard, message.mid, message.qos, self._connection))
+        self._heard.append(_Heard(heard, message.mid, message.qos, self._connection))
 
-    def _write(self) -> None:
-        while True:
-            batch, last = self._batch()
-            if batch:
-                self._commit(batch)
-            if last:
-                return
-
-    def _batch(self) -> tuple[list[_Heard], bool]:
-        first = self._heard.get()
-        if first is None:
-            return [], True
-        batch = [first]
-        while len(batch) < LARGEST_BATCH:
-            try:
-                item = self._heard.get_nowait()
-            except queue.Empty:
-                break
-            if item is None:
-                return batch, True
-            batch.append(item)
-        return batch, False
-
-    def _commit(self, batch: list[_Heard]) -> None:
-        pause = RETRY_S[0]
-        while True:
-            try:
-                kept = self._journal.keep([item.message for item in batch])
-                break
-            except JournalError as exc:
-                self.trouble = str(exc)
-                log.error("%s Kept at the broker; trying again in %.0f s.", exc, pause)
+    def _run(self) -> None:
+        """Read, commit, acknowledge, until told to stop; then commit once more and say goodbye."""
+        pause = RECONNECT_S[0]
+        while not self._stopping.is_set():
+            if self._client.socket() is None:
                 if self._stopping.wait(pause):
-                    return  # not acknowledged: the broker gives it again
-                pause = min(2 * pause, RETRY_S[1])
-        self.trouble = None
+                    break
+                pause = min(2 * pause, RECONNECT_S[1])
+                with suppress(OSError):
+                    self._client.reconnect()
+                continue
+            self._read()
+            if self._subscribed.is_set():
+                pause = RECONNECT_S[0]
+            if self._heard and time.monotonic() >= self._commit_after:
+                self._commit()
+            while self._client.want_write() and self._client.loop_write() == mqtt.MQTT_ERR_SUCCESS:
+                pass
+            self._client.loop_misc()
+        if self._heard:
+            self._commit()
+        self._client.disconnect()
+        self._client.loop_write()
+
+    def _read(self) -> None:
+        """Take all that has arrived, waiting a little for the first of it."""
+        if len(self._heard) >= LARGEST_BATCH:  # the journal is in trouble: let the broker keep the rest
+            self._stopping.wait(WAKE_S)
+            return
+        connection = self._client.socket()
+        if connection is None or not select.select([connection], [], [], WAKE_S)[0]:
+            return
+        had = -1
+        while had < len(self._heard) < LARGEST_BATCH and self._client.socket() is not None:
+            had = len(self._heard)
+            self._client.loop_read()
+
+    def _commit(self) -> None:
+        """Keep what was heard, then acknowledge it; where the journal cannot, try again later."""
+        try:
+            kept = self._journal.keep([item.message for item in self._heard])
+        except JournalError as exc:
+            self.trouble = str(exc)
+            log.error("%s Kept at the broker; trying again in %.1f s.", exc, self._pause)
+            self._commit_after = time.monotonic() + self._pause
+            self._pause = min(2 * self._pause, RETRY_S[1])
+            return
+        self.trouble, self._pause = None, RETRY_S[0]
         self.counts.journaled += kept.journaled
         self.counts.duplicates += kept.duplicates
         self.counts.set_aside += kept.set_aside
-        for item in batch:
+        for item in self._heard:
             if item.qos and item.connection == self._connection:
                 self._client.ack(item.mid, item.qos)
+        self._heard.clear()

@@ -93,13 +93,15 @@ class Journal:
         return Kept(added, len(rows) - added + repeats, len(faults))
 
     def _insert(self, session: Session, rows: list[dict[str, Any]]) -> int:
-        dialect = postgresql if self.engine.dialect.name == "postgresql" else sqlite
-        statement = dialect.insert(MessageRow).on_conflict_do_nothing(
-            index_elements=["bench", "node", "boot", "seq"]
-        )
-        before = session.scalar(sa.select(sa.func.coalesce(sa.func.max(MessageRow.id), 0)))
-        session.connection().execute(statement, rows)
-        return session.scalar(sa.select(sa.func.count()).where(MessageRow.id > before)) or 0
+        connection = session.connection()
+        if connection.dialect.name == "sqlite":
+            driver: Any = connection.connection.driver_connection
+            before = driver.total_changes  # counting by query would cost as much as a small batch
+            connection.execute(_ADD_SQLITE, rows)
+            return int(driver.total_changes - before)
+        newest = session.scalar(sa.select(sa.func.coalesce(sa.func.max(MessageRow.id), 0)))
+        connection.execute(_ADD_POSTGRESQL, rows)
+        return session.scalar(sa.select(sa.func.count()).where(MessageRow.id > newest)) or 0
 
     def tally(self, name: str) -> int:
         """A counter, such as ``duplicates``."""
@@ -129,6 +131,11 @@ class Journal:
             heard = [*_messages(session, run, until), *_refused(session, run, until)]
             messages = [*_descriptions(session, run), *sorted(heard, key=lambda message: message.at)]
         return Recording(header, messages)
+
+
+_PACK = ["bench", "node", "boot", "seq"]
+_ADD_SQLITE = sqlite.insert(MessageRow).on_conflict_do_nothing(index_elements=_PACK)
+_ADD_POSTGRESQL = postgresql.insert(MessageRow).on_conflict_do_nothing(index_elements=_PACK)
 
 
 def _row(message: Message) -> dict[str, Any]:

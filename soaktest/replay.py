@@ -15,9 +15,9 @@ from collections.abc import Callable
 import orjson
 import paho.mqtt.client as mqtt
 
-from soaktest.bench import begin_run
+from soaktest.bench import begin_run, refuse_while_busy
 from soaktest.collector import Collector
-from soaktest.errors import BrokerError
+from soaktest.errors import BrokerError, JournalError
 from soaktest.journal import Journal
 from soaktest.layouts import Layout
 from soaktest.mqtt_client import new_client
@@ -79,24 +79,33 @@ def replay(
 
     Raises:
         BrokerError: no broker, or it lost messages.
+        JournalError: the journal could not keep them, such as on a full disk.
         RunError: another run is under way on that bench.
     """
     messages = [as_bytes(message) for message in recording.messages]
     arrivals = _Arrivals()
     header = recording.header
     ended = header.ended if header.ended is not None else _last(messages, header.began)
-    run = begin_run(journal, header.model_copy(update={"ended": ended}), *judged_by)
-    with Collector(journal, address, f"soaktest-replay-{run.id}-{time.time_ns()}", arrivals) as collector:
+    refuse_while_busy(journal, header.bench)
+    with Collector(journal, address, f"soaktest-replay-{time.time_ns()}", arrivals) as collector:
         _publish(messages, address, speed, arrivals, progress)
-        deadline = time.monotonic() + SETTLE_S
-        while _done(collector) < len(messages) and time.monotonic() < deadline:
-            time.sleep(0.02)
-        if _done(collector) < len(messages):
-            lost = len(messages) - _done(collector)
-            raise BrokerError(
-                f"{lost} of {len(messages)} messages did not come back from {address}. Replay again."
-            )
-    return run
+        _await(collector, len(messages), address)
+    # begun last, so that a replay that failed leaves no run behind
+    return begin_run(journal, header.model_copy(update={"ended": ended}), *judged_by)
+
+
+def _await(collector: Collector, wanted: int, address: BrokerAddress) -> None:
+    """Wait until all that was published is journaled; names the journal's trouble where that is why not."""
+    deadline = time.monotonic() + SETTLE_S
+    while _done(collector) < wanted and time.monotonic() < deadline:
+        time.sleep(0.02)
+    lost = wanted - _done(collector)
+    if lost and collector.trouble:
+        raise JournalError(
+            f"{lost} of {wanted} messages could not be kept: {collector.trouble} Then replay again."
+        )
+    if lost:
+        raise BrokerError(f"{lost} of {wanted} messages did not come back from {address}. Replay again.")
 
 
 def _done(collector: Collector) -> int:

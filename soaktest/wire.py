@@ -11,6 +11,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Annotated, Any, Final, Literal, NamedTuple, cast
 
 import orjson
@@ -49,6 +50,7 @@ class Topic(NamedTuple):
         return "/".join(part for part in (ROOT, self.bench, self.node, self.kind) if part)
 
 
+@lru_cache(maxsize=1024)
 def parse_topic(topic: str) -> Topic:
     """The topic's bench, node and kind. Raises MessageFault for any other topic."""
     levels = topic.split("/")
@@ -141,6 +143,7 @@ def parse_readings(content: Any, topic: Topic, at: float) -> Pack:
     frame: dict[str, float | str] = {}
     samples: dict[str, tuple[list[float], list[float]]] = {}
     phases: list[tuple[float, Phase]] = []
+    earliest, latest = math.inf, -math.inf
     for name, unit, times, values in columns:
         channel = _channel(name, prefix)
         known = CHANNEL_UNITS.get(channel)
@@ -148,32 +151,24 @@ def parse_readings(content: Any, topic: Topic, at: float) -> Pack:
             if unit != known:
                 raise MessageFault(f"{channel}: unit is {unit!r}, must be {known!r}")
             samples[channel] = (times, _checked(channel, values))
-        elif channel in _FRAME or channel == "phase":
-            if channel == "phase":
-                raise MessageFault("phase: must be a text (vs)")
+            earliest, latest = min(earliest, *times), max(latest, *times)
+        elif channel in _FRAME:
             for value in values:
                 _frame_field(frame, channel, unit, value)
+        elif channel == "phase":
+            raise MessageFault("phase: must be a text (vs)")
     for record in others:
         channel = _channel(record.name, prefix)
         if channel == "phase":
             if record.value not in PHASES:
                 raise MessageFault(f"phase: {record.value!r} is none of {', '.join(PHASES)}")
             phases.append((record.time, record.value))
+            earliest, latest = min(earliest, record.time), max(latest, record.time)
         elif channel in _FRAME:
             _frame_field(frame, channel, record.unit, record.value)
         elif channel in CHANNEL_UNITS:
             raise MessageFault(f"{channel}: has no number (v)")
-    at_times = [*(times for times, _ in samples.values()), [time for time, _ in phases]]
-    return _framed(
-        frame,
-        samples,
-        phases,
-        _Span(
-            min((min(times) for times in at_times if times), default=math.inf),
-            max((max(times) for times in at_times if times), default=-math.inf),
-            at,
-        ),
-    )
+    return _framed(frame, samples, phases, _Span(earliest, latest, at))
 
 
 class _Span(NamedTuple):

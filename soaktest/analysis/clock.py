@@ -86,10 +86,11 @@ def _error(delay: Floats, packs: int) -> float:
     """How far the line may lie above the true one: the spread of the promptest packs.
 
     For delays with density near zero the smallest of n lies about median / n above it; a
-    handful of packs, all of them late, tell little.
+    handful of packs, all of them late, tell little. To the millisecond, so that late packs, which
+    move the median, do not move findings.
     """
     spread = float(np.quantile(delay, 0.5)) if packs > 1 else 1.0
-    return float(np.hypot(LEAST_ERROR_S, 3.0 * spread / max(packs - 1, 1)))
+    return round(float(np.hypot(LEAST_ERROR_S, 3.0 * spread / max(packs - 1, 1))), 3)
 
 
 def split_jumps(node_time: Floats, arrival: Floats) -> NDArray[np.int64]:

@@ -14,10 +14,10 @@ import sqlalchemy as sa
 from paho.mqtt.enums import CallbackAPIVersion
 
 from soaktest.analysis.analyse import analyse
-from soaktest.bench import judge_run
+from soaktest.bench import judge_run, list_runs
 from soaktest.broker import EmbeddedBroker
 from soaktest.collector import Collector
-from soaktest.errors import BrokerError
+from soaktest.errors import BrokerError, JournalError
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
@@ -116,6 +116,20 @@ def test_a_replay_through_a_broker_is_judged_as_the_file(
     live, filed = judge_run(journal, run.id).findings, analyse(recording, layout, plan)
     assert live.model_copy(update={"run": ""}) == filed.model_copy(update={"run": ""})
     assert live.verdict == "fail"
+
+
+def test_a_replay_onto_a_full_disk_names_the_disk_and_leaves_no_run(
+    mosquitto: Mosquitto, journal: Journal, demo: tuple[Recording, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite's own limit of pages stands for the full disk; the broker is not blamed."""
+    monkeypatch.setattr("soaktest.replay.SETTLE_S", 2.0)
+    sa.event.listen(journal.engine, "connect", lambda c, _: c.execute("PRAGMA max_page_count=60"))
+    journal.engine.dispose()
+
+    with pytest.raises(JournalError, match=r"could not be kept.*full.*Free some space"):
+        replay(demo[0], journal, mosquitto.address, (read_plan("repair-check"), read_layout("front-loader")))
+
+    assert list_runs(journal) == []
 
 
 def test_what_comes_while_the_collector_is_away_is_given_when_it_returns(
