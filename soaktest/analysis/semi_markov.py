@@ -65,20 +65,20 @@ def decode(model: Model, lengths: Floats, scores: Floats, temper: float = 1.0) -
         scores: log score of each run under each state, shape (runs, states).
         temper: evidence, durations and transitions are raised to this for the posterior only.
     """
-    ends, total, first = _laid_out(model, lengths, scores)
-    path, score = _viterbi(model, ends, total, first)
-    return Decoded(path, score, _posterior(model, ends, total, first, temper))
+    segments, first = _laid_out(model, lengths, scores)
+    path, score = _viterbi(model, segments, first)
+    return Decoded(path, score, _posterior(model, segments, first, temper))
 
 
-def _laid_out(model: Model, lengths: Floats, scores: Floats) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    """Edges of the runs, running sums of their scores, and the earliest start of a segment by its end."""
+def _laid_out(model: Model, lengths: Floats, scores: Floats) -> tuple[list[Floats], NDArray[np.int64]]:
+    """Scores of the segments that end with each run, and the earliest start of such a segment."""
     n, states = scores.shape
     ends = np.concatenate(([0.0], np.cumsum(lengths)))
     total = np.vstack((np.zeros(states), np.cumsum(scores, axis=0)))
     reach = float(model.longest.max())
     first = np.searchsorted(ends, ends[1:] - reach - 1e-9)  # earliest start of a segment ending with run j
     first = np.maximum(np.minimum(first, np.arange(n)), np.arange(n) - MOST_RUNS)
-    return ends, total, first
+    return [_segment_scores(model, ends, total, int(lo), j) for j, lo in enumerate(first)], first
 
 
 def _segment_scores(model: Model, ends: Floats, total: Floats, lo: int, j: int) -> Floats:
@@ -95,9 +95,9 @@ def _segment_scores(model: Model, ends: Floats, total: Floats, lo: int, j: int) 
 
 
 def _viterbi(
-    model: Model, ends: Floats, total: Floats, first: NDArray[np.int64]
+    model: Model, segments: list[Floats], first: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], float]:
-    n, states = len(first), total.shape[1]
+    n, states = len(first), len(model.start)
     enter = np.full((n + 1, states), -np.inf)  # best score of entering a state at run i
     enter[0] = model.start
     came = np.zeros((n + 1, states), dtype=np.int64)
@@ -105,7 +105,7 @@ def _viterbi(
     begun = np.zeros((n, states), dtype=np.int64)
     for j in range(n):
         lo = int(first[j])
-        options = enter[lo : j + 1] + _segment_scores(model, ends, total, lo, j)
+        options = enter[lo : j + 1] + segments[j]
         which = np.argmax(options, axis=0)
         begun[j] = lo + which
         best[j] = options[which, np.arange(states)]
@@ -123,19 +123,16 @@ def _viterbi(
     return path, score
 
 
-def _posterior(model: Model, ends: Floats, total: Floats, first: NDArray[np.int64], temper: float) -> Floats:
-    n, states = len(first), total.shape[1]
+def _posterior(model: Model, segments: list[Floats], first: NDArray[np.int64], temper: float) -> Floats:
+    n, states = len(first), len(model.start)
     transition = np.exp(temper * model.transition)
     enter = np.full((n + 1, states), -np.inf)
     enter[0] = temper * model.start
     leave = np.full((n, states), -np.inf)
-    kept: list[Floats] = []
     with np.errstate(divide="ignore"):
         for j in range(n):
             lo = int(first[j])
-            segments = temper * _segment_scores(model, ends, total, lo, j)
-            kept.append(segments)
-            leave[j] = _logsum(enter[lo : j + 1] + segments)
+            leave[j] = _logsum(enter[lo : j + 1] + temper * segments[j])
             top = leave[j].max()
             enter[j + 1] = np.log(np.exp(leave[j] - top) @ transition) + top
         after = np.full((n + 1, states), -np.inf)  # of all that follows a segment that ends before run i
@@ -148,7 +145,7 @@ def _posterior(model: Model, ends: Floats, total: Floats, first: NDArray[np.int6
                 top = begin[j + 1].max()
                 after[j + 1] = np.log(transition @ np.exp(begin[j + 1] - top)) + top
             lo = int(first[j])
-            onward = kept[j] + after[j + 1]
+            onward = temper * segments[j] + after[j + 1]
             begin[lo : j + 1] = np.logaddexp(begin[lo : j + 1], onward)
             share = np.exp(np.minimum(enter[lo : j + 1] + onward - whole, 0.0))
             change[lo : j + 1] += share
