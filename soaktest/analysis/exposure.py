@@ -29,6 +29,8 @@ FED_BY_VALVE = 0.6
 """A part with at least this rate in fill, and less in wash, is fed by the valve, not by the tub."""
 LEAST_RATE = 0.01
 """Relative rate in a phase that the layout does not name."""
+DRY = 1e-3
+"""Share of its rate at which a part leaks before any water was let in: phases are known to some seconds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +61,18 @@ def phase_steps(phases: PhaseTrack) -> tuple[Floats, Floats]:
 
 def inflow_of(part: Part, t: Floats, probability: Floats) -> Inflow:
     """Convolve a part's exposure with its delay, once per delay; the rates are linear."""
-    rates = np.array([max(part.wets.get(phase, 0.0), LEAST_RATE) for phase in PHASES])
+    named = np.array([part.wets.get(phase, 0.0) for phase in PHASES])
+    level = water_level(probability)
     if part.wets.get("fill", 0.0) < max(FED_BY_VALVE, part.wets.get("wash", 0.0)):
-        probability = probability * (SEEP + (1 - SEEP) * np.minimum(1.0, water_level(probability) / 0.3))
+        probability = probability * (SEEP + (1 - SEEP) * np.minimum(1.0, level / 0.3))
+    if part.wets.get("idle", 0.0) == 0.0:  # only what stands under mains pressure wets before water is let in
+        let_in = np.maximum.accumulate(level) > 0.02
+        probability = probability * np.where(let_in, 1.0, DRY)
     kept = []
     for factor in DELAY_FACTORS:
         kernel = _kernel(max(part.delay_s, 2.0) * factor, probability.shape[1])
         delayed = np.stack([np.convolve(row, kernel)[: len(row)] for row in probability])
-        kept += [delayed * (rates**power)[:, None] for power in FLATTENING]
+        kept += [delayed * np.maximum(named**power, LEAST_RATE)[:, None] for power in FLATTENING]
     by_phase = np.stack(kept)
     flow = by_phase.sum(axis=1)
     return Inflow(t, by_phase, flow, np.cumsum(flow, axis=1) * STEP_S)

@@ -22,6 +22,8 @@ UNSOUND_S = 5.0
 STUCK_S = 180.0
 HEARD_LEAST = 0.5
 """Heard for less than this share of the run, a pad counts as silent."""
+FALLEN = 0.3
+"""Share of a dry level of few steps below which it fell to nothing: noise about zero still reads half a step."""
 JOIN_S = 1.6
 """Samples no farther apart than this are one stretch of hearing."""
 
@@ -105,15 +107,23 @@ def _settled(v: Floats, step: float) -> Floats:
 def _fallen(series: Series, settled: Floats, step: float) -> NDArray[np.bool_]:
     """Samples of a pad without end-of-line resistor that fell to nothing from a clear dry level.
 
-    Only where that level stands clear of the converter's last steps; otherwise a broken lead cannot
-    be told from a dry pad, and the pad stays unproven. Air that dries takes a pad down by less.
+    Where that level is a few of the converter's steps, means over a minute tell it; below that a
+    broken lead cannot be told from a dry pad, and the pad stays unproven. Air that dries takes a pad
+    down by less.
     """
     head = series.v[: max(int(120 / step), 10)]
     dry = float(np.median(head))
     code = adc_step(series.v)
-    if dry < 10 * code or dry > 0.5:
+    if dry > 0.5:
         return np.zeros(len(series), dtype=bool)
-    return settled < max(0.05 * dry, 1.5 * code)
+    if dry >= 10 * code:
+        return settled < max(0.05 * dry, 1.5 * code)
+    level = float(np.mean(head))
+    if level < 1.5 * code:
+        return np.zeros(len(series), dtype=bool)
+    minute = uniform_filter1d(series.v, max(int(60.0 / step), 10), mode="nearest")
+    out: NDArray[np.bool_] = minute < FALLEN * level
+    return out
 
 
 def _stuck(series: Series) -> NDArray[np.bool_]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.special import logsumexp, ndtr
@@ -33,6 +34,10 @@ RUN_MM_PER_RAD = np.array([0.0, 2500.0, 5000.0, 8000.0])
 """How far water runs along the base for a tilt: unknown, so several are tried."""
 UNKNOWN_SHIFT_MM = np.array([-90.0, -45.0, 0.0, 45.0, 90.0])
 _UNKNOWN_LOG = np.log(np.array([0.1, 0.2, 0.4, 0.2, 0.1]))
+GIVES_WAY = 0.3
+"""Chance that a part does not leak from the beginning, but gives way at some moment of the run."""
+BEFORE_S = (2.0, 8.0, 20.0, 50.0, 120.0, 300.0, 700.0)
+"""Edges of the spans before the first wet pad in which it may have given way."""
 GROWTH_LOOKS = 2.5
 """What the growth after the onset is worth, in independent looks."""
 TEMPER = 0.8
@@ -105,21 +110,42 @@ def _shifts(tilt_rad: float | None) -> tuple[Floats, Floats]:
 def _arrival_log_likelihood(
     part: Part, inflow: Inflow, arrivals: Arrivals, layout: Layout, tilt_rad: float | None
 ) -> Floats:
-    """Log likelihood of the pads' arrivals per inflow variant, rate and run summed out; shape (variants,)."""
+    """Log likelihood of the pads' arrivals per inflow variant; rate, run and start summed out; shape (variants,)."""
     shifts, weights = _shifts(tilt_rad)
+    starts, start_weights = _starts(inflow, arrivals)
     x = part.x_mm + shifts
-    score = np.zeros((len(inflow.volume), len(RATES_ML_S), len(x))) + weights
+    score = start_weights[:, None, None, None] + np.zeros((1, len(inflow.volume), len(RATES_ML_S), len(x)))
+    score = score + weights
     for zone, event in arrivals.wet.items():
         threshold = np.log(_threshold(layout.pad(zone), x, part.y_mm))
         half = max((event.onset_high - event.onset_low) / 2, STEP_S) + STEP_S
-        before = _chance(inflow, event.onset - half, threshold)
-        after = _chance(inflow, event.onset + half, threshold)
+        before = _chance(inflow, starts, event.onset - half, threshold)
+        after = _chance(inflow, starts, event.onset + half, threshold)
         score = score + np.log(np.maximum(after - before, 1e-7) / (2 * half / STEP_S))
     for zone in arrivals.dry:
         threshold = np.log(_threshold(layout.pad(zone), x, part.y_mm))
-        score = score + np.log(np.maximum(1.0 - _chance(inflow, arrivals.until, threshold), 1e-4))
-    out: Floats = logsumexp(score, axis=(1, 2)) - np.log(len(RATES_ML_S))
+        score = score + np.log(np.maximum(1.0 - _chance(inflow, starts, arrivals.until, threshold), 1e-4))
+    out: Floats = logsumexp(score, axis=(0, 2, 3)) - np.log(len(RATES_ML_S))
     return out
+
+
+def _starts(inflow: Inflow, arrivals: Arrivals) -> tuple[Floats, Floats]:
+    """Volumes let down before the part began to leak, shape (starts, variants), and log weights of the starts.
+
+    A part leaks from the run's beginning, or gives way at some moment, any as likely as another; of
+    those only the ones shortly before the first pad was wet can matter.
+    """
+    t, first = inflow.t, min(event.onset for event in arrivals.wet.values())
+    length = max(float(t[-1] - t[0]), 1.0)
+    volumes, weights = [np.zeros(len(inflow.volume))], [1.0 - GIVES_WAY]
+    for near, far in pairwise(BEFORE_S):
+        at = first - np.sqrt(near * far)
+        i = int((at - t[0]) / STEP_S)
+        if i < 0:
+            break
+        volumes.append(inflow.volume[:, i])
+        weights.append(GIVES_WAY * (far - near) / length)
+    return np.array(volumes), np.log(np.array(weights))
 
 
 def _threshold(pad: Pad, x_mm: Floats, y_mm: float) -> Floats:
@@ -130,12 +156,12 @@ def _threshold(pad: Pad, x_mm: Floats, y_mm: float) -> Floats:
     return out
 
 
-def _chance(inflow: Inflow, at: float, log_threshold: Floats) -> Floats:
-    """Chance that the threshold was passed by ``at``; shape (variants, rates, shifts)."""
+def _chance(inflow: Inflow, starts: Floats, at: float, log_threshold: Floats) -> Floats:
+    """Chance that the threshold was passed by ``at``; shape (starts, variants, rates, shifts)."""
     i = int(np.clip((at - inflow.t[0]) / STEP_S, -1, len(inflow.t) - 1))
-    volume = inflow.volume[:, i] if i >= 0 else np.full(len(inflow.volume), 1e-9)
-    water = np.log(np.maximum(volume, 1e-9))[:, None] + np.log(RATES_ML_S)[None, :]
-    out: Floats = ndtr((water[:, :, None] - log_threshold) / THRESHOLD_SPREAD)
+    volume = inflow.volume[:, i] - starts if i >= 0 else np.zeros_like(starts)
+    water = np.log(np.maximum(volume, 1e-9))[:, :, None] + np.log(RATES_ML_S)
+    out: Floats = ndtr((water[..., None] - log_threshold) / THRESHOLD_SPREAD)
     return out
 
 

@@ -6,18 +6,29 @@ from dataclasses import asdict, dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from soaktest.layouts import Layout, read_layout
 from soaktest.recording import Header, Message, Recording
 from soaktest.simulate.machine import RATE, MachineKind, Motion, Step, draw_machine, programme, run_machine
 from soaktest.simulate.nodes import Network, Node, convert, say
-from soaktest.simulate.water import Floor, Leak, dried, landed, pad_siemens, released, spread
+from soaktest.simulate.water import (
+    Floor,
+    Leak,
+    PadLaw,
+    draw_law,
+    dried,
+    landed,
+    pad_siemens,
+    released,
+    spread,
+)
 from soaktest.vocabulary import PHASES, ZONES, Zone
 
 Array = NDArray[np.float64]
 EPOCH = 1_764_000_000.0
-WETTED_ML = 0.01
-"""From a fifth of a drop on a pad's tracks are bridged (see pad_siemens)."""
+WETTED_ML = 0.025
+"""A pad is wet from half a drop on: a drop is about 0.05 ml (20 to the millilitre, handbook value from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +52,14 @@ class Scenario:
     us_per_cm: float = 500.0
     humidity_drift: float = 0.0
     """Decades that the dry conductance of all pads rises over the run."""
+    hum_codes: float = 0.3
+    """Amplitude of aliased mains hum, in converter steps."""
+    relay_codes: float = 0.0
+    """Step of the reading while heater or pump draws current, in converter steps."""
+    shaking_codes: float = 0.0
+    """Extra noise of the reading in a spin, in converter steps."""
+    any_pad: bool = False
+    """Pads of some make, each a little different, instead of the usual one."""
     steam: float = 0.0
     """Decades of condensation on all pads after heating."""
     splash_s: float | None = None
@@ -103,7 +122,7 @@ def _water(
     scenario: Scenario, layout: Layout, motion: Motion, rng: np.random.Generator
 ) -> tuple[dict[Zone, Array], dict[str, object]]:
     seconds = len(motion.phase) // RATE
-    water = {zone: np.zeros(seconds) for zone in ZONES}
+    water = {zone: np.zeros(seconds * RATE) for zone in ZONES}
     told: dict[str, object] = {
         "first_water": {}, "released_in": {}, "part": None, "x_mm": None, "leaked_ml": 0.0, "on_pads_ml": 0.0, "cause": None,
     }  # fmt: skip
@@ -116,7 +135,7 @@ def _water(
         first = {z: int(np.argmax(v > WETTED_ML)) for z, v in water.items() if v.max() > 2 * WETTED_ML}
         let_out = np.cumsum(flow)
         come = np.cumsum(landing)
-        told["first_water"] = {z: EPOCH + i for z, i in first.items()}
+        told["first_water"] = {z: EPOCH + (i + 1) / RATE for z, i in first.items()}
         told["released_in"] = {
             z: PHASES[
                 int(motion.phase[min(int(np.searchsorted(let_out, come[i] * 0.999)), seconds - 1) * RATE])
@@ -127,7 +146,7 @@ def _water(
         told["on_pads_ml"] = float(max(v.max() for v in water.values()))
     if scenario.splash_s is not None:
         for zone in ZONES:
-            water[zone][int(scenario.splash_s) + int(rng.integers(0, 3)) :] += rng.uniform(8, 25)
+            water[zone][int((scenario.splash_s + rng.uniform(0, 3)) * RATE) :] += rng.uniform(8, 25)
         told["cause"] = "spill"
     if scenario.wet_start:
         water[scenario.wet_start] += rng.uniform(3, 12)
@@ -138,28 +157,35 @@ def _water(
 def _pad_messages(
     scenario: Scenario, motion: Motion, water: dict[Zone, Array], rng: np.random.Generator
 ) -> list[Message]:
-    seconds = len(motion.phase) // RATE
-    count = int(seconds * scenario.rate_hz)
-    at = np.minimum((np.arange(count) / scenario.rate_hz).astype(int), seconds - 1)
-    t = np.arange(seconds)
-    warm = np.convolve(np.clip(motion.celsius[::RATE][:seconds] - 30, 0, None), np.full(300, 1 / 300))[
-        :seconds
-    ]
+    n = len(motion.phase)
+    count = int(n / RATE * scenario.rate_hz)
+    since = (np.arange(count) + 1) / scenario.rate_hz
+    at = np.minimum((since * RATE).astype(int), n - 1)
+    t = np.arange(n) / n
+    warm = _lagged(np.clip(motion.celsius - 30, 0, None), 300.0)
     steam = scenario.steam * warm / max(warm.max(), 1e-9)
     end = 1.0 / scenario.end_of_line_ohm if scenario.end_of_line_ohm else 0.0
+    law = draw_law(rng) if scenario.any_pad else PadLaw()
+    hum = scenario.hum_codes * np.sin(2 * np.pi * 0.13 * since + rng.uniform(0, 6))
+    drawing = (motion.power > 1000) | (motion.outlet > 0.5)
+    spinning = motion.phase == PHASES.index("spin")
     channels: dict[str, Array] = {}
     for zone in ZONES:
         own = 10.0 ** rng.uniform(-8.5, -7.0)
-        drift = scenario.humidity_drift * t / seconds * rng.uniform(0.8, 1.2)
+        drift = scenario.humidity_drift * t * rng.uniform(0.8, 1.2)
         dry = own * 10.0 ** (drift + steam * rng.uniform(0.7, 1.3)) * (1 + 0.02 * (warm / 20))
         dry = dry + 2e-7 * (10.0 ** (steam * rng.uniform(0.8, 1.2)) - 1.0)
-        total = pad_siemens(water[zone], dry, scenario.us_per_cm) + end
+        total = pad_siemens(water[zone], dry, scenario.us_per_cm, law) + end
         if scenario.broken == zone:
-            total[seconds // 3 :] = 1e-12
+            total[n // 3 :] = 1e-12
         if scenario.shorted == zone:
-            total[seconds // 2 :] = 0.5
-        hum = 1.0 + 0.003 * np.sin(2 * np.pi * 0.13 * np.arange(count) / scenario.rate_hz + rng.uniform(0, 6))
-        channels[zone] = convert(total[at] * hum, scenario.divider_ohm, scenario.bits, rng)
+            total[n // 2 :] = 0.5
+        codes = (
+            hum
+            + scenario.relay_codes * drawing[at]
+            + scenario.shaking_codes * spinning[at] * rng.standard_normal(count)
+        )
+        channels[zone] = convert(total[at], scenario.divider_ohm, scenario.bits, rng, codes)
     if scenario.tilt_told:
         slow = np.full(count, scenario.floor.tilt_across)
         channels["tilt-across"] = slow + 0.0008 * rng.standard_normal(count)
@@ -168,6 +194,13 @@ def _pad_messages(
     }
     node = Node("pads", "pads", scenario.rate_hz, float(rng.uniform(-100, 100)), scenario.network)
     return list(say(scenario.bench, node, EPOCH, channels, {"pads": wiring}, rng))
+
+
+def _lagged(x: Array, seconds: float) -> Array:
+    """Follow ``x`` with a time constant, as air under a machine follows its tub."""
+    keep = float(np.exp(-1.0 / (RATE * seconds)))
+    out: Array = lfilter([1.0 - keep], [1.0, -keep], x)
+    return out
 
 
 def _phase_messages(scenario: Scenario, motion: Motion, rng: np.random.Generator) -> list[Message]:

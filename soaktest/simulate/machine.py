@@ -31,6 +31,12 @@ class MachineKind:
     turns_while_filling: bool
     tub_litres: float
     shake: float
+    tops_up: bool
+    """Lets in a little more water now and then while it washes."""
+    attempts: int
+    """Tries to balance the load before a spin holds."""
+    softener_w: float
+    """Second valve, opened with the first in the last fill."""
 
 
 def draw_machine(rng: np.random.Generator) -> MachineKind:
@@ -40,7 +46,7 @@ def draw_machine(rng: np.random.Generator) -> MachineKind:
         standby_w=rng.uniform(0.2, 2.0),
         rest_w=rest,
         valve_w=rng.uniform(5, 12),
-        pump_w=rng.uniform(20, 34),
+        pump_w=rng.uniform(20, 34) if rng.random() < 0.85 else rng.uniform(40, 80),
         heater_w=rng.uniform(1400, 2400),
         stroke_w=rng.uniform(90, 230),
         stroke_s=rng.uniform(5, 16),
@@ -49,6 +55,9 @@ def draw_machine(rng: np.random.Generator) -> MachineKind:
         turns_while_filling=bool(rng.random() < 0.5),
         tub_litres=rng.uniform(9, 16),
         shake=rng.uniform(0.3, 1.2),
+        tops_up=bool(rng.random() < 0.3),
+        attempts=int(rng.choice([0, 0, 0, 1, 2])),
+        softener_w=float(rng.choice([0.0, rng.uniform(4, 10)])),
     )
 
 
@@ -114,7 +123,8 @@ def run_machine(kind: MachineKind, steps: list[Step], rng: np.random.Generator) 
     phase = np.zeros(n, dtype=np.int64)
     begin = 0
     on = np.zeros(n)
-    for name, seconds in steps:
+    fills = [i for i, (name, _) in enumerate(steps) if name == "fill"]
+    for number, (name, seconds) in enumerate(steps):
         stop = min(begin + int(seconds * RATE), n)
         part = slice(begin, stop)
         count = stop - begin
@@ -124,21 +134,30 @@ def run_machine(kind: MachineKind, steps: list[Step], rng: np.random.Generator) 
         if name in ("wash", "rinse", "heat") or (name == "fill" and kind.turns_while_filling):
             turns = _tumbling(kind, count, rng)
             power[part] += turns * kind.stroke_w * (1 + 0.12 * rng.standard_normal(count))
+        if name in ("wash", "rinse") and kind.tops_up and count > 1200:
+            for at in rng.integers(100, count - 300, 2):
+                some = slice(begin + int(at), begin + int(at) + int(rng.uniform(40, 180)))
+                inlet[some] = 1.0
+                power[some] += kind.valve_w
         if name == "heat":
             power[part] += kind.heater_w * (1 + 0.004 * rng.standard_normal(count))
             on[part] = 1.0
         if name == "fill":
             inlet[part] = 1.0
-            power[part] += kind.valve_w
+            power[part] += kind.valve_w + (kind.softener_w if number == fills[-1] else 0.0)
         if name == "drain":
             outlet[part] = 1.0
             dry = np.linspace(1.0, 0.75, count)
             power[part] += kind.pump_w * dry
         if name == "spin":
-            turns = _spinning(count, rng)
+            turns = _spinning(count, kind.attempts, rng)
             outlet[part] = rng.random() < 0.7
             power[part] += kind.pump_w * 0.75 * outlet[part]
-            power[part] += kind.spin_w * np.clip(turns, 0.15, None) * (1 + 0.06 * rng.standard_normal(count))
+            power[part] += (
+                kind.spin_w
+                * np.where(turns > 0, np.clip(turns, 0.15, None), 0.0)
+                * (1 + 0.06 * rng.standard_normal(count))
+            )
             vibration[part] = kind.shake * (0.6 + 3.5 * turns) * (1 + 0.2 * rng.standard_normal(count))
         else:
             vibration[part] = kind.shake * turns * (1 + 0.35 * rng.standard_normal(count))
@@ -159,12 +178,20 @@ def _tumbling(kind: MachineKind, count: int, rng: np.random.Generator) -> Array:
     return out
 
 
-def _spinning(count: int, rng: np.random.Generator) -> Array:
-    """Speed as a share of the top: a ramp, a plateau, a run-down in the last seconds."""
-    t = np.arange(count) / max(count, 1)
+def _spinning(count: int, attempts: int, rng: np.random.Generator) -> Array:
+    """Speed as a share of the top: tries that are broken off, then a ramp, a plateau, a run-down."""
+    out = np.zeros(count)
+    begin = 0
+    for _ in range(attempts):
+        stop = begin + int(rng.uniform(25, 45) * RATE)
+        if count - stop < 90 * RATE:
+            break
+        out[begin:stop] = 0.15 * np.minimum(1.0, np.arange(stop - begin) / (8.0 * RATE))
+        begin = stop + int(rng.uniform(5, 15) * RATE)
+    left = count - begin
+    t = np.arange(left) / max(left, 1)
     up = np.clip(t / rng.uniform(0.15, 0.5), 0, 1)
-    down = np.clip((1 - t) / 0.06, 0, 1)
-    out: Array = np.minimum(up, down)
+    out[begin:] = np.minimum(up, np.clip((1 - t) / 0.06, 0, 1))
     return out
 
 

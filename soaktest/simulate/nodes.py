@@ -110,11 +110,14 @@ def _boot(rng: np.random.Generator) -> str:
     return f"{int(rng.integers(0, 2**32)):08x}"
 
 
-def convert(siemens: Array, divider_ohm: float, bits: int, rng: np.random.Generator) -> Array:
-    """Ratio read by a converter of ``bits`` bits, with noise of about a step."""
+def convert(
+    siemens: Array, divider_ohm: float, bits: int, rng: np.random.Generator, disturbed: Array | None = None
+) -> Array:
+    """Ratio read by a converter of ``bits`` bits, with noise of about a step, and ``disturbed`` steps more."""
     product = siemens * divider_ohm
-    ratio = product / (1.0 + product)
     steps = 2**bits - 1
-    noisy = ratio * steps + 0.6 * rng.standard_normal(len(ratio))
-    out: Array = np.clip(np.round(noisy), 0, steps) / steps
+    codes = product / (1.0 + product) * steps + 0.6 * rng.standard_normal(len(siemens))
+    if disturbed is not None:
+        codes = codes + disturbed
+    out: Array = np.clip(np.round(codes), 0, steps) / steps
     return out

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from soaktest.layouts import Layout, Part
 from soaktest.simulate.machine import RATE, Motion
@@ -27,20 +28,48 @@ class Leak:
 
 @dataclass(frozen=True, slots=True)
 class Floor:
-    """The floor under the machine: tilt (radians, left higher is positive), film and stain."""
+    """The floor under the machine: tilt (radians, left higher is positive) and how water lies on it."""
 
     tilt_across: float = 0.0
     film_mm: float = 0.7
     run_mm_per_rad: float = 4500.0
+    runs_off: float = 0.0
+    """Share of the spreading that follows the slope as a tongue instead of a disc."""
+
+
+@dataclass(frozen=True, slots=True)
+class PadLaw:
+    """How one pad's conductance grows with the water on it.
+
+    A drop makes ``drop_siemens`` in water of 500 uS/cm, more make ``drop_siemens * (ml / 0.05) ** power``, up to
+    ``soaked_siemens``; water needs ``soak_s`` (time constant) to spread between the tracks.
+    """
+
+    drop_siemens: float = 6e-6
+    power: float = 0.8
+    soaked_siemens: float = 7e-4
+    soak_s: float = 0.4
+
+
+def draw_law(rng: np.random.Generator) -> PadLaw:
+    """A pad of some make: mesh, board or fabric."""
+    return PadLaw(
+        drop_siemens=10.0 ** rng.uniform(-5.7, -4.8),
+        power=rng.uniform(0.55, 1.1),
+        soaked_siemens=10.0 ** rng.uniform(-3.6, -3.0),
+        soak_s=float(np.exp(rng.uniform(np.log(0.1), np.log(3.0)))),
+    )
 
 
 def released(leak: Leak, part: Part, motion: Motion, rng: np.random.Generator) -> Array:
     """Millilitres let out in each whole second, by phase, water level and chance."""
     seconds = len(motion.phase) // RATE
     phase = motion.phase[::RATE][:seconds]
-    rates = np.array([part.wets.get(p, 0.0) * rng.lognormal(0.0, 0.3) for p in PHASES])
+    rates = np.array([part.wets.get(p, 0.0) * rng.lognormal(0.0, 0.4) for p in PHASES])
     if leak.only_phases:
-        rates = np.array([r if p in leak.only_phases else 0.0 for p, r in zip(PHASES, rates, strict=True)])
+        rates = np.array(
+            [max(r, 0.5) if p in leak.only_phases else 0.0 for p, r in zip(PHASES, rates, strict=True)]
+        )
     flow = np.minimum(rates, 1.2)[phase] * leak.ml_min / 60.0
     fed = {"fill", "idle"} >= {p for p, r in part.wets.items() if r > 0.5}
     if not fed:  # a part of the tub leaks only with water behind it
@@ -55,27 +84,26 @@ def released(leak: Leak, part: Part, motion: Motion, rng: np.random.Generator) -
 
 
 def landed(flow: Array, part: Part, rng: np.random.Generator) -> Array:
-    """Millilitres reaching the floor in each second: drop by drop, each with its own delay."""
-    drop = 0.05
-    out = np.zeros(len(flow))
+    """Millilitres reaching the floor in each step of 1 / ``RATE`` s: drop by drop, each with its own delay."""
+    out = np.zeros(len(flow) * RATE)
     carried = np.cumsum(flow)
-    count = int(carried[-1] / drop) if len(carried) else 0
+    drop = rng.uniform(0.03, 0.08)
+    count = min(int(carried[-1] / drop), 40_000) if len(carried) else 0
     if count == 0:
         return out
-    count = min(count, 40_000)
     each = carried[-1] / count
-    left = np.searchsorted(carried, (np.arange(count) + 0.5) * each)
-    base = part.delay_s * rng.lognormal(0.0, 0.25)
-    arrive = left + np.maximum(base * rng.lognormal(0.0, 0.15, count), 0.5)
-    index = arrive.astype(int)
+    left = np.interp((np.arange(count) + 0.5) * each, carried, np.arange(1.0, len(carried) + 1))
+    base = part.delay_s * rng.lognormal(0.0, 0.35)
+    arrive = left + np.maximum(base * rng.lognormal(0.0, 0.2, count), 0.5)
+    index = (arrive * RATE).astype(int)
     np.add.at(out, index[index < len(out)], each)
     return out
 
 
 def spread(landing: Array, x_mm: float, y_mm: float, layout: Layout, floor: Floor) -> dict[Zone, Array]:
-    """Millilitres on each pad, second by second: the puddle grows as a disc of one film.
+    """Millilitres on each pad, step by step: the puddle grows as a disc of one film, longer downhill.
 
-    A pad holds the share of the disc that covers it; water that lands on a pad is on it at once.
+    A pad holds the share of the puddle that covers it; water that lands on a pad is on it at once.
     """
     total = np.cumsum(landing)
     out: dict[Zone, Array] = {}
@@ -88,7 +116,9 @@ def spread(landing: Array, x_mm: float, y_mm: float, layout: Layout, floor: Floo
         if gap == 0.0:
             out[zone] = total.copy()
             continue
-        reach = np.maximum(radius - gap, 0.0)
+        downhill = np.sign(floor.tilt_across) == np.sign(pad.x_mm - x_mm)
+        longer = 1.0 + floor.runs_off * (1.5 if downhill else -0.4)
+        reach = np.maximum(radius * longer - gap, 0.0)
         share = np.clip(reach / np.maximum(2.5 * radius, 1e-6), 0.0, 0.5)
         out[zone] = total * share
     return out
@@ -99,20 +129,18 @@ def dried(on_pad: Array, ml_per_hour: float) -> Array:
     gains = np.diff(on_pad, prepend=0.0)
     out = np.empty(len(on_pad))
     level = 0.0
-    loss = ml_per_hour / 3600.0
+    loss = ml_per_hour / 3600.0 / RATE
     for i, gain in enumerate(gains.tolist()):
         level = max(0.0, level + gain - loss * min(1.0, level * 4))
         out[i] = level
     return out
 
 
-def pad_siemens(on_pad: Array, dry: Array, us_per_cm: float) -> Array:
-    """Conductance of a pad: the first drop bridges some tracks, then it grows and saturates soaked.
-
-    A square-root law between one drop and soaked, on top of what humid air makes of it dry.
-    """
+def pad_siemens(on_pad: Array, dry: Array, us_per_cm: float, law: PadLaw) -> Array:
+    """Conductance of a pad, wet on top of what humid air makes of it dry; arrays in steps of 1 / ``RATE`` s."""
     scale = us_per_cm / 500.0
-    wet = np.where(on_pad > 0.01, 6e-6 * scale * (np.maximum(on_pad, 0.0) / 0.05) ** 0.8, 0.0)
-    soaked = 7e-4 * scale
-    out: Array = dry + wet / (1.0 + wet / soaked)
+    keep = float(np.exp(-1.0 / (RATE * law.soak_s)))
+    soaked_in = lfilter([1.0 - keep], [1.0, -keep], on_pad)
+    wet = law.drop_siemens * scale * (np.maximum(soaked_in, 0.0) / 0.05) ** law.power
+    out: Array = dry + wet / (1.0 + wet / (law.soaked_siemens * scale))
     return out

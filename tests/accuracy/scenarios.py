@@ -23,31 +23,48 @@ def draw(seed: int) -> Scenario:
     """One scenario. Half leak; the rest are dry, damp, splashed on, or have a faulty pad."""
     rng = np.random.default_rng([seed, 417])
     signals, word = SIGNALS[int(rng.integers(len(SIGNALS)))]
-    story = str(rng.choice(["leak", "leak", "leak", "dry", "dry", "steam", "splash", "fault", "wet"]))
+    story = str(rng.choice(["leak", "leak", "leak", "leak", "dry", "dry", "steam", "splash", "fault", "wet"]))
     layout = str(rng.choice(["front-loader", "front-loader", "front-loader-mirrored", "top-loader"]))
     parts = read_layout(layout).parts
     leak = None
     if story == "leak":
+        part = parts[int(rng.integers(len(parts)))]
+        only = ("", "", "", "", "spin", "heat")[int(rng.integers(6))]
         leak = Leak(
-            part=parts[int(rng.integers(len(parts)))].id,
-            ml_min=float(np.exp(rng.uniform(np.log(0.5), np.log(60)))),
+            part=part.id,
+            only_phases=(only,) if part.wets.get(only, 0.0) >= 0.2 else (),
+            ml_min=float(np.exp(rng.uniform(np.log(0.2), np.log(60)))),
             intermittent=float(rng.choice([1.0, 1.0, 0.5])),
+            from_s=float(rng.choice([0.0, 0.0, 0.0, rng.uniform(600, 1800)])),
         )
     tilted = rng.random() < 0.4
-    programmes = [("quick",), ("cold",), ("cotton",), ("quick", "cold"), ("cancelled",)]
+    programmes = [
+        ("quick",),
+        ("cold",),
+        ("cotton",),
+        ("quick", "cold"),
+        ("cancelled",),
+        ("rinse-spin",),
+        ("quick", "quick"),
+    ]
     zone = str(rng.choice(["left", "centre", "right"]))
     start = float(rng.uniform(60, 900))
     return Scenario(
         seed=seed,
-        programmes=programmes[int(rng.choice(5, p=[0.35, 0.25, 0.2, 0.1, 0.1]))],
+        programmes=programmes[int(rng.choice(7, p=[0.3, 0.2, 0.2, 0.1, 0.08, 0.04, 0.08]))],
         leak=leak,
-        floor=Floor(tilt_across=float(rng.uniform(-0.026, 0.026)) if tilted else 0.0, film_mm=float(rng.uniform(0.4, 1.2))),
+        floor=Floor(tilt_across=float(rng.uniform(-0.026, 0.026)) if tilted else 0.0, film_mm=float(rng.uniform(0.4, 1.5)), runs_off=float(rng.choice([0.0, rng.uniform(0, 1)]))),
         tilt_told=bool(rng.random() < 0.6),
         signals=signals,
         says_phase=word,
         rate_hz=float(rng.choice([2.0, 5.0, 10.0])),
         end_of_line_ohm=2_200_000.0 if rng.random() < 0.8 else None,
         divider_ohm=float(rng.choice([47_000, 100_000, 220_000])),
+        bits=int(rng.choice([10, 12, 12, 12, 12, 12, 12])),
+        hum_codes=float(rng.choice([0.0, 0.3, rng.uniform(0, 3)])),
+        relay_codes=float(rng.choice([0.0, 0.0, rng.uniform(0, 1.5)])),
+        shaking_codes=float(rng.choice([0.0, rng.uniform(0, 3)])),
+        any_pad=True,
         us_per_cm=float(rng.uniform(200, 1200)),
         humidity_drift=float(rng.uniform(0, 0.4)),
         steam=float(rng.uniform(0.3, 1.2)) if story == "steam" else 0.0,
