@@ -91,8 +91,7 @@ def _causes(
         return _shares({"leak": 0.03, "condensation": 0.01, "spill": 1.0, "fault": 0.03})
     if fill is None or event.onset_high < fill - 2.0:
         # Nothing was let in yet: somebody's water, or the inlet side under pressure.
-        weight["spill"] += 1.0
-        weight["leak"] *= 0.5
+        weight["spill"] += 0.6 if _grows_on(pads[event.zone], event.onset, fill) else 2.0
     near = {e.zone for e in events if abs(e.onset - event.onset) <= TOGETHER_S}
     if len(near) == 3 and event.step_share > 0.3:
         weight["spill"] += 8.0
@@ -133,6 +132,16 @@ def _nothing_follows(event: PadEvent, pads: Mapping[Zone, PadTrack]) -> bool:
     if not early.any() or late.sum() < 30:
         return False
     return float(np.quantile(track.log_g[late], 0.9)) < float(np.median(track.log_g[early])) + 0.05
+
+
+def _grows_on(track: PadTrack, onset: float, fill: float | None) -> bool:
+    """Whether the pad gets wetter and wetter before water is let in: the tap feeds a leak, nobody feeds a spill."""
+    until = min(onset + 240.0, fill if fill is not None else np.inf)
+    early = (track.t > onset + 12) & (track.t < onset + 24)
+    late = (track.t > until - 15) & (track.t < until)
+    if until - onset < 60 or not early.any() or not late.any():
+        return False
+    return float(np.median(track.log_g[late]) - np.median(track.log_g[early])) > 0.12
 
 
 def _heat_before(phases: PhaseTrack, at: float) -> bool:
