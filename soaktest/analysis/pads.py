@@ -220,6 +220,7 @@ def _watch(t: Floats, x: Floats, begin: int, noise: _Noise, dry: Floats) -> _Ala
             slope *= 0.5 ** (step / 60.0)  # a trend is not carried far over silence
         level += slope * step
         off = values[i] - level
+        dry[i] = level
         total = max(0.0, total + off / sigma - SLACK)
         if total > ALARM:
             return _Alarm(i, _Level(level, slope), total / ALARM)
@@ -229,7 +230,6 @@ def _watch(t: Floats, x: Floats, begin: int, noise: _Noise, dry: Floats) -> _Ala
         level += gain * held
         slope += gain * gain / 4 * held
         slope = min(max(slope, -0.002), 0.002)
-        dry[i] = level
     return None
 
 

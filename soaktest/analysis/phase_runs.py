@@ -58,6 +58,8 @@ class Runs:
     vibration: Floats
     block_s: Floats
     """Seconds of the whole block of turning that a turning run belongs to."""
+    still_s: Floats
+    """Seconds of the whole stretch without turning, heater or valve that a still run belongs to."""
     rough: Floats
     """How much the watts of that block jump from sample to sample, as a share of their level."""
 
@@ -197,13 +199,17 @@ def runs_of(frames: Frames) -> Runs:
     for begin, end in _stretches(_joined(frames.turning == 1, 2 if frames.step_s < 3 else 0)):
         block[begin:end] = end - begin
         rough[begin:end] = _roughness(frames.watts[begin:end], lag)
+    still = np.zeros(n)
+    resting = (frames.turning == 0) & (frames.heater != 1) & (frames.inlet != 1) & (frames.outlet != 1)
+    for begin, end in _stretches(resting):
+        still[begin:end] = end - begin
     # A sample that straddles a change is a mean over both sides: levels are read from the inside.
     edge = int(np.ceil(frames.step_s)) if frames.step_s >= 1.0 else 0
     watts = np.array([_middle(_inside(frames.watts, a, b, edge)) for a, b in zip(start, stop, strict=True)])
     shake = np.array([_middle(frames.vibration[a:b]) for a, b in zip(start, stop, strict=True)])
     return Runs(
         start, stop - start, frames.heater[start], frames.turning[start], frames.inlet[start],
-        frames.outlet[start], watts, shake, block[start], rough[start],
+        frames.outlet[start], watts, shake, block[start], still[start], rough[start],
     )  # fmt: skip
 
 

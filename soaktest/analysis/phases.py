@@ -27,6 +27,8 @@ LEVEL_SPREAD = 0.22
 """Spread of the log of a level within one machine: a pump draws less as it runs dry."""
 REST_ABOVE_W = 9.0
 """Electronics awake draw no more than this above the lowest level of the log."""
+RESTING = 10.0
+"""Log chance against a drum that stands for a minute and a half in a wash."""
 ALIASED_S = 1.8
 ROUGH = 0.22
 """From such steps on, a block whose samples jump by this share is strokes seen coarsely."""
@@ -220,7 +222,8 @@ def _score_valves(out: Floats, runs: Runs) -> None:
     ):
         out[pumping, S[name]] -= (penalty * weight)[pumping]
     out[quiet, S["drain"]] -= (4.0 * np.minimum(runs.seconds / 6.0, 2.5))[quiet]
-    out[quiet, S["spin"]] -= (0.7 * weight)[quiet]
+    once = np.where(runs.block_s > 0, np.minimum(runs.seconds / np.maximum(runs.block_s, 1.0), 1.0), 1.0)
+    out[quiet, S["spin"]] -= (0.7 * weight * once)[quiet]  # a spin without pump is one oddity, however long
 
 
 def _score_turning(out: Floats, runs: Runs, levels: _Levels, step_s: float) -> None:
@@ -251,12 +254,15 @@ def _score_turning(out: Floats, runs: Runs, levels: _Levels, step_s: float) -> N
         spans = np.minimum(runs.seconds / 10.0, 2.0)
         for name in ("wash", "rinse", "fill1", "fill2", "loosen"):
             out[hard, S[name]] -= (2.0 * spans)[hard]
-        out[soft, S["spin"]] -= (1.0 * spans)[soft]
+        out[soft, S["spin"]] -= (np.where(block >= 50, 2.0 * part, spans))[soft]
+    out[long, S["idle"]] -= np.minimum(runs.seconds / 8.0, 6.0)[long]  # nobody rests with the drum turning
     quiet = runs.turning == 0
     out[quiet, S["spin"]] -= (np.minimum(runs.seconds / 8.0, 2.5))[quiet]
-    idle_like = quiet & (runs.seconds >= 45)
+    # Rests of half a minute belong to a wash, a minute and a half of nothing does not.
+    resting = quiet & (runs.inlet != 1) & (runs.outlet != 1)
+    share = runs.seconds / np.maximum(runs.still_s, 1.0)
     for name in ("wash", "rinse", "loosen"):
-        out[idle_like, S[name]] -= (np.minimum(runs.seconds / 45.0, 4.0))[idle_like]
+        out[resting, S[name]] -= (RESTING * share * np.clip((runs.still_s - 45.0) / 45.0, 0.0, 1.0))[resting]
 
 
 def _score_still(out: Floats, runs: Runs, levels: _Levels, weight: float, step_s: float) -> None:

@@ -38,10 +38,10 @@ GIVES_WAY = 0.3
 """Chance that a part does not leak from the beginning, but gives way at some moment of the run."""
 BEFORE_S = (2.0, 8.0, 20.0, 50.0, 120.0, 300.0, 700.0)
 """Edges of the spans before the first wet pad in which it may have given way."""
-GROWTH_LOOKS = 2.5
+GROWTH_LOOKS = 1.0
 """What the growth after the onset is worth, in independent looks."""
 TEMPER = 0.8
-SHARPEN = 1.8
+SHARPEN = 1.2
 """Delays and rates are tried wider than machines are; the phase is surer than their plain mixture says."""
 FLAT = 0.03
 """Share of the posterior spread evenly: layouts are not the machine."""

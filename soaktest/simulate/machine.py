@@ -97,7 +97,7 @@ def programme(name: str, rng: np.random.Generator) -> list[Step]:
             ("drain", some(50, 90)),
         ]
     if name == "rinse-spin":
-        return [*rinse(), *end]
+        return [("drain", some(20, 40)), *rinse(), *end]
     raise ValueError(f"no programme {name!r}")
 
 
