@@ -58,8 +58,10 @@ class Runs:
     vibration: Floats
     block_s: Floats
     """Seconds of the whole block of turning that a turning run belongs to."""
+    inlet_s: Floats
+    """Seconds that the inlet was on at a stretch, in a run with the inlet on."""
     still_s: Floats
-    """Seconds of the whole stretch without turning, heater or valve that a still run belongs to."""
+    """Seconds of the whole stretch at one level, without turning, heater or valve, that a still run belongs to."""
     rough: Floats
     """How much the watts of that block jump from sample to sample, as a share of their level."""
 
@@ -199,17 +201,21 @@ def runs_of(frames: Frames) -> Runs:
     for begin, end in _stretches(_joined(frames.turning == 1, 2 if frames.step_s < 3 else 0)):
         block[begin:end] = end - begin
         rough[begin:end] = _roughness(frames.watts[begin:end], lag)
-    still = np.zeros(n)
+    still, filling = np.zeros(n), np.zeros(n)
+    for begin, end in _stretches(frames.inlet == 1):
+        filling[begin:end] = end - begin
     resting = (frames.turning == 0) & (frames.heater != 1) & (frames.inlet != 1) & (frames.outlet != 1)
     for begin, end in _stretches(resting):
-        still[begin:end] = end - begin
+        cuts = np.flatnonzero(np.diff(level[begin:end])) + begin + 1
+        for a, b in pairwise([begin, *cuts.tolist(), end]):
+            still[a:b] = b - a
     # A sample that straddles a change is a mean over both sides: levels are read from the inside.
     edge = int(np.ceil(frames.step_s)) if frames.step_s >= 1.0 else 0
     watts = np.array([_middle(_inside(frames.watts, a, b, edge)) for a, b in zip(start, stop, strict=True)])
     shake = np.array([_middle(frames.vibration[a:b]) for a, b in zip(start, stop, strict=True)])
     return Runs(
         start, stop - start, frames.heater[start], frames.turning[start], frames.inlet[start],
-        frames.outlet[start], watts, shake, block[start], still[start], rough[start],
+        frames.outlet[start], watts, shake, block[start], filling[start], still[start], rough[start],
     )  # fmt: skip
 
 

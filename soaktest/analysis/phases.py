@@ -27,6 +27,8 @@ LEVEL_SPREAD = 0.22
 """Spread of the log of a level within one machine: a pump draws less as it runs dry."""
 REST_ABOVE_W = 9.0
 """Electronics awake draw no more than this above the lowest level of the log."""
+TOP_UP_S = 20.0
+"""Water let in for less belongs to the wash or rinse around it (the contract of the phases)."""
 RESTING = 10.0
 """Log chance against a drum that stands for a minute and a half in a wash."""
 ALIASED_S = 1.8
@@ -200,6 +202,7 @@ def _score_valves(out: Floats, runs: Runs) -> None:
     """Inlet and outlet say it directly; short bursts weigh little, long ones settle it."""
     weight = np.minimum(runs.seconds / 10.0, 1.0)
     filling, shut = runs.inlet == 1, runs.inlet == 0
+    topping_up = filling & (runs.inlet_s < TOP_UP_S)
     for name, penalty in (
         ("idle", 6.0),
         ("wash", 5.0),
@@ -208,8 +211,9 @@ def _score_valves(out: Floats, runs: Runs) -> None:
         ("spin", 4.0),
         ("loosen", 8.0),
     ):
-        out[filling, S[name]] -= (penalty * weight)[filling]
+        out[filling, S[name]] -= (penalty * np.where(topping_up, 0.2, 1.0) * weight)[filling]
     for name in ("fill1", "fill2"):
+        out[topping_up, S[name]] -= 2.0
         out[shut, S[name]] -= (4.0 * np.minimum(runs.seconds / 6.0, 2.0))[shut]
     pumping, quiet = runs.outlet == 1, runs.outlet == 0
     for name, penalty in (
