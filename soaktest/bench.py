@@ -9,7 +9,7 @@ import orjson
 import sqlalchemy as sa
 
 from soaktest import __version__
-from soaktest.analysis.analyse import Analysis, examine
+from soaktest.analysis.analyse import Analysis, Knowledge, examine
 from soaktest.analysis.progress import Stage, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM
 from soaktest.errors import RunError
@@ -110,10 +110,14 @@ def end_run(journal: Journal, number: int, at: float | None = None) -> RunRow:
 
 
 def examine_run(
-    journal: Journal, run: RunRow, plan: Plan | None = None, layout: Layout | None = None
+    journal: Journal,
+    run: RunRow,
+    plan: Plan | None = None,
+    layout: Layout | None = None,
+    knowledge: Knowledge | None = None,
 ) -> Analysis:
     """Judge a run from the journal, without keeping the answer."""
-    return examine(journal.recording(run), layout or layout_of(run), plan or plan_of(run))
+    return examine(journal.recording(run), layout or layout_of(run), plan or plan_of(run), knowledge)
 
 
 def judge_run(

@@ -16,10 +16,12 @@ from tsdownsample import MinMaxLTTBDownsampler
 from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.conductance import DRY_FLOOR_S
 from soaktest.analysis.series import Floats
+from soaktest.analysis.why import explain_events
 from soaktest.errors import InputError
 from soaktest.findings import Findings, WetEvent
 from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS, floor_plan
 from soaktest.vocabulary import ZONES
+from soaktest.why_plot import why_figure
 
 POINTS = 2500
 """Points a line keeps at the most; spikes survive (min-max, then largest triangles)."""
@@ -67,6 +69,10 @@ def timeline_page(analysis: Analysis) -> str:
             for e in findings.wet_events
         ],
         events=[_event_row(e) for e in findings.wet_events],
+        whys=[
+            {"title": f"{why.event.zone.capitalize()} pad, wet since {_clock(why.event.onset)}", "sentences": why.sentences, "plot": why_figure(analysis, why).to_html(full_html=False, include_plotlyjs=False, config={"responsive": True, "displayModeBar": False})}
+            for why in explain_events(analysis)
+        ],
         plot=plot,
     )  # fmt: skip
 

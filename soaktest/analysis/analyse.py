@@ -25,10 +25,13 @@ from soaktest.vocabulary import PHASES, ZONES, Outcome, Zone
 
 @dataclass(frozen=True, slots=True)
 class Knowledge:
-    """What the workshop knows beyond one run: shares of leaks by part, and checks of each pad."""
+    """What the workshop knows beyond one run: shares of leaks by part, checks of each pad, and what
+    earlier runs of the same unrepaired unit say of its parts (``Explanation.part_log_likelihood``).
+    """
 
     priors: Mapping[str, float] | None = None
     pad_checks: Mapping[Zone, PadCheck] | None = None
+    earlier: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +63,7 @@ def examine(recording: Recording, layout: Layout, plan: Plan, knowledge: Knowled
     pads = read_pads(signals, known.pad_checks)
     phases = infer_phases(signals)
     heard = survey(signals, pads, phases, plan)
-    explanation = explain_wetting(signals, pads, phases, layout, known.priors)
+    explanation = explain_wetting(signals, pads, phases, layout, known.priors, known.earlier)
     evidence = Evidence(
         heard=heard,
         pads=pads,

@@ -13,12 +13,13 @@ import numpy as np
 
 from soaktest.analysis.conductance import ml_for_rise
 from soaktest.analysis.events import PadEvent, PadTrack
+from soaktest.analysis.leak_rate import rates_by_phase
 from soaktest.analysis.location import locate
 from soaktest.analysis.next_wash import choose_next
 from soaktest.analysis.series import PhaseTrack, Signals
 from soaktest.analysis.suspects import PartFit, first_leaks, fit_parts, posterior, release_phase
 from soaktest.findings import Amount, Location, NextWash, Suspect, WetEvent
-from soaktest.layouts import Layout
+from soaktest.layouts import Layout, Part
 from soaktest.vocabulary import CAUSES, PHASES, ZONES, Cause, Phase, Zone
 
 TOGETHER_S = 8.0
@@ -39,44 +40,56 @@ class Explanation:
     fits: list[PartFit]
 
 
-NOTHING = Explanation([], None, [], [], {}, [])
-
-
 def explain_wetting(
     signals: Signals,
     pads: Mapping[Zone, PadTrack],
     phases: PhaseTrack,
     layout: Layout,
     priors: Mapping[str, float] | None = None,
+    earlier: Mapping[str, float] | None = None,
 ) -> Explanation:
-    """Explain the pads' events; ``priors`` replace the layout's shares of leaks by part id."""
+    """Explain the pads' events.
+
+    Args:
+        signals: what was heard; its tilt is used where told.
+        pads: the pads, with their events.
+        phases: the phases.
+        layout: where pads and parts are.
+        priors: replace the layout's shares of leaks, by part id.
+        earlier: log likelihoods by part id of earlier runs of the same unrepaired unit; a dry run
+            beside them speaks too, against the parts that it exercised.
+    """
     events = [event for zone in ZONES for event in pads[zone].events]
-    if not events:
-        return NOTHING
     events.sort(key=lambda event: event.onset)
     causes = [_causes(event, events, pads, phases) for event in events]
     leaks: dict[Zone, list[PadEvent]] = {zone: [] for zone in ZONES}
     for event, cause in zip(events, causes, strict=True):
         if cause["leak"] >= 0.3:
             leaks[event.zone].append(event)
-    if not any(leaks.values()):
+    arrivals = first_leaks(leaks, signals.ended, pads)
+    if not arrivals.wet and not (earlier and arrivals.dry):
         told = [_told(event, cause, {}, phases, pads) for event, cause in zip(events, causes, strict=True)]
         return Explanation(told, None, [], [], {}, [])
     tilt = signals.other("tilt-across")
     tilt_rad = float(np.median(tilt.v)) if len(tilt) else None
-    fits = fit_parts(first_leaks(leaks, signals.ended, pads), pads, phases, layout, tilt_rad)
-    chance = posterior(fits, priors)
-    first = min((event for found in leaks.values() for event in found), key=lambda event: event.onset)
+    fits = fit_parts(arrivals, pads, phases, layout, tilt_rad)
+    chance = posterior(fits, priors, earlier)
+    first = min((e for found in leaks.values() for e in found), key=lambda e: e.onset, default=None)
     told = []
     for event, cause in zip(events, causes, strict=True):
-        held = release_phase(fits, chance, event, first) if event in leaks[event.zone] else {}
-        told.append(_told(event, cause, held, phases, pads))
+        held = release_phase(fits, chance, event, first) if first and event in leaks[event.zone] else {}
+        one = _told(event, cause, held, phases, pads)
+        told.append(
+            one.model_copy(update={"rate_ml_min": rates_by_phase(pads[event.zone], event, fits, chance)})
+            if held
+            else one
+        )
     return Explanation(
         told,
         locate(chance, layout, tilt_known=tilt_rad is not None),
         _suspects(fits, chance, told, layout),
         choose_next(chance, layout),
-        {fit.part.id: fit.log_likelihood for fit in fits},
+        {fit.part.id: fit.log_likelihood + (earlier or {}).get(fit.part.id, 0.0) for fit in fits},
         fits,
     )
 
@@ -166,7 +179,7 @@ def _told(
 ) -> WetEvent:
     best = max(held, key=lambda p: held[p]) if held else None
     dry = float(np.median(pads[event.zone].dry))
-    low, middle, high = ml_for_rise(event.rise, dry)
+    low, middle, high = ml_for_rise(event.rise, dry, pads[event.zone].siemens_per_ml)
     kept: dict[Phase, float] = {p: round(held[p], 4) for p in PHASES if held.get(p, 0.0) >= 0.002}
     return WetEvent(
         zone=event.zone,
@@ -187,24 +200,31 @@ def _told(
 def _suspects(
     fits: list[PartFit], chance: Mapping[str, float], told: list[WetEvent], layout: Layout
 ) -> list[Suspect]:
-    first = next(event for event in told if event.phase is not None)
+    first = next((event for event in told if event.phase is not None), None)
     out = []
     for fit in sorted(fits, key=lambda fit: -chance[fit.part.id]):
         part = fit.part
-        most = max(part.wets, key=lambda phase: part.wets[phase])
-        rate = part.wets.get(first.phase, 0.0) if first.phase else 0.0
-        fits_phase = f"it leaks {'most' if rate >= 0.99 else 'also' if rate > 0.2 else 'little'} in {first.phase}, when the water came"
-        if rate <= 0.2:
-            fits_phase += f" (most in {most})"
+        sits = f"It sits {part.x_mm:.0f} mm from the left, by the {layout.zone_at(part.x_mm)} pad"
+        if first is None:
+            why = f"{sits}; this run stayed dry, and is weighed together with the earlier one."
+        else:
+            why = f"{sits}, and {_fits_phase(part, first.phase)}; the {first.zone} pad was wet first."
         out.append(
             Suspect(
                 part=part.id,
                 name=part.name,
                 probability=round(chance[part.id], 4),
-                why=f"It sits {part.x_mm:.0f} mm from the left, by the {layout.zone_at(part.x_mm)} pad, and {fits_phase}; "
-                f"the {first.zone} pad was wet first.",
+                why=why,
                 look=part.look
                 or "Unplug the machine, then look at this part and below it while it is still wet.",
             )
         )
     return out
+
+
+def _fits_phase(part: Part, phase: Phase | None) -> str:
+    rate = part.wets.get(phase, 0.0) if phase else 0.0
+    said = f"it leaks {'most' if rate >= 0.99 else 'also' if rate > 0.2 else 'little'} in {phase}, when the water came"
+    if rate <= 0.2:
+        said += f" (most in {max(part.wets, key=lambda p: part.wets[p])})"
+    return said

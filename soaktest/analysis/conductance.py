@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from scipy.special import ndtri
 
-from soaktest.analysis.events import PadTrack
+from soaktest.analysis.events import SIEMENS_PER_ML, PadTrack
 from soaktest.analysis.series import Floats, PadWiring
 from soaktest.plans import DROP_ML
 
@@ -23,8 +23,6 @@ SHORT_S: Final = 5e-3
 """Siemens above which two tracks touch: tap water of 1,500 uS/cm on a whole pad stays under 2e-3."""
 DAMPEST_DRY_S: Final = 3e-6
 """Siemens of its own that a dry pad in humid air does not reach (330 kohm)."""
-SIEMENS_PER_ML: Final = (1e-5, 4e-5, 3e-4)
-"""Conductance per millilitre on an open-track pad in tap water of 200 to 1,500 uS/cm: low, best, high."""
 
 
 def conductance(ratio: Floats, wiring: PadWiring) -> Floats:
@@ -50,23 +48,26 @@ def rise_for_ml(ml: float, dry: float, siemens_per_ml: float = SIEMENS_PER_ML[0]
     return float(np.log10((base + siemens_per_ml * ml) / base))
 
 
-def ml_for_rise(rise: float, dry: float) -> tuple[float, float, float]:
+def ml_for_rise(
+    rise: float, dry: float, siemens_per_ml: tuple[float, float, float] = SIEMENS_PER_ML
+) -> tuple[float, float, float]:
     """Millilitres on the pad for a rise over the dry level: low, best, high.
 
-    Honest to a factor of ten or so either way: it hangs on the water and on where it lies.
+    Honest to a factor of ten or so either way where the pad was never checked: it hangs on the water
+    and on where it lies.
     """
     extra = 10.0**dry * (10.0**rise - 1.0)
-    low, best, high = (extra / g for g in reversed(SIEMENS_PER_ML))
+    low, best, high = (extra / g for g in reversed(siemens_per_ml))
     return max(low, DROP_ML / 2), max(best, DROP_ML), max(high, 2 * DROP_ML)
 
 
 def smallest_ml(track: PadTrack, probability: float) -> float | None:
     """Millilitres that this pad would have shown with ``probability``; None where it was not heard.
 
-    The least conductive water of the range is taken, and never less than one drop.
+    The least conductive water of the range is taken, or the pad's own check, and never less than one drop.
     """
     if not len(track.t) or not np.isfinite(track.smallest_rise):
         return None
     rise = track.smallest_rise + float(ndtri(probability) - ndtri(0.9)) * track.noise
     dry = float(np.median(track.dry))
-    return float(max(DROP_ML, 10.0**dry * (10.0 ** max(rise, 0.0) - 1.0) / SIEMENS_PER_ML[0]))
+    return float(max(DROP_ML, 10.0**dry * (10.0 ** max(rise, 0.0) - 1.0) / track.siemens_per_ml[0]))

@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Final
 
 from soaktest.analysis.series import Floats
 from soaktest.vocabulary import PadState, Zone
+
+SIEMENS_PER_ML: Final = (1e-5, 4e-5, 3e-4)
+"""Conductance per millilitre on an open-track pad in tap water of 200 to 1,500 uS/cm: low, best, high."""
+CHECKED_FACTOR: Final = 2.5
+"""How far a pad that was checked with a known amount may still be off either way: water lies as it likes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,6 +22,15 @@ class PadCheck:
     wet_siemens: float
     ml: float
     at: float
+
+    @property
+    def siemens_per_ml(self) -> tuple[float, float, float]:
+        """Low, best, high; those of any pad where the check shows no wetting."""
+        gained = self.wet_siemens - self.dry_siemens
+        if gained <= 0 or self.ml <= 0:
+            return SIEMENS_PER_ML
+        best = gained / self.ml
+        return best / CHECKED_FACTOR, best, best * CHECKED_FACTOR
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,4 +87,6 @@ class PadTrack:
     """The end-of-line resistor (or a pad check) shows the lead whole before and after."""
     sound_spans: tuple[tuple[float, float], ...] = ()
     """Stretches (UTC seconds) in which the pad was heard and sound."""
+    siemens_per_ml: tuple[float, float, float] = SIEMENS_PER_ML
+    """Low, best, high; narrower where the pad was checked with a known amount."""
     events: tuple[PadEvent, ...] = field(default=())

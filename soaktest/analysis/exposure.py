@@ -39,12 +39,14 @@ class Inflow:
 
     ``by_phase`` is shaped (variants, 7, steps): flow by the phase in which it was let out;
     ``flow`` (variants, steps) its sum, and ``volume`` (variants, steps) its integral in seconds.
+    ``delayed`` (7, steps) is each phase's own time at the floor, at the part's usual delay and full rate.
     """
 
     t: Floats
     by_phase: Floats
     flow: Floats
     volume: Floats
+    delayed: Floats
 
 
 def phase_steps(phases: PhaseTrack) -> tuple[Floats, Floats]:
@@ -68,14 +70,17 @@ def inflow_of(part: Part, t: Floats, probability: Floats) -> Inflow:
     if part.wets.get("idle", 0.0) == 0.0:  # only what stands under mains pressure wets before water is let in
         let_in = np.maximum.accumulate(level) > 0.02
         probability = probability * np.where(let_in, 1.0, DRY)
-    kept = []
+    kept: list[Floats] = []
+    usual = probability
     for factor in DELAY_FACTORS:
         kernel = _kernel(max(part.delay_s, 2.0) * factor, probability.shape[1])
         delayed = np.stack([np.convolve(row, kernel)[: len(row)] for row in probability])
+        if factor == 1.0:
+            usual = delayed
         kept += [delayed * np.maximum(named**power, LEAST_RATE)[:, None] for power in FLATTENING]
     by_phase = np.stack(kept)
     flow = by_phase.sum(axis=1)
-    return Inflow(t, by_phase, flow, np.cumsum(flow, axis=1) * STEP_S)
+    return Inflow(t, by_phase, flow, np.cumsum(flow, axis=1) * STEP_S, usual)
 
 
 def water_level(probability: Floats) -> Floats:

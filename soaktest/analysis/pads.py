@@ -22,7 +22,7 @@ from soaktest.analysis.conductance import (
     log_conductance,
     wetness,
 )
-from soaktest.analysis.events import PadCheck, PadEvent, PadTrack
+from soaktest.analysis.events import SIEMENS_PER_ML, PadCheck, PadEvent, PadTrack
 from soaktest.analysis.pad_health import Health, adc_step, judge_health
 from soaktest.analysis.series import EMPTY, Floats, PadWiring, Series, Signals
 from soaktest.analysis.shared_rise import share_rises
@@ -110,6 +110,7 @@ def _read_pad(
         wet_at_start=wet_at_start,
         proven=health.proven,
         sound_spans=health.sound_spans,
+        siemens_per_ml=check.siemens_per_ml if check else SIEMENS_PER_ML,
         events=events,
     )
 

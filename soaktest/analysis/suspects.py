@@ -88,12 +88,17 @@ def fit_parts(
     return fits
 
 
-def posterior(fits: list[PartFit], priors: Mapping[str, float] | None) -> dict[str, float]:
-    """Probabilities by part id, summing to 1: tempered, with a little spread evenly."""
+def posterior(
+    fits: list[PartFit], priors: Mapping[str, float] | None, earlier: Mapping[str, float] | None = None
+) -> dict[str, float]:
+    """Probabilities by part id, summing to 1: tempered, with a little spread evenly.
+
+    ``earlier`` are log likelihoods by part id of earlier runs of the same unrepaired unit, added up.
+    """
     prior = np.array([(priors or {}).get(fit.part.id, fit.part.prior) for fit in fits])
-    logs = np.log(np.maximum(prior / prior.sum(), 1e-6)) + TEMPER * np.array(
-        [fit.log_likelihood for fit in fits]
-    )
+    before = earlier or {}
+    evidence = np.array([fit.log_likelihood + before.get(fit.part.id, 0.0) for fit in fits])
+    logs = np.log(np.maximum(prior / prior.sum(), 1e-6)) + TEMPER * evidence
     share = np.exp(logs - logsumexp(logs))
     share = (1 - FLAT) * share + FLAT / len(fits)
     return {fit.part.id: float(p) for fit, p in zip(fits, share, strict=True)}
@@ -135,7 +140,7 @@ def _starts(inflow: Inflow, arrivals: Arrivals) -> tuple[Floats, Floats]:
     A part leaks from the run's beginning, or gives way at some moment, any as likely as another; of
     those only the ones shortly before the first pad was wet can matter.
     """
-    t, first = inflow.t, min(event.onset for event in arrivals.wet.values())
+    t, first = inflow.t, min((event.onset for event in arrivals.wet.values()), default=arrivals.until)
     length = max(float(t[-1] - t[0]), 1.0)
     volumes, weights = [np.zeros(len(inflow.volume))], [1.0 - GIVES_WAY]
     for near, far in pairwise(BEFORE_S):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from soaktest.cli.words import EXIT, console, show_findings
+from soaktest.cli.words import EXIT, console, show_findings, show_why
 
 if TYPE_CHECKING:
     from soaktest.analysis.analyse import Analysis
@@ -17,7 +17,7 @@ LAYOUT = Annotated[str | None, typer.Option("--layout", help="A shipped layout b
 JSON = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
 
 
-def judge(
+def judge(  # noqa: PLR0913
     what: Annotated[
         str, typer.Argument(help="A run's number, or a recording file (.ndjson, may be gzipped).")
     ],
@@ -25,14 +25,24 @@ def judge(
     layout: LAYOUT = None,
     as_json: JSON = False,
     timeline: Annotated[Path | None, typer.Option(help="Write the timeline page here too.")] = None,
+    why: Annotated[
+        bool, typer.Option("--why", help="Say of each wet event why this phase and part.")
+    ] = False,
+    together_with: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="An earlier run or recording of the same unit, not repaired in between; may be repeated."
+        ),
+    ] = None,
 ) -> None:
     """Judge a run or a recording: pass, fail or retest.
 
     Exit status: 0 pass, 1 fail, 3 retest, 2 when it cannot be judged.
 
-    Examples: soaktest judge 12 / soaktest judge run.ndjson.gz --plan resale --json
+    Examples: soaktest judge 12 / soaktest judge run.ndjson.gz --plan resale --json /
+    soaktest judge 13 --together-with 12 --why
     """
-    analysis = _judged(what, plan, layout)
+    analysis = _judged(what, plan, layout, _earlier(together_with or [], plan, layout))
     if timeline:
         from soaktest.timeline import write_timeline
 
@@ -43,23 +53,42 @@ def judge(
     else:
         out = console()
         show_findings(out, findings)
+        if why:
+            show_why(out, analysis)
         if timeline:
             out.print(f"Timeline: {timeline}")
     raise typer.Exit(EXIT[findings.verdict])
 
 
-def _judged(what: str, plan: str | None, layout: str | None) -> Analysis:
+def _earlier(others: list[str], plan: str | None, layout: str | None) -> dict[str, float] | None:
+    """What earlier runs say of the parts, added up; each is weighed with those before it."""
+    said: dict[str, float] | None = None
+    for other in others:
+        told = _judged(other, plan, layout, said if said is not None else {}).explanation.part_log_likelihood
+        said = told or said
+    return said
+
+
+def _judged(
+    what: str, plan: str | None, layout: str | None, earlier: dict[str, float] | None = None
+) -> Analysis:
+    from soaktest.analysis.analyse import Knowledge
     from soaktest.layouts import read_layout
     from soaktest.plans import read_plan
 
     chosen_plan = read_plan(plan) if plan else None
     chosen_layout = read_layout(layout) if layout else None
     if what.isdecimal() and not Path(what).exists():
-        from soaktest.bench import judge_run
+        from soaktest.bench import examine_run, find_run, judge_run
         from soaktest.journal import open_journal
         from soaktest.settings import read_settings
 
-        return judge_run(open_journal(read_settings().database), int(what), chosen_plan, chosen_layout)
+        journal = open_journal(read_settings().database)
+        if earlier is not None:
+            return examine_run(
+                journal, find_run(journal, int(what)), chosen_plan, chosen_layout, Knowledge(earlier=earlier)
+            )
+        return judge_run(journal, int(what), chosen_plan, chosen_layout)
     from soaktest.analysis.analyse import examine
     from soaktest.recording import read_recording
 
@@ -69,4 +98,5 @@ def _judged(what: str, plan: str | None, layout: str | None) -> Analysis:
         recording,
         chosen_layout or read_layout(header.layout or "front-loader"),
         chosen_plan or read_plan(header.plan or "resale"),
+        Knowledge(earlier=earlier),
     )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from soaktest.analysis.analyse import Analysis
     from soaktest.findings import Findings
 
 VERDICTS = {
@@ -15,6 +16,8 @@ VERDICTS = {
     "fail": ("FAIL", "it leaks", "bold red"),
     "retest": ("RETEST", "the run cannot tell", "bold yellow"),
 }
+TELLING_BITS = 0.1
+"""A wash that would tell less than this about the suspects is not worth the water."""
 EXIT = {"pass": 0, "fail": 1, "retest": 3}
 
 
@@ -62,7 +65,11 @@ def show_findings(out: Console, findings: Findings) -> None:
         for suspect in findings.suspects[:4]:
             table.add_row(f"{suspect.probability:.0%}", escape(suspect.name), escape(suspect.look))
         out.print(table)
-    if findings.next_washes and findings.verdict == "fail":
+    if (
+        findings.next_washes
+        and findings.verdict == "fail"
+        and findings.next_washes[0].gain_bits >= TELLING_BITS
+    ):
         best = findings.next_washes[0]
         out.print(f"To tell them apart next: {escape(best.title.lower())}. {escape(best.why)}")
     coverage = findings.coverage
@@ -71,3 +78,17 @@ def show_findings(out: Console, findings: Findings) -> None:
         f"{coverage.share:.1%} heard; longest gap {coverage.longest_gap_s:.1f} s; "
         f"{findings.set_aside} messages set aside, {findings.lost_packs} packs lost.[/]"
     )
+
+
+def show_why(out: Console, analysis: Analysis) -> None:
+    """Print of each wet event why this phase and why this part, and what else it may be."""
+    from rich.markup import escape
+
+    from soaktest.analysis.why import explain_events
+
+    for why in explain_events(analysis):
+        out.print(f"[bold]Why, {why.event.zone} pad wet since {when(why.event.onset)}[/]")
+        for sentence in why.sentences:
+            out.print(f"  {escape(sentence)}")
+    if not analysis.findings.wet_events:
+        out.print("No wet event to explain.")
