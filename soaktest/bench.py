@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import orjson
 import sqlalchemy as sa
 
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, Knowledge, examine
-from soaktest.analysis.progress import Stage, stage_of, still_needed
+from soaktest.analysis.progress import Stage, may_stop, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM
 from soaktest.errors import RunError
 from soaktest.journal import Journal
@@ -29,6 +29,8 @@ class Live:
     stage: Stage
     needs: list[str]
     at: float
+    may_stop: str | None = None
+    """Why the run may be stopped now."""
 
     @property
     def wet_zones(self) -> list[str]:
@@ -151,7 +153,8 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
     if stage != run.stage:
         with journal.session() as session:
             session.get_one(RunRow, number).stage = stage
-    return Live(analysis, stage, still_needed(plan, analysis.heard), at)
+    live = Live(analysis, stage, still_needed(plan, analysis.heard), at)
+    return replace(live, may_stop=may_stop(plan, analysis.heard, leaks=bool(live.wet_zones)))
 
 
 def lamp_message(run: RunRow, live: Live) -> tuple[str, bytes]:

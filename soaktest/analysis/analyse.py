@@ -32,6 +32,8 @@ class Knowledge:
     priors: Mapping[str, float] | None = None
     pad_checks: Mapping[Zone, PadCheck] | None = None
     earlier: Mapping[str, float] | None = None
+    clean_washes: int = 0
+    """Leak-free washes of those earlier runs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,7 @@ def examine(recording: Recording, layout: Layout, plan: Plan, knowledge: Knowled
         phases=phases,
         wet_events=explanation.wet_events,
         smallest_seen_ml=smallest_seen(pads, plan.detect_probability),
+        clean_washes_before=known.clean_washes,
     )
     verdict, reasons = decide(plan, evidence)
     findings = Findings(

@@ -41,6 +41,8 @@ LEAST_CODES = 3.0
 """Converter steps below which a lasting rise may be a code boundary crossed by hum or drift."""
 COUNTABLE_S, DROP_S = 5e-7, 4e-6
 """Siemens over the dry level that half a drop of soft water, and a drop of usual water, make."""
+DRIFTING = 1.0
+"""Decades: a dry level that wanders tenfold may hide water that comes as slowly."""
 SURELY_SEEN = 1.15
 """Injected into dry runs of wide benches, a lasting rise of so many times the least one is seen in 90 % of them."""
 CONFIRM_S = 120
@@ -99,10 +101,14 @@ def _read_pad(
     found, dry = _find_events(zone, t, log_g, noises, dampest if wet_at_start else None)
     clock = signals.clock_error_s.get(zone, 0.0)
     events = tuple(_with_clock(event, clock) for event in found)
+    state, note = health.state, health.note
+    wandered = float(np.ptp(dry))
+    if state in ("sound", "unproven") and not wet_at_start and wandered > DRIFTING:
+        state, note = "drifting", f"the dry level wandered by a factor of {10.0**wandered:.0f}"
     return PadTrack(
         zone=zone,
-        state=health.state,
-        note=health.note,
+        state=state,
+        note=note,
         dry_siemens=float(f"{10.0 ** float(np.median(dry)):.4g}"),
         t=t,
         log_g=log_g,

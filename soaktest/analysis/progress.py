@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from soaktest.analysis.coverage import Heard
+from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
 from soaktest.plans import Plan
 
@@ -38,6 +39,13 @@ def still_needed(plan: Plan, heard: Heard) -> list[str]:
         left = wanted - heard.exercised.get(phase, 0)
         if left > 0:
             needs.append(f"{left} more {phase}")
+    if plan.sequential:
+        test = sequential_test(plan.sequential, [False] * heard.washes)
+        left = test.clean_washes_to_accept - max(plan.washes - heard.washes, 0)
+        if left > 0:
+            needs.append(
+                f"{left} more leak-free wash{'es' if left > 1 else ''} for the risks that the plan sets"
+            )
     if heard.watched_s < plan.min_watch_s:
         needs.append(f"{_minutes(plan.min_watch_s - heard.watched_s)} watch")
     if heard.drip_watch_s < plan.drip_watch_s:
@@ -47,3 +55,14 @@ def still_needed(plan: Plan, heard: Heard) -> list[str]:
 
 def _minutes(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
+
+
+def may_stop(plan: Plan, heard: Heard, *, leaks: bool) -> str | None:
+    """Why the run may be stopped now, in words; None while it has to go on."""
+    if leaks:
+        return "It leaks, and no further wash changes that: stop, drain and unplug."
+    if still_needed(plan, heard):
+        return None
+    if plan.sequential:
+        return f"{heard.washes} leak-free washes meet both risks that the plan sets."
+    return "The plan asks for nothing more."

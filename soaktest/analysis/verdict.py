@@ -19,6 +19,7 @@ from dataclasses import dataclass
 
 from soaktest.analysis.coverage import Heard
 from soaktest.analysis.events import PadTrack
+from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
 from soaktest.findings import Reason, WetEvent
 from soaktest.plans import Plan
@@ -45,6 +46,8 @@ class Evidence:
     wet_events: list[WetEvent]
     smallest_seen_ml: float | None
     """Smallest amount shown with the plan's ``detect_probability``."""
+    clean_washes_before: int = 0
+    """Leak-free washes of earlier runs of the same unit, not repaired in between."""
 
 
 def decide(plan: Plan, evidence: Evidence) -> tuple[Outcome, list[Reason]]:
@@ -226,6 +229,7 @@ def _phase_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
                 f"with at least {plan.idle_between_s:.0f} s of rest between two.",
             )
         )
+    reasons += _risk_reasons(plan, evidence)
     for phase, wanted in plan.exercise.items():
         seen = heard.exercised.get(phase, 0)
         if seen >= wanted:
@@ -242,6 +246,25 @@ def _phase_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
             )
         )
     return reasons
+
+
+def _risk_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
+    """Where the plan sets both risks, leak-free washes are counted by Wald's test, earlier runs' with them."""
+    if plan.sequential is None:
+        return []
+    risks, before = plan.sequential, evidence.clean_washes_before
+    test = sequential_test(risks, [False] * (evidence.heard.washes + before))
+    if test.step == "accept":
+        return []
+    left = test.clean_washes_to_accept
+    return [
+        Reason(
+            code="risk-not-met",
+            text=f"{evidence.heard.washes + before} leak-free {_plural('wash', evidence.heard.washes + before)} do not yet hold the "
+            f"risk of passing a unit that leaks in {risks.bad_leak_chance:.0%} of its washes to {risks.accept_bad_risk:.0%}.",
+            mend=f"Run {left} more leak-free {_plural('wash', left)}, and judge them together with this run.",
+        )
+    ]
 
 
 def _watch_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:

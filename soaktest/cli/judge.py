@@ -10,7 +10,7 @@ import typer
 from soaktest.cli.words import EXIT, console, show_findings, show_why
 
 if TYPE_CHECKING:
-    from soaktest.analysis.analyse import Analysis
+    from soaktest.analysis.analyse import Analysis, Knowledge
 
 PLAN = Annotated[str | None, typer.Option("--plan", help="A shipped plan by name, or a TOML file.")]
 LAYOUT = Annotated[str | None, typer.Option("--layout", help="A shipped layout by name, or a TOML file.")]
@@ -60,19 +60,20 @@ def judge(  # noqa: PLR0913
     raise typer.Exit(EXIT[findings.verdict])
 
 
-def _earlier(others: list[str], plan: str | None, layout: str | None) -> dict[str, float] | None:
-    """What earlier runs say of the parts, added up; each is weighed with those before it."""
-    said: dict[str, float] | None = None
-    for other in others:
-        told = _judged(other, plan, layout, said if said is not None else {}).explanation.part_log_likelihood
-        said = told or said
-    return said
-
-
-def _judged(
-    what: str, plan: str | None, layout: str | None, earlier: dict[str, float] | None = None
-) -> Analysis:
+def _earlier(others: list[str], plan: str | None, layout: str | None) -> Knowledge | None:
+    """What earlier runs say of the parts, each weighed with those before it, and their leak-free washes."""
     from soaktest.analysis.analyse import Knowledge
+
+    known: Knowledge | None = None
+    for other in others:
+        told = _judged(other, plan, layout, known or Knowledge(earlier={}))
+        clean = 0 if told.findings.wet_events else told.findings.washes
+        parts = told.explanation.part_log_likelihood or (known.earlier if known else None) or {}
+        known = Knowledge(earlier=parts, clean_washes=clean + (known.clean_washes if known else 0))
+    return known
+
+
+def _judged(what: str, plan: str | None, layout: str | None, known: Knowledge | None = None) -> Analysis:
     from soaktest.layouts import read_layout
     from soaktest.plans import read_plan
 
@@ -84,10 +85,8 @@ def _judged(
         from soaktest.settings import read_settings
 
         journal = open_journal(read_settings().database)
-        if earlier is not None:
-            return examine_run(
-                journal, find_run(journal, int(what)), chosen_plan, chosen_layout, Knowledge(earlier=earlier)
-            )
+        if known is not None:
+            return examine_run(journal, find_run(journal, int(what)), chosen_plan, chosen_layout, known)
         return judge_run(journal, int(what), chosen_plan, chosen_layout)
     from soaktest.analysis.analyse import examine
     from soaktest.recording import read_recording
@@ -98,5 +97,5 @@ def _judged(
         recording,
         chosen_layout or read_layout(header.layout or "front-loader"),
         chosen_plan or read_plan(header.plan or "resale"),
-        Knowledge(earlier=earlier),
+        known,
     )

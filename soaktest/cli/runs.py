@@ -158,7 +158,9 @@ def _status(run: RunRow, live: Live) -> str:
         lines.append(
             f"LEAK at {', '.join(live.wet_zones)}: stop the programme, drain, unplug, look while it is wet."
         )
-    lines.append("Still needed: " + ("; ".join(live.needs) or "nothing, the run can be ended"))
+    lines.append("Still needed: " + ("; ".join(live.needs) or "nothing"))
+    if live.may_stop:
+        lines.append(live.may_stop)
     return "\n".join(lines)
 
 

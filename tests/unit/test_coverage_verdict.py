@@ -8,10 +8,11 @@ import pytest
 
 from soaktest.analysis.coverage import Heard, find_stretches, survey
 from soaktest.analysis.events import PadTrack
+from soaktest.analysis.progress import may_stop, still_needed
 from soaktest.analysis.series import PhaseTrack, Series, Signals
 from soaktest.analysis.verdict import Evidence, decide
 from soaktest.findings import WetEvent
-from soaktest.plans import Plan
+from soaktest.plans import Plan, Sequential
 from soaktest.vocabulary import PHASES, ZONES
 
 T0 = 1_764_000_000.0
@@ -139,6 +140,20 @@ def test_each_thing_missing_is_a_retest_with_a_way_to_mend_it(
     assert verdict == "retest"
     assert [r.code for r in reasons] == [code]
     assert reasons[0].mend
+
+
+def test_risks_that_the_plan_sets_are_met_by_leak_free_washes() -> None:
+    """Wald's test asks for 24 clean washes at .01/.10/.05/.10; those of earlier runs of the unit count."""
+    plan = PLAN.model_copy(update={"sequential": Sequential()})
+    one = evidence(RUN)
+
+    verdict, reasons = decide(plan, one)
+    assert (verdict, [r.code for r in reasons]) == ("retest", ["risk-not-met"])
+    assert f"{24 - one.heard.washes} more" in reasons[0].mend
+    assert decide(plan, replace(one, clean_washes_before=24 - one.heard.washes))[0] == "pass"
+    assert any("risks" in need for need in still_needed(plan, one.heard))
+    assert may_stop(plan, one.heard, leaks=False) is None
+    assert "leaks" in (may_stop(plan, one.heard, leaks=True) or "")
 
 
 def test_an_unproven_pad_passes_where_the_plan_allows_it() -> None:

@@ -179,3 +179,16 @@ def test_an_unheard_pad_beside_two_heard_ones() -> None:
 
     assert tracks["left"].state == "silent"
     assert tracks["right"].state == "sound"
+
+
+def test_a_dry_level_that_wanders_tenfold_is_drifting() -> None:
+    """So slow that nothing is called water, and yet no run may pass on such a pad."""
+    bench = Bench(length_s=3600)
+    t = clock(bench)
+    own = {zone: 10.0 ** np.full(len(t), -6.2) for zone in ZONES}
+    own["left"] = 10.0 ** (-6.2 + 1.6 * t / 3600)
+
+    tracks = read_pads(read(bench, own, np.random.default_rng(3), t))
+
+    assert tracks["left"].state == "drifting" or tracks["left"].events
+    assert tracks["right"].state == "sound"
