@@ -51,3 +51,28 @@ def test_an_unseen_skew_would_cost_these_seconds_in_three_hours(ppm: float, late
 
     assert t[-1] * ppm * 1e-6 == pytest.approx(late_s, rel=1e-3)
     assert align(t, arrival).bench_time(t)[-1] == pytest.approx(arrival[-1], abs=1e-3)
+
+
+@pytest.mark.parametrize(("ppm", "a_day_s"), [(15.0, 1.296), (78.0, 6.739), (23.15, 2.0)])
+def test_a_known_skew_is_found_to_a_tenth_of_a_second_a_day(ppm: float, a_day_s: float) -> None:
+    """RFC 5905, section 10: 15 ppm "amounts to about 1.3 s per day"; Mills' survey: 78 ppm, almost 7 s a day."""
+    rng = np.random.default_rng(int(ppm))
+    node = np.arange(0.0, 10_800.0, 1.0)
+    arrival = 1.7e9 + node * (1 + ppm * 1e-6) + rng.exponential(0.02, len(node))
+
+    line = align(node, arrival)
+
+    assert abs(line.skew * 86_400 - a_day_s) < 0.1
+
+
+def test_one_way_delay_stays_in_the_offset_and_no_more() -> None:
+    """RFC 5905, section 8: what cannot be seen is at most the delay itself; here the shortest of many."""
+    rng = np.random.default_rng(5)
+    node = np.arange(0.0, 3600.0, 1.0)
+    delay = 0.03 + rng.exponential(0.05, len(node))
+
+    line = align(node, 1.7e9 + node + delay)
+
+    off = line.bench_time(node) - (1.7e9 + node)
+    assert np.all(off >= 0.03 - 0.002)
+    assert np.all(off <= 0.03 + line.error_s)
