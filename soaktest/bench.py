@@ -73,7 +73,7 @@ def begin_run(journal: Journal, header: Header, plan: Plan, layout: Layout) -> R
     refuse_while_busy(journal, header.bench)
     with journal.session() as session:
         if header.unit and session.get(UnitRow, header.unit) is None:
-            session.add(UnitRow(tag=header.unit, kind="", complaint="", taken_in=header.began))
+            session.add(UnitRow(tag=header.unit, taken_in=header.began))
             session.flush()
         run = RunRow(
             bench=header.bench, unit=header.unit, plan=plan.model_dump_json(), layout=layout.model_dump_json(),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sqlalchemy import ForeignKey, Index, LargeBinary, MetaData, Text, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
-from sqlalchemy.types import BigInteger, Float, Integer, String
+from sqlalchemy.types import BigInteger, Boolean, Float, Integer, String
 
 ID = BigInteger().with_variant(Integer, "sqlite")
 
@@ -67,6 +67,7 @@ class UnitRow(Base):
     kind: Mapped[str] = mapped_column(String(64), default="")
     complaint: Mapped[str] = mapped_column(Text, default="")
     taken_in: Mapped[float] = mapped_column(Float(53))
+    serial: Mapped[str] = mapped_column(String(128), default="")
 
 
 class RunRow(Base):
@@ -84,3 +85,91 @@ class RunRow(Base):
     findings: Mapped[str | None] = mapped_column(Text)
     judged_at: Mapped[float | None] = mapped_column(Float(53))
     judged_by: Mapped[str | None] = mapped_column(String(64))
+    override: Mapped[str | None] = mapped_column(Text)
+    """Why the run was begun although a pad was not sound; it lands on the certificate."""
+    acknowledged_at: Mapped[float | None] = mapped_column(Float(53))
+
+
+class NoteRow(Base):
+    """What a technician saw during a run, with a photo where one was taken."""
+
+    __tablename__ = "note"
+    id: Mapped[int] = mapped_column(ID, primary_key=True, autoincrement=True)
+    run: Mapped[int] = mapped_column(ForeignKey("run.id"), index=True)
+    at: Mapped[float] = mapped_column(Float(53))
+    text: Mapped[str] = mapped_column(Text)
+    photo: Mapped[bytes | None] = mapped_column(LargeBinary)
+    photo_type: Mapped[str | None] = mapped_column(String(16))
+
+
+class PadCheckRow(Base):
+    """A pad tried on its bench: conductance dry and wet, in siemens, and with how much water."""
+
+    __tablename__ = "pad_check"
+    id: Mapped[int] = mapped_column(ID, primary_key=True, autoincrement=True)
+    bench: Mapped[str] = mapped_column(String(32), index=True)
+    zone: Mapped[str] = mapped_column(String(8))
+    at: Mapped[float] = mapped_column(Float(53))
+    dry_siemens: Mapped[float] = mapped_column(Float(53))
+    wet_siemens: Mapped[float] = mapped_column(Float(53))
+    ml: Mapped[float] = mapped_column(Float(53))
+    """0 where the pad was only touched with a damp finger."""
+    fault: Mapped[str] = mapped_column(Text)
+    """What was wrong, empty where the pad is sound."""
+
+
+class StoryRow(Base):
+    """An entry in a unit's story; a correction is a further entry that names the one it replaces."""
+
+    __tablename__ = "story"
+    id: Mapped[int] = mapped_column(ID, primary_key=True, autoincrement=True)
+    unit: Mapped[str] = mapped_column(ForeignKey("unit.tag"), index=True)
+    at: Mapped[float] = mapped_column(Float(53))
+    what: Mapped[str] = mapped_column(String(16))
+    text: Mapped[str] = mapped_column(Text)
+    part: Mapped[str | None] = mapped_column(String(64))
+    minutes: Mapped[float | None] = mapped_column(Float(53))
+    cost: Mapped[float | None] = mapped_column(Float(53))
+    run: Mapped[int | None] = mapped_column(ForeignKey("run.id"))
+    personal: Mapped[str | None] = mapped_column(Text)
+    """A customer's data; the only thing that may be erased."""
+    corrects: Mapped[int | None] = mapped_column(ForeignKey("story.id"))
+    written_at: Mapped[float] = mapped_column(Float(53))
+
+
+class SigningKeyRow(Base):
+    """The public half of a key that signs certificates (JWK), and what became of it."""
+
+    __tablename__ = "signing_key"
+    kid: Mapped[str] = mapped_column(String(64), primary_key=True)
+    public_jwk: Mapped[str] = mapped_column(Text)
+    made_at: Mapped[float] = mapped_column(Float(53))
+    retired_at: Mapped[float | None] = mapped_column(Float(53))
+    revoked_at: Mapped[float | None] = mapped_column(Float(53))
+
+
+class CertificateRow(Base):
+    """A signed certificate, numbered without gaps and never overwritten."""
+
+    __tablename__ = "certificate"
+    number: Mapped[int] = mapped_column(ID, primary_key=True, autoincrement=False)
+    run: Mapped[int] = mapped_column(ForeignKey("run.id"), index=True)
+    unit: Mapped[str | None] = mapped_column(ForeignKey("unit.tag"))
+    issued_at: Mapped[float] = mapped_column(Float(53))
+    token: Mapped[str] = mapped_column(Text)
+    """The compact signed object (JWS, RFC 7515)."""
+    supersedes: Mapped[int | None] = mapped_column(ForeignKey("certificate.number"))
+    revoked_at: Mapped[float | None] = mapped_column(Float(53))
+    revoked_why: Mapped[str] = mapped_column(Text, default="")
+
+
+class DripRow(Base):
+    """One try of the drip challenge: so much water on a pad, seen or not."""
+
+    __tablename__ = "drip"
+    id: Mapped[int] = mapped_column(ID, primary_key=True, autoincrement=True)
+    bench: Mapped[str] = mapped_column(String(32), index=True)
+    zone: Mapped[str] = mapped_column(String(8))
+    at: Mapped[float] = mapped_column(Float(53))
+    ml: Mapped[float] = mapped_column(Float(53))
+    seen: Mapped[bool] = mapped_column(Boolean)
