@@ -17,6 +17,7 @@ from soaktest.journal import Journal
 from soaktest.layouts import Layout
 from soaktest.plans import Plan
 from soaktest.recording import Header, Recording
+from soaktest.records import knowledge_of
 from soaktest.tables import RunRow, UnitRow
 from soaktest.wire import Topic
 
@@ -64,8 +65,12 @@ def refuse_while_busy(journal: Journal, bench: str) -> None:
         )
 
 
-def begin_run(journal: Journal, header: Header, plan: Plan, layout: Layout) -> RunRow:
+def begin_run(
+    journal: Journal, header: Header, plan: Plan, layout: Layout, override: str | None = None
+) -> RunRow:
     """Begin a run on ``header.bench`` at ``header.began``.
+
+    ``override`` is why it is begun although a pad is not sound; it stays with the run.
 
     Raises:
         RunError: another run is under way on that bench.
@@ -78,6 +83,7 @@ def begin_run(journal: Journal, header: Header, plan: Plan, layout: Layout) -> R
         run = RunRow(
             bench=header.bench, unit=header.unit, plan=plan.model_dump_json(), layout=layout.model_dump_json(),
             began=header.began, ended=header.ended, stage="dry watch", findings=None, judged_at=None, judged_by=None,
+            override=override,
         )  # fmt: skip
         session.add(run)
         session.flush()
@@ -111,6 +117,13 @@ def end_run(journal: Journal, number: int, at: float | None = None) -> RunRow:
         return run
 
 
+def cancel_run(journal: Journal, number: int) -> None:
+    """End a run that is not worth judging; what was heard stays. Raises RunError where it has ended."""
+    end_run(journal, number)
+    with journal.session() as session:
+        session.get_one(RunRow, number).stage = "cancelled"
+
+
 def examine_run(
     journal: Journal,
     run: RunRow,
@@ -119,7 +132,10 @@ def examine_run(
     knowledge: Knowledge | None = None,
 ) -> Analysis:
     """Judge a run from the journal, without keeping the answer."""
-    return examine(journal.recording(run), layout or layout_of(run), plan or plan_of(run), knowledge)
+    known = knowledge_of(journal, run)
+    if knowledge is not None:
+        known = replace(known, earlier=knowledge.earlier, clean_washes=knowledge.clean_washes)
+    return examine(journal.recording(run), layout or layout_of(run), plan or plan_of(run), known)
 
 
 def judge_run(
@@ -147,8 +163,10 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
         header = recording.header.model_copy(update={"ended": at})
         recording = Recording(header, recording.messages)
     plan = plan_of(run)
-    analysis = examine(recording, layout_of(run), plan)
+    analysis = examine(recording, layout_of(run), plan, knowledge_of(journal, run))
     ended = run.ended if run.ended is not None else at
+    if run.stage == "cancelled":
+        return Live(analysis, "judged", [], at, "The run was cancelled.")
     stage: Stage = "judged" if run.stage == "judged" else stage_of(analysis.heard, analysis.phases, ended)
     if stage != run.stage:
         with journal.session() as session:
@@ -167,6 +185,9 @@ def lamp_message(run: RunRow, live: Live) -> tuple[str, bytes]:
 
 def alarm_message(run: RunRow, live: Live) -> tuple[str, bytes]:
     """Topic and payload for the bench's alarm: wet, where, and by which run."""
-    zones = live.wet_zones
-    payload = {"wet": bool(zones), "zones": zones, "at": live.at, "run": str(run.id)}
-    return str(Topic(run.bench, "", "alarm")), orjson.dumps(payload)
+    return str(Topic(run.bench, "", "alarm")), alarm_payload(run, live.wet_zones, live.at)
+
+
+def alarm_payload(run: RunRow, zones: list[str], at: float) -> bytes:
+    """The alarm's JSON bytes."""
+    return orjson.dumps({"wet": bool(zones), "zones": zones, "at": at, "run": str(run.id)})

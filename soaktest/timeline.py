@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from importlib import resources
 from pathlib import Path
@@ -11,20 +12,18 @@ import numpy as np
 import plotly.graph_objects as go
 from jinja2 import Environment
 from plotly.subplots import make_subplots
-from tsdownsample import MinMaxLTTBDownsampler
 
 from soaktest.analysis.analyse import Analysis
-from soaktest.analysis.conductance import DRY_FLOOR_S
 from soaktest.analysis.series import Floats
 from soaktest.analysis.why import explain_events
 from soaktest.errors import InputError
 from soaktest.findings import Findings, WetEvent
+from soaktest.tables import NoteRow
+from soaktest.thinning import broken, microsiemens, silence, thin
 from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS, floor_plan
 from soaktest.vocabulary import ZONES
 from soaktest.why_plot import why_figure
 
-POINTS = 2500
-"""Points a line keeps at the most; spikes survive (min-max, then largest triangles)."""
 PAD_DECADES = (-1.3, 3.0)
 """0.05 to 1,000 microsiemens: a dry pad in dry air, and a soaked one."""
 VERDICTS = {
@@ -58,7 +57,7 @@ def timeline_page(analysis: Analysis) -> str:
     return Environment(autoescape=True).from_string(files.joinpath("timeline.html").read_text("utf-8")).render(
         f=findings,
         verdict={"name": name, "meaning": meaning, "mark": mark},
-        answer=_answer(findings),
+        answer=answer(findings),
         style=files.joinpath("timeline.css").read_text("utf-8"),
         began=_local(findings.began).strftime("%d %B %Y %H:%M"),
         length=f"{(findings.ended - findings.began) / 60:.0f} min",
@@ -77,7 +76,7 @@ def timeline_page(analysis: Analysis) -> str:
     )  # fmt: skip
 
 
-def _answer(findings: Findings) -> str:
+def answer(findings: Findings) -> str:
     """Is it leaking, where, since when: in one sentence."""
     leaks = [e for e in findings.wet_events if e.cause == "leak"]
     if leaks:
@@ -104,7 +103,7 @@ def _event_row(event: WetEvent) -> dict[str, str]:
     }
 
 
-def timeline_figure(analysis: Analysis) -> go.Figure:
+def timeline_figure(analysis: Analysis, notes: Sequence[NoteRow] = ()) -> go.Figure:
     """Phases as bands, pads on a log axis, then each further signal on a row of its own; one time axis."""
     lower = [(name, unit) for name, unit in _LOWER if len(analysis.signals.other(name))]
     if any(name == "power" for name, _ in lower):
@@ -125,16 +124,17 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
     _pad_lines(figure, analysis)
     for row, (name, unit) in enumerate(lower, 3):
         series = analysis.signals.other(name)
-        x, y = _thin(*_broken(series.t, series.v, _silence(series.step_s)))
+        x, y = thin(*broken(series.t, series.v, silence(series.step_s)))
         figure.add_trace(
             go.Scatter(
-                x=_times(x), y=np.round(y, 3), mode="lines", line={"width": 1, "color": "#6b7680"}, showlegend=False,
+                x=_times(x), y=np.round(y, 3), mode="lines", name=name, line={"width": 1, "color": "#6b7680"}, showlegend=False,
                 hovertemplate=f"{name} %{{y:.3g}} {unit}<extra></extra>",
             ),
             row=row, col=1,
         )  # fmt: skip
         figure.update_yaxes(rangemode="tozero", row=row, col=1)
     _events(figure, analysis)
+    _notes(figure, notes)
     _gaps(figure, analysis)
     figure.update_xaxes(range=[_iso(analysis.findings.began), _iso(analysis.findings.ended)])
     figure.update_xaxes(title_text="local time", row=len(heights), col=1)
@@ -182,11 +182,11 @@ def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
             continue
         heard = True
         colour, dash = ZONE_LOOKS[zone]
-        t, log_g = _broken(track.t, track.log_g, _silence(1.0))
-        keep_t, keep_g = _thin(t, log_g)
+        t, log_g = broken(track.t, track.log_g, silence(1.0))
+        keep_t, keep_g = thin(t, log_g)
         figure.add_trace(
             go.Scatter(
-                x=_times(keep_t), y=np.round(_microsiemens(keep_g), 4), mode="lines", name=f"{zone} pad",
+                x=_times(keep_t), y=np.round(microsiemens(keep_g), 4), mode="lines", name=f"{zone} pad",
                 line={"color": colour, "dash": dash, "width": 2}, connectgaps=False,
                 hovertemplate=f"{zone} %{{y:.3g}} µS<extra></extra>",
             ),
@@ -195,7 +195,7 @@ def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
         dry_t, dry = track.t[::60], track.dry[::60]
         figure.add_trace(
             go.Scatter(
-                x=_times(dry_t), y=np.round(_microsiemens(dry), 4), mode="lines", line={"color": colour, "width": 1, "dash": dash},
+                x=_times(dry_t), y=np.round(microsiemens(dry), 4), mode="lines", line={"color": colour, "width": 1, "dash": dash},
                 opacity=0.35, showlegend=False, hoverinfo="skip", name=f"{zone} dry level",
             ),
             row=2, col=1,
@@ -209,7 +209,7 @@ def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
 
 def _pad_range(analysis: Analysis) -> list[float]:
     """Decades shown, in log10 of microsiemens: dry to soaked at the least, so that noise looks like noise."""
-    seen = [_microsiemens(track.log_g) for track in analysis.pads.values() if len(track.t)]
+    seen = [microsiemens(track.log_g) for track in analysis.pads.values() if len(track.t)]
     low = min((float(np.log10(v.min())) for v in seen), default=PAD_DECADES[0])
     high = max((float(np.log10(v.max())) for v in seen), default=PAD_DECADES[1])
     return [min(PAD_DECADES[0], low - 0.1), max(PAD_DECADES[1], high + 0.1)]
@@ -245,6 +245,16 @@ def _events(figure: go.Figure, analysis: Analysis) -> None:
         )  # fmt: skip
 
 
+def _notes(figure: go.Figure, notes: Sequence[NoteRow]) -> None:
+    """What a technician saw, as numbered marks along the top of the pads."""
+    for number, note in enumerate(notes, 1):
+        words = note.text or "photo"
+        figure.add_annotation(
+            x=_iso(note.at), y=0.02, xref="x2", yref="y2 domain", yanchor="bottom", showarrow=True, arrowhead=2, ax=0, ay=-18,
+            text=f"✎{number}", hovertext=words, font={"size": 13, "color": "#1b1f23"}, bgcolor="#fff8d6", bordercolor="#1b1f23",
+        )  # fmt: skip
+
+
 def _gaps(figure: go.Figure, analysis: Analysis) -> None:
     """Where a pad was not heard, or was not sound: hatched and named."""
     findings = analysis.findings
@@ -263,29 +273,6 @@ def _gaps(figure: go.Figure, analysis: Analysis) -> None:
                 x=_iso(longest[0]), y=0.045 + 0.06 * row, xref="x2", yref="y2 domain", showarrow=False, xanchor="left",
                 text=f"{zone} not heard or not sound", font={"size": 11, "color": "#1b1f23"}, bgcolor="rgba(255,255,255,.8)",
             )  # fmt: skip
-
-
-def _thin(t: Floats, v: Floats) -> tuple[Floats, Floats]:
-    if len(t) <= POINTS:
-        return t, v
-    keep = MinMaxLTTBDownsampler().downsample(np.nan_to_num(v, nan=-99.0), n_out=POINTS)  # type: ignore[no-untyped-call]
-    return t[keep], v[keep]
-
-
-def _silence(step_s: float) -> float:
-    """Seconds between samples from which nothing was heard; slow, regular sampling is no silence."""
-    return max(3.0, 2.5 * step_s)
-
-
-def _broken(t: Floats, v: Floats, silence_s: float) -> tuple[Floats, Floats]:
-    """Put a NaN into each silence, so that no line is drawn over it."""
-    at = np.flatnonzero(np.diff(t) > silence_s) + 1
-    return np.insert(t, at, t[at - 1] + 1.0), np.insert(v, at, np.nan)
-
-
-def _microsiemens(log_g: Floats) -> Floats:
-    out: Floats = np.maximum(10.0**log_g - DRY_FLOOR_S, 1e-9) * 1e6
-    return out
 
 
 def _local(t: float) -> datetime:

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from soaktest import __version__
-from soaktest.cli import demo, files, judge, listen, runs
+from soaktest.cli import demo, files, judge, listen, runs, serve
 
 app = typer.Typer(
     name="soaktest",
@@ -27,6 +27,7 @@ app.command("judge")(judge.judge)
 app.add_typer(runs.app, name="run", help="Begin, watch, end, list and show runs.")
 app.command("record")(files.record)
 app.command("replay")(files.replay)
+app.command("serve")(serve.serve)
 app.command("collect")(listen.collect)
 app.command("set-aside")(listen.set_aside)
 app.command("plans")(files.plans)

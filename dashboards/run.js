@@ -1,0 +1,65 @@
+// Timelines: drawn from the server's figure, redrawn from the server for the window in view; two runs are kept in step.
+"use strict";
+const dark = matchMedia("(prefers-color-scheme: dark)").matches;
+const pad2 = n => String(n).padStart(2, "0");
+const local = t => { const d = new Date(1000 * t); return `${d.getFullYear()}-${pad2(d.getMonth() + 1)}-${pad2(d.getDate())} ${pad2(d.getHours())}:${pad2(d.getMinutes())}:${pad2(d.getSeconds())}.${String(d.getMilliseconds()).padStart(3, "0")}`; };
+const utc = text => new Date(String(text).replace(" ", "T")).getTime() / 1000;
+function dress(figure) {
+  if (dark) Object.assign(figure.layout, { paper_bgcolor: "#15191d", plot_bgcolor: "#1d2227", font: { ...figure.layout.font, color: "#e8eaed" } });
+  if (innerWidth < 600) Object.assign(figure.layout.margin, { l: 58, r: 8 });
+  return figure;
+}
+async function draw(box) {
+  const figure = dress(await (await fetch(`/api/runs/${box.dataset.run}/figure`)).json());
+  box.replaceChildren();
+  await Plotly.newPlot(box, figure.data, figure.layout, { responsive: true, displaylogo: false });
+  const names = figure.data.map(trace => trace.name);
+  let timer = 0;
+  box.on("plotly_relayout", change => {
+    if (box.follows || !Object.keys(change).some(k => k.startsWith("xaxis"))) return;
+    clearTimeout(timer); timer = setTimeout(() => fine(box, names), 60);
+    twins(box);
+  });
+  box.dataset.ready = "1";
+}
+async function fine(box, names) {
+  const [from, to] = box.layout.xaxis.range.map(utc);
+  const lines = await (await fetch(`/api/runs/${box.dataset.run}/window?start=${from}&end=${to}`)).json();
+  const at = [], x = [], y = [];
+  for (const [name, line] of Object.entries(lines)) {
+    const index = names.indexOf(name);
+    if (index >= 0) { at.push(index); x.push(line.t.map(local)); y.push(line.v); }
+  }
+  if (at.length) { box.follows = true; await Plotly.restyle(box, { x, y }, at); box.follows = false; }
+  box.dataset.drawn = String(1 + Number(box.dataset.drawn ?? 0));
+}
+function twins(box) {
+  const [from, to] = box.layout.xaxis.range.map(utc);
+  for (const other of document.querySelectorAll(".side")) {
+    if (other === box || !other.layout) continue;
+    const shift = Number(other.dataset.began) - Number(box.dataset.began);
+    other.follows = true;
+    Plotly.relayout(other, { "xaxis.range": [local(from + shift), local(to + shift)] }).then(() => { other.follows = false; });
+  }
+}
+addEventListener("load", async () => {
+  const boxes = [...document.querySelectorAll("#timeline, .side")];
+  await Promise.all(boxes.map(draw));
+  if (boxes.length === 2) {
+    const longest = Math.max(...boxes.map(b => b.dataset.ended - b.dataset.began)), low = Math.min(...boxes.map(b => b.layout.yaxis2.range[0])), high = Math.max(...boxes.map(b => b.layout.yaxis2.range[1]));
+    const powers = boxes.map(b => Math.max(0, ...b.data.filter(t => t.name === "power").flatMap(t => t.y)));
+    for (const b of boxes) {
+      b.follows = true;
+      const change = { "xaxis.range": [local(Number(b.dataset.began)), local(Number(b.dataset.began) + longest)], "yaxis2.range": [low, high] };
+      if (b.data.some(t => t.name === "power")) change["yaxis3.range"] = [0, 1.05 * Math.max(...powers, 1)];
+      await Plotly.relayout(b, change); b.follows = false;
+    }
+  }
+  for (const box of document.querySelectorAll(".why-plot")) {
+    const figure = dress(await (await fetch(box.dataset.src)).json());
+    Plotly.newPlot(box, figure.data, figure.layout, { responsive: true, displayModeBar: false });
+  }
+});
+const main = document.getElementById("timeline");
+document.querySelectorAll("[data-from]").forEach(b => b.addEventListener("click", () => Plotly.relayout(main, { "xaxis.range": [local(Number(b.dataset.from)), local(Number(b.dataset.to))] })));
+document.querySelectorAll("[data-image]").forEach(b => b.addEventListener("click", () => Plotly.downloadImage(main, { format: b.dataset.image, filename: `run-${main.dataset.run}`, width: 1400, height: main.layout.height })));

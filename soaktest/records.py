@@ -1,0 +1,132 @@
+"""What people put beside a run: notes and photos, pad checks, acknowledged alarms."""
+
+from __future__ import annotations
+
+import io
+import time
+from collections.abc import Mapping
+
+import sqlalchemy as sa
+
+from soaktest.analysis.analyse import Knowledge
+from soaktest.analysis.events import PadCheck
+from soaktest.errors import InputError, RunError
+from soaktest.journal import Journal
+from soaktest.tables import NoteRow, PadCheckRow, RunRow
+from soaktest.vocabulary import ZONES, Zone
+
+LARGEST_PHOTO = 12 * 1024 * 1024
+LARGEST_SIDE = 1600
+"""Pixels; larger photos are made smaller, and all lose what the camera wrote into them."""
+LONGEST_NOTE = 2000
+CHECK_HOLDS_S = 30 * 86_400.0
+"""A pad check speaks for a run that begins up to so long after it."""
+
+
+def add_note(
+    journal: Journal, run: int, text: str, photo: bytes | None = None, at: float | None = None
+) -> NoteRow:
+    """Put a note, a photo or both beside a run.
+
+    Raises:
+        InputError: nothing in it, too long, or the photo is no JPEG or PNG.
+        RunError: there is no such run.
+    """
+    words = text.strip()
+    if not words and not photo:
+        raise InputError("the note is empty. Write what you saw, or add a photo.")
+    if len(words) > LONGEST_NOTE:
+        raise InputError(f"the note has {len(words)} characters; {LONGEST_NOTE} at the most.")
+    kept = clean_photo(photo) if photo else None
+    with journal.session() as session:
+        if session.get(RunRow, run) is None:
+            raise RunError(f"there is no run {run} in the journal. See: soaktest run list")
+        row = NoteRow(
+            run=run,
+            at=time.time() if at is None else at,
+            text=words,
+            photo=kept,
+            photo_type="image/jpeg" if kept else None,
+        )
+        session.add(row)
+        session.flush()
+        return row
+
+
+def clean_photo(photo: bytes) -> bytes:
+    """A JPEG or PNG as a JPEG of at most ``LARGEST_SIDE`` pixels, without the camera's own data.
+
+    Raises:
+        InputError: too large, or not such a picture.
+    """
+    from PIL import Image, ImageOps
+
+    if len(photo) > LARGEST_PHOTO:
+        raise InputError(
+            f"the photo has {len(photo) / 1e6:.0f} MB; {LARGEST_PHOTO / 1e6:.0f} MB at the most."
+        )
+    try:
+        with Image.open(io.BytesIO(photo), formats=("JPEG", "PNG")) as picture:
+            upright = ImageOps.exif_transpose(picture).convert("RGB")
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as exc:
+        raise InputError("the photo is no JPEG or PNG that can be read. Take it again.") from exc
+    upright.thumbnail((LARGEST_SIDE, LARGEST_SIDE))
+    out = io.BytesIO()
+    upright.save(out, "JPEG", quality=82)
+    return out.getvalue()
+
+
+def notes_of(journal: Journal, run: int) -> list[NoteRow]:
+    """A run's notes in their order."""
+    with journal.session() as session:
+        return list(
+            session.scalars(sa.select(NoteRow).where(NoteRow.run == run).order_by(NoteRow.at, NoteRow.id))
+        )
+
+
+def find_note(journal: Journal, number: int) -> NoteRow:
+    """A note by its number. Raises InputError where there is none."""
+    with journal.session() as session:
+        row = session.get(NoteRow, number)
+    if row is None:
+        raise InputError(f"there is no note {number}.")
+    return row
+
+
+def acknowledge(journal: Journal, run: int) -> None:
+    """Write down that somebody has seen the run's alarm; the alarm itself stays until the pad is dry."""
+    with journal.session() as session:
+        row = session.get(RunRow, run)
+        if row is None:
+            raise RunError(f"there is no run {run} in the journal.")
+        row.acknowledged_at = row.acknowledged_at or time.time()
+
+
+def keep_pad_check(journal: Journal, bench: str, zone: Zone, check: PadCheck, fault: str = "") -> None:
+    """Write down a pad check; ``fault`` says what was wrong, empty where the pad is sound."""
+    with journal.session() as session:
+        session.add(
+            PadCheckRow(
+                bench=bench, zone=zone, at=check.at, dry_siemens=check.dry_siemens, wet_siemens=check.wet_siemens, ml=check.ml,
+                fault=fault,
+            )
+        )  # fmt: skip
+
+
+def pad_checks(journal: Journal, bench: str, before: float) -> dict[Zone, PadCheckRow]:
+    """The newest check of each of a bench's pads before a moment (UTC seconds), not older than ``CHECK_HOLDS_S``."""
+    where = (PadCheckRow.bench == bench, PadCheckRow.at <= before, PadCheckRow.at >= before - CHECK_HOLDS_S)
+    with journal.session() as session:
+        rows = session.scalars(sa.select(PadCheckRow).where(*where).order_by(PadCheckRow.at))
+        found = {row.zone: row for row in rows}
+    return {zone: found[zone] for zone in ZONES if zone in found}
+
+
+def knowledge_of(journal: Journal, run: RunRow, priors: Mapping[str, float] | None = None) -> Knowledge:
+    """What the workshop knows that bears on a run: sound checks of its bench's pads, and shares of leaks by part."""
+    checks = {
+        zone: PadCheck(row.dry_siemens, row.wet_siemens, row.ml, row.at)
+        for zone, row in pad_checks(journal, run.bench, run.began).items()
+        if not row.fault
+    }
+    return Knowledge(priors=priors, pad_checks=checks)

@@ -1,0 +1,109 @@
+"""The application: pages, events and downloads over one journal."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from functools import lru_cache
+from importlib import resources
+
+from fastapi import Depends, FastAPI, Request
+from fastapi.responses import JSONResponse, Response
+from starlette.middleware.sessions import SessionMiddleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+
+from soaktest import __version__
+from soaktest.errors import RunError, SoaktestError
+from soaktest.journal import Journal
+from soaktest.web import benches, door, runs, units
+from soaktest.web.templates import page
+from soaktest.web.watch import Publish, Watch
+
+LARGEST_BODY = 13 * 1024 * 1024
+STATIC = {
+    "bench.css": "text/css",
+    "timeline.css": "text/css",
+    "bench.js": "text/javascript",
+    "run.js": "text/javascript",
+}  # fmt: skip
+
+
+def create_app(journal: Journal, publish: Publish, password: str, hosts: list[str] | None = None) -> FastAPI:
+    """The application over an open journal.
+
+    Args:
+        journal: what it reads and writes; stays open until the caller closes it.
+        publish: puts a message (topic, payload) on the broker, for lamp and alarm.
+        password: who knows it may come in.
+        hosts: names under which it answers; None for any.
+    """
+    watch = Watch(journal, publish)
+
+    @asynccontextmanager
+    async def life(_app: FastAPI) -> AsyncIterator[None]:
+        watch.start()
+        yield
+        watch.stop()
+
+    app = FastAPI(
+        title="Soak-test bench", version=__version__, lifespan=life, docs_url=None, redoc_url=None,
+        description="Benches, runs, notes and downloads of a soak-test bench. Log in at /door; changes carry the header X-Token.",
+    )  # fmt: skip
+    app.state.journal, app.state.watch, app.state.password = journal, watch, password
+    app.state.session_mark = secrets.token_urlsafe(12)
+    app.add_middleware(
+        SessionMiddleware, secret_key=secrets.token_urlsafe(32), same_site="strict", session_cookie="bench"
+    )
+    app.add_middleware(TrustedHostMiddleware, allowed_hosts=hosts or ["*"])
+    app.include_router(door.router)
+    for module in (benches, runs, units):
+        app.include_router(module.router, dependencies=[Depends(door.must_be_in)])
+
+    @app.middleware("http")
+    async def guarded(request: Request, follow: Callable[[Request], Awaitable[Response]]) -> Response:
+        length = request.headers.get("content-length", "0")
+        if request.method in ("POST", "PUT") and (
+            not length.isdecimal() or int(length) > LARGEST_BODY or "content-length" not in request.headers
+        ):
+            return JSONResponse({"detail": f"send at most {LARGEST_BODY} bytes, and say how many"}, 413)
+        response = await follow(request)
+        door.security_headers(response)
+        return response
+
+    @app.exception_handler(SoaktestError)
+    def told(request: Request, exc: SoaktestError) -> Response:
+        """An error of ours becomes a plain sentence, on a page or in JSON."""
+        status = (
+            404
+            if isinstance(exc, RunError) and "no run" in str(exc)
+            else 409
+            if isinstance(exc, RunError)
+            else 422
+        )
+        if "text/html" in request.headers.get("accept", ""):
+            answer = page(request, "trouble.html", said=str(exc))
+            answer.status_code = status
+            return answer
+        return JSONResponse({"detail": str(exc)}, status)
+
+    @app.get("/static/{name}", include_in_schema=False)
+    def static(name: str) -> Response:
+        if name == "plotly.js":
+            return Response(
+                _plotly(), media_type="text/javascript", headers={"cache-control": "max-age=86400"}
+            )
+        if name not in STATIC:
+            return JSONResponse({"detail": "there is no such file"}, 404)
+        return Response(
+            resources.files("soaktest.dashboards").joinpath(name).read_bytes(), media_type=STATIC[name]
+        )
+
+    return app
+
+
+@lru_cache(maxsize=1)
+def _plotly() -> bytes:
+    from plotly.offline import get_plotlyjs
+
+    return bytes(get_plotlyjs(), "utf-8")

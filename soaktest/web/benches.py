@@ -1,0 +1,185 @@
+"""All benches at a glance, one bench in full, and what is done there: begin, end, notes, pad checks."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import AsyncIterator
+from typing import Annotated, Any, Literal
+
+import orjson
+from fastapi import APIRouter, Depends, File, Form, Path, Request, UploadFile
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
+
+from soaktest.analysis.events import PadCheck
+from soaktest.bench import begin_run, cancel_run, end_run, find_run, judge_run, layout_of, plan_of
+from soaktest.errors import InputError
+from soaktest.journal import Journal
+from soaktest.layouts import read_layout
+from soaktest.plans import read_plan
+from soaktest.recording import Header
+from soaktest.records import acknowledge, add_note, keep_pad_check, notes_of, pad_checks
+from soaktest.vocabulary import ZONES
+from soaktest.web.door import must_carry_token
+from soaktest.web.templates import page
+from soaktest.web.watch import Watch
+from soaktest.wire import NAME_PATTERN
+
+router = APIRouter()
+BenchName = Annotated[str, Path(pattern=f"^{NAME_PATTERN}$")]
+Number = Annotated[int, Path(ge=1, le=2**53)]
+PING_S = 5.0
+CHANGES = [Depends(must_carry_token)]
+PLANS = ("repair-check", "resale", "find-leak")
+LAYOUTS = ("front-loader", "front-loader-mirrored", "top-loader")
+WET_FACTOR = 3.0
+"""A damp finger raises a sound pad's conductance at least so many times."""
+
+
+def book(request: Request) -> Journal:
+    """The journal of the application."""
+    found: Journal = request.app.state.journal
+    return found
+
+
+def watch_of(request: Request) -> Watch:
+    """The watch of the application."""
+    found: Watch = request.app.state.watch
+    return found
+
+
+@router.get("/", include_in_schema=False)
+def all_benches(request: Request) -> HTMLResponse:
+    """Every bench heard of, each a card."""
+    return page(request, "benches.html", benches=watch_of(request).names())
+
+
+@router.get("/benches/{name}", include_in_schema=False)
+def one_bench(request: Request, name: BenchName) -> HTMLResponse:
+    """One bench in full."""
+    shown = watch_of(request).snapshot().get(name)
+    run = find_run(book(request), shown["run"]["id"]) if shown and shown["run"] else None
+    checks = pad_checks(book(request), name, time.time())
+    return page(
+        request, "bench.html", bench=name, run=run, plan=plan_of(run) if run else None, plans=PLANS, layouts=LAYOUTS, zones=ZONES,
+        layout=layout_of(run) if run else read_layout("front-loader"), notes=notes_of(book(request), run.id) if run else [], checks=checks,
+    )  # fmt: skip
+
+
+@router.get("/events", include_in_schema=False)
+async def events(request: Request) -> StreamingResponse:
+    """Server-sent events: the state of all benches, twice a second at the most, and a ping in between."""
+    watch = watch_of(request)
+
+    async def stream() -> AsyncIterator[bytes]:
+        last, sent = b"", 0.0
+        while not await request.is_disconnected():
+            now = time.monotonic()
+            text = orjson.dumps(watch.snapshot())
+            if text != last or now - sent > PING_S:
+                last, sent = text, now
+                yield b"data: " + text + b"\n\n"
+            await asyncio.sleep(0.25)
+
+    return StreamingResponse(stream(), media_type="text/event-stream", headers={"cache-control": "no-store"})
+
+
+@router.get("/api/benches", summary="The state of all benches")
+def state(request: Request) -> dict[str, Any]:
+    """What the page shows of every bench, by its name."""
+    return watch_of(request).snapshot()
+
+
+@router.get("/api/benches/{name}/strip", summary="The last quarter of an hour of one bench")
+def strip(request: Request, name: BenchName) -> dict[str, Any]:
+    """Pads (microsiemens), power (W) and phases with UTC seconds."""
+    return watch_of(request).strip(name)
+
+
+@router.post("/benches/{name}/begin", dependencies=CHANGES, include_in_schema=False)
+def begin(
+    request: Request,
+    name: BenchName,
+    plan: Annotated[Literal["repair-check", "resale", "find-leak"], Form()],
+    layout: Annotated[Literal["front-loader", "front-loader-mirrored", "top-loader"], Form()],
+    unit: Annotated[str, Form(max_length=64)] = "",
+    override: Annotated[str, Form(max_length=500)] = "",
+) -> Response:
+    """Begin a run; refused on a pad whose last check found a fault, unless a reason is given."""
+    faults = [
+        f"{zone} pad: {row.fault}"
+        for zone, row in pad_checks(book(request), name, time.time()).items()
+        if row.fault
+    ]
+    if faults and not override.strip():
+        raise InputError(
+            f"{'; '.join(faults)}. Mend the pad and check it again, or give a reason to begin all the same; it lands on the certificate."
+        )
+    header = Header(bench=name, unit=unit.strip() or None, began=time.time())
+    begin_run(book(request), header, read_plan(plan), read_layout(layout), override.strip() or None)
+    return RedirectResponse(f"/benches/{name}", 303)
+
+
+@router.post("/runs/{number}/end", dependencies=CHANGES, include_in_schema=False)
+def end(request: Request, number: Number) -> Response:
+    """End a run and judge it."""
+    end_run(book(request), number)
+    judge_run(book(request), number)
+    return RedirectResponse(f"/runs/{number}", 303)
+
+
+@router.post("/runs/{number}/cancel", dependencies=CHANGES, include_in_schema=False)
+def cancel(request: Request, number: Number) -> Response:
+    """End a run that is not worth judging."""
+    run = find_run(book(request), number)
+    cancel_run(book(request), number)
+    return RedirectResponse(f"/benches/{run.bench}", 303)
+
+
+@router.post("/api/runs/{number}/acknowledge", dependencies=CHANGES, summary="Say that the alarm was seen")
+def seen(request: Request, number: Number) -> JSONResponse:
+    """Write down that somebody has seen the alarm."""
+    acknowledge(book(request), number)
+    return JSONResponse({"acknowledged": True})
+
+
+@router.post("/runs/{number}/notes", dependencies=CHANGES, include_in_schema=False)
+def note(
+    request: Request,
+    number: Number,
+    text: Annotated[str, Form(max_length=4000)] = "",
+    photo: Annotated[UploadFile | None, File()] = None,
+) -> Response:
+    """Keep a note, a photo or both."""
+    picture = photo.file.read() if photo and photo.size else None
+    add_note(book(request), number, text, picture)
+    return RedirectResponse(str(request.headers.get("referer") or f"/runs/{number}"), 303)
+
+
+@router.post("/api/benches/{name}/pad-check", dependencies=CHANGES, summary="Write down a pad check")
+async def pad_check(request: Request, name: BenchName) -> JSONResponse:
+    """Readings of each pad dry, touched with a damp finger, and dry again, in microsiemens; says which is sound."""
+    try:
+        sent: Any = orjson.loads(await request.body())
+        read = {zone: [float(sent[zone][k]) for k in ("dry", "touched", "after")] for zone in ZONES}
+    except (orjson.JSONDecodeError, KeyError, TypeError, ValueError) as exc:
+        raise InputError(
+            "a pad check needs dry, touched and after, in microsiemens, for left, centre and right."
+        ) from exc
+    told = {}
+    for zone, (dry, touched, after) in read.items():
+        fault = _fault(dry, touched, after)
+        check = PadCheck(dry * 1e-6, touched * 1e-6, 0.0, time.time())
+        keep_pad_check(book(request), name, zone, check, fault)
+        told[zone] = fault
+    return JSONResponse({"faults": told, "sound": not any(told.values())})
+
+
+def _fault(dry: float, touched: float, after: float) -> str:
+    if not (0 <= dry < 1e6 and 0 <= touched < 1e6 and 0 <= after < 1e6):
+        return "a reading is no conductance"
+    if touched < WET_FACTOR * max(dry, 0.05):
+        return "it hardly answered to a damp finger: clean it, and check its lead"
+    if after > max(0.5 * touched, 3.0):
+        return "it did not dry again: wipe it dry and check it once more"
+    return ""

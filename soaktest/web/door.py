@@ -1,0 +1,73 @@
+"""Who may come in: one password for the bench, a signed session, and a token that every change must carry."""
+
+from __future__ import annotations
+
+import secrets
+import time
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Form, HTTPException, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from soaktest.web.templates import page
+
+router = APIRouter(include_in_schema=False)
+PAUSE_S = 0.5
+"""Answer to a wrong password: nobody types faster, and a machine shall not."""
+
+
+def token(request: Request) -> str:
+    """The session's token against forged requests; made at the first need."""
+    if "token" not in request.session:
+        request.session["token"] = secrets.token_urlsafe(24)
+    return str(request.session["token"])
+
+
+def must_be_in(request: Request) -> None:
+    """Refuse a request without a session: pages are sent to the door, the rest gets 401."""
+    if request.session.get("in") == request.app.state.session_mark:
+        return
+    if "text/html" in request.headers.get("accept", ""):
+        raise HTTPException(303, headers={"location": "/door"})
+    raise HTTPException(401, "Log in at /door first.")
+
+
+async def must_carry_token(request: Request) -> None:
+    """Refuse a change that does not carry the session's token, in a form or in the header X-Token."""
+    must_be_in(request)
+    given = request.headers.get("x-token")
+    if given is None and request.headers.get("content-type", "").startswith(
+        ("multipart/", "application/x-www-form")
+    ):
+        given = str((await request.form()).get("token", ""))
+    if not secrets.compare_digest(given or "", token(request)):
+        raise HTTPException(403, "This page is older than the session. Reload it and try again.")
+
+
+@router.get("/door")
+def door(request: Request) -> HTMLResponse:
+    """Ask for the password."""
+    return page(request, "door.html", wrong=False)
+
+
+@router.post("/door")
+def enter(request: Request, password: Annotated[str, Form(max_length=200)]) -> Response:
+    """Let in who knows the password."""
+    if not secrets.compare_digest(password.encode(), request.app.state.password.encode()):
+        time.sleep(PAUSE_S)
+        answer = page(request, "door.html", wrong=True)
+        answer.status_code = 403
+        return answer
+    request.session.clear()
+    request.session["in"] = request.app.state.session_mark
+    return RedirectResponse("/", 303)
+
+
+def security_headers(response: Any) -> None:
+    """No other host, no frame, no inline script; styles inline because the plots need them."""
+    response.headers["content-security-policy"] = (
+        "default-src 'self'; img-src 'self' data: blob:; style-src 'self' 'unsafe-inline'; script-src 'self'; "
+        "connect-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'"
+    )
+    response.headers["x-content-type-options"] = "nosniff"
+    response.headers["referrer-policy"] = "same-origin"

@@ -1,0 +1,128 @@
+"""The quick look: what the newest packs say of each bench, before the analysis has judged them.
+
+A pad that rises sharply over its last minute and a half is shown as wet at once, provisionally; the
+analysis, which takes longer as a run grows, confirms it or takes it back.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from soaktest.analysis.conductance import conductance, log_conductance, wetness
+from soaktest.analysis.series import PadWiring
+from soaktest.errors import MessageFault
+from soaktest.tables import MessageRow
+from soaktest.vocabulary import ZONES, Zone
+from soaktest.wire import Topic, decode_json, parse_about, parse_readings
+
+KEEP_S = 900.0
+"""Seconds of readings that the strip shows."""
+LEARN_S, SETTLE_S = 90.0, 4.0
+SHARP_RISE = 0.15
+"""Decades over the last minute and a half: more than drift does."""
+LEAST_S = 8e-7
+"""Siemens over that level that count as water at once."""
+HOLD_S = 90.0
+"""A provisional wetting that the analysis has not confirmed by then is taken back."""
+
+
+@dataclass(slots=True)
+class PadGlance:
+    """The last quarter of an hour of one pad; times are arrivals (UTC seconds), values log10 siemens."""
+
+    readings: deque[tuple[float, float]] = field(default_factory=deque)
+    wet_since: float | None = None
+    confirmed_dry_until: float = 0.0
+
+    def take(self, at: float, log_g: float) -> None:
+        """Take a pack's mean, and look for a sharp rise."""
+        self.readings.append((at, log_g))
+        while self.readings and self.readings[0][0] < at - KEEP_S:
+            self.readings.popleft()
+        before = [v for t, v in self.readings if at - LEARN_S <= t <= at - SETTLE_S]
+        if len(before) < 5:
+            return
+        level = float(np.median(before))
+        risen = log_g - level > SHARP_RISE and 10.0**log_g - 10.0**level > LEAST_S
+        if risen and self.wet_since is None and at > self.confirmed_dry_until:
+            self.wet_since = at
+        if self.wet_since is not None and at - self.wet_since > HOLD_S:
+            self.wet_since = None
+
+    @property
+    def now(self) -> float | None:
+        """The newest value, log10 siemens."""
+        return self.readings[-1][1] if self.readings else None
+
+    @property
+    def dry(self) -> float:
+        """A low value of the last quarter of an hour, taken for dry."""
+        return float(np.quantile([v for _, v in self.readings], 0.05)) if self.readings else -6.5
+
+
+@dataclass(slots=True)
+class Glance:
+    """One bench as its newest packs show it."""
+
+    bench: str
+    pads: dict[Zone, PadGlance] = field(default_factory=lambda: {zone: PadGlance() for zone in ZONES})
+    power: deque[tuple[float, float]] = field(default_factory=deque)
+    last_at: float = 0.0
+    wiring: dict[tuple[str, Zone], PadWiring] = field(default_factory=dict)
+
+    def take(self, row: MessageRow) -> None:
+        """Take one journaled message; what cannot be read was set aside before it came here."""
+        self.last_at = max(self.last_at, row.at)
+        try:
+            content = decode_json(row.payload) if row.kind != "presence" else None
+            if row.kind == "about":
+                about = parse_about(content)
+                for zone, pad in about.pads.items():
+                    self.wiring[row.node, zone] = PadWiring(pad.divider_ohm, pad.end_of_line_ohm)
+            elif row.kind == "readings":
+                self._take_pack(row, content)
+        except MessageFault:
+            return
+
+    def _take_pack(self, row: MessageRow, content: object) -> None:
+        pack = parse_readings(content, Topic(row.bench, row.node, "readings"), row.at)
+        for zone in ZONES:
+            if zone in pack.samples:
+                wiring = self.wiring.get((row.node, zone), PadWiring())
+                ratio = np.array(pack.samples[zone][1])
+                # the last samples of a pack: a drop that fell within it is shown at once
+                self.pads[zone].take(
+                    row.at, float(np.median(log_conductance(conductance(ratio[-3:], wiring))))
+                )
+        name = "power" if "power" in pack.samples else "current" if "current" in pack.samples else None
+        if name:
+            watts = float(np.mean(pack.samples[name][1])) * (1.0 if name == "power" else 230.0)
+            self.power.append((row.at, round(watts, 1)))
+            while self.power[0][0] < row.at - KEEP_S:
+                self.power.popleft()
+
+    def pad_state(self, zone: Zone) -> dict[str, object]:
+        """What the page shows of one pad."""
+        pad = self.pads[zone]
+        if pad.now is None:
+            return {"heard": False, "microsiemens": None, "wetness": 0.0, "provisional": None}
+        return {
+            "heard": time.time() - pad.readings[-1][0] < 10.0,
+            "microsiemens": float(f"{10.0**pad.now * 1e6:.3g}"),
+            "wetness": round(wetness(pad.now, pad.dry), 3),
+            "provisional": pad.wet_since,
+        }
+
+    def strip(self) -> dict[str, object]:
+        """The last quarter of an hour for the live strip, about a point a second."""
+        return {
+            "pads": {
+                zone: [[round(t, 2), float(f"{10.0**v * 1e6:.3g}")] for t, v in pad.readings]
+                for zone, pad in self.pads.items()
+            },
+            "power": [[round(t, 2), v] for t, v in self.power],
+        }

@@ -1,0 +1,206 @@
+"""Runs, live or old: the timeline with its window, notes, downloads, and two runs side by side."""
+
+from __future__ import annotations
+
+import io
+import tempfile
+import threading
+from collections import OrderedDict
+from pathlib import Path as FilePath
+from typing import Annotated, Any, Literal
+
+import numpy as np
+import pandas as pd
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from soaktest.analysis.analyse import Analysis
+from soaktest.analysis.why import explain_events
+from soaktest.bench import examine_run, find_run, layout_of, list_runs, plan_of
+from soaktest.errors import InputError
+from soaktest.journal import Journal
+from soaktest.records import find_note, notes_of
+from soaktest.tables import RunRow
+from soaktest.timeline import VERDICTS, answer, timeline_figure, timeline_page
+from soaktest.timeline_style import floor_plan
+from soaktest.vocabulary import ZONES
+from soaktest.web.benches import Number, book
+from soaktest.web.lines import window_lines
+from soaktest.web.templates import page
+from soaktest.why_plot import why_figure
+
+router = APIRouter()
+KEPT = 6
+"""Judged runs held in memory for zooming."""
+_kept: OrderedDict[tuple[int, int, float | None], Analysis] = OrderedDict()
+_lock = threading.Lock()
+
+
+def analysis_of(journal: Journal, run: RunRow) -> Analysis:
+    """The run's analysis; that of an ended run is kept for the next look."""
+    key = (id(journal), run.id, run.ended)
+    with _lock:
+        if run.ended is not None and key in _kept:
+            _kept.move_to_end(key)
+            return _kept[key]
+    analysis = examine_run(journal, run)
+    if run.ended is not None:
+        with _lock:
+            _kept[key] = analysis
+            while len(_kept) > KEPT:
+                _kept.popitem(last=False)
+    return analysis
+
+
+@router.get("/runs", include_in_schema=False)
+def all_runs(request: Request) -> HTMLResponse:
+    """Runs, the newest first."""
+    rows = [
+        {"run": run, "plan": plan_of(run).name, "verdict": _verdict(run)}
+        for run in list_runs(book(request), 200)
+    ]
+    return page(request, "runs.html", rows=rows)
+
+
+def _verdict(run: RunRow) -> str:
+    import orjson
+
+    return str(orjson.loads(run.findings)["verdict"]) if run.findings else ""
+
+
+@router.get("/runs/{number}", include_in_schema=False)
+def one_run(request: Request, number: Number) -> HTMLResponse:
+    """The timeline of a run, its reasons, suspects, notes and downloads."""
+    run = find_run(book(request), number)
+    analysis = analysis_of(book(request), run)
+    name, meaning, mark = VERDICTS[analysis.findings.verdict]
+    others = [r for r in list_runs(book(request), 500) if r.unit and r.unit == run.unit and r.id != run.id]
+    whys = explain_events(analysis)
+    return page(
+        request, "run.html", run=run, f=analysis.findings, verdict={"name": name, "meaning": meaning, "mark": mark}, whys=whys,
+        answer=answer(analysis.findings), floor=floor_plan(layout_of(run), analysis.findings), notes=notes_of(book(request), number), others=others,
+    )  # fmt: skip
+
+
+@router.get("/api/runs/{number}/findings", summary="The findings of a run")
+def findings(request: Request, number: Number) -> Response:
+    """The findings as JSON, as ``soaktest judge --json`` prints them."""
+    run = find_run(book(request), number)
+    return Response(
+        analysis_of(book(request), run).findings.model_dump_json(indent=2), media_type="application/json"
+    )
+
+
+@router.get("/api/runs/{number}/figure", include_in_schema=False)
+def figure(request: Request, number: Number) -> Response:
+    """The whole timeline as a figure's JSON, notes at their times."""
+    run = find_run(book(request), number)
+    made = timeline_figure(analysis_of(book(request), run), notes_of(book(request), number))
+    return Response(made.to_json(), media_type="application/json")
+
+
+@router.get("/api/runs/{number}/why/{event}", include_in_schema=False)
+def why(request: Request, number: Number, event: int) -> Response:
+    """The small plot of one wet event."""
+    analysis = analysis_of(book(request), find_run(book(request), number))
+    whys = explain_events(analysis)
+    if not 0 <= event < len(whys):
+        raise InputError(f"run {number} has {len(whys)} wet events.")
+    return Response(why_figure(analysis, whys[event]).to_json(), media_type="application/json")
+
+
+@router.get(
+    "/api/runs/{number}/window", summary="The lines of a run within a window, thinned to what a screen shows"
+)
+def window(
+    request: Request,
+    number: Number,
+    start: Annotated[float, Query(ge=0, lt=1e11, description="UTC seconds")],
+    end: Annotated[float, Query(ge=0, lt=1e11, description="UTC seconds")],
+) -> dict[str, Any]:
+    """Times (UTC seconds) and values by line."""
+    if end <= start:
+        raise InputError("the window ends before it begins.")
+    return window_lines(analysis_of(book(request), find_run(book(request), number)), start, end)
+
+
+@router.get("/runs/{number}/download/{kind}", include_in_schema=False)
+def download(
+    request: Request, number: Number, kind: Literal["timeline", "csv", "parquet", "recording"]
+) -> Response:
+    """The run as a self-contained page, as a table by the second, or as a recording."""
+    run = find_run(book(request), number)
+    if kind == "recording":
+        return _recording(book(request), run)
+    analysis = analysis_of(book(request), run)
+    if kind == "timeline":
+        return _file(timeline_page(analysis).encode(), f"run-{number}.html", "text/html")
+    table = by_second(analysis)
+    if kind == "csv":
+        return _file(table.to_csv(index=False, float_format="%.6g").encode(), f"run-{number}.csv", "text/csv")
+    out = io.BytesIO()
+    table.to_parquet(out, index=False)
+    return _file(out.getvalue(), f"run-{number}.parquet", "application/vnd.apache.parquet")
+
+
+def by_second(analysis: Analysis) -> pd.DataFrame:
+    """One row a second: UTC time, phase and how sure, pads in microsiemens, further signals as heard."""
+    phases = analysis.phases
+    t = phases.t0 + np.arange(phases.seconds) + 0.5
+    from soaktest.vocabulary import PHASES
+
+    columns: dict[str, Any] = {
+        "utc_s": t,
+        "phase": np.array(PHASES)[phases.best],
+        "phase_probability": phases.probability[np.arange(phases.seconds), phases.best],
+    }
+    for zone in ZONES:
+        track = analysis.pads[zone]
+        if len(track.t):
+            column = np.full(len(t), np.nan)
+            index = np.floor(track.t - phases.t0).astype(int)
+            inside = (index >= 0) & (index < len(t))
+            column[index[inside]] = 10.0 ** track.log_g[inside] * 1e6
+            columns[f"{zone}_us"] = column
+    for name in ("power", "current", "vibration", "inlet", "outlet"):
+        series = analysis.signals.other(name)
+        if len(series):
+            columns[name] = np.interp(t, series.t, series.v, left=np.nan, right=np.nan)
+    return pd.DataFrame(columns)
+
+
+def _recording(journal: Journal, run: RunRow) -> Response:
+    from soaktest.recording import write_recording
+
+    recording = journal.recording(run)
+    with tempfile.TemporaryDirectory() as folder:
+        path = write_recording(FilePath(folder) / "run.ndjson.gz", recording.header, recording.messages)
+        return _file(path.read_bytes(), f"run-{run.id}.ndjson.gz", "application/gzip")
+
+
+def _file(content: bytes, name: str, kind: str) -> Response:
+    return Response(
+        content, media_type=kind, headers={"content-disposition": f'attachment; filename="{name}"'}
+    )
+
+
+@router.get("/notes/{number}/photo", include_in_schema=False)
+def photo(request: Request, number: Number) -> Response:
+    """A note's photo."""
+    row = find_note(book(request), number)
+    if row.photo is None:
+        raise InputError(f"note {number} has no photo.")
+    return Response(row.photo, media_type="image/jpeg")
+
+
+@router.get("/compare", include_in_schema=False)
+def compare(request: Request, a: Annotated[int, Query(ge=1)], b: Annotated[int, Query(ge=1)]) -> Response:
+    """Two runs on equal axes, such as before and after a repair."""
+    if a == b:
+        return RedirectResponse(f"/runs/{a}", 303)
+    pair = []
+    for number in (a, b):
+        run = find_run(book(request), number)
+        found = analysis_of(book(request), run).findings
+        pair.append({"run": run, "f": found, "verdict": VERDICTS[found.verdict], "answer": answer(found)})
+    return page(request, "compare.html", pair=pair)

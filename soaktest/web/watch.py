@@ -1,0 +1,260 @@
+"""Watches the journal for the page: the quick look at every new message, the whole judgement at a bounded rate.
+
+Lamp and alarm are published when they change. The analysis of a run costs more as it grows; it may
+take a fiftieth of the time, so that a bench adds at most 20 ms to each second.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import Any
+
+import sqlalchemy as sa
+
+from soaktest.bench import Live, alarm_payload, lamp_message, look
+from soaktest.errors import SoaktestError
+from soaktest.journal import Journal
+from soaktest.tables import MessageRow, RunRow
+from soaktest.vocabulary import ZONES
+from soaktest.web.glance import Glance
+from soaktest.wire import Topic
+
+log = logging.getLogger("soaktest")
+
+LOOK_S = 0.15
+"""Seconds between looks at the journal: half of what a leak may take to the page is left for the rest."""
+LEAST_BETWEEN_S = 3.0
+SHARE = 50.0
+STALE_S = 10.0
+BACK_S = 900.0
+
+Publish = Callable[[str, bytes], None]
+
+
+@dataclass(slots=True)
+class _Bench:
+    glance: Glance
+    run: RunRow | None = None
+    live: Live | None = None
+    due: float = 0.0
+    told: object = None
+    judged: set[int] = field(default_factory=set)
+
+
+class Watch:
+    """Between ``start`` and ``stop``; ``snapshot`` and ``version`` may be read from any thread."""
+
+    def __init__(self, journal: Journal, publish: Publish) -> None:
+        self.version = 0
+        self._journal, self._publish = journal, publish
+        self._benches: dict[str, _Bench] = {}
+        self._lock = threading.Lock()
+        self._stopping = threading.Event()
+        self._last_id = self._first_id()
+        self._threads = [
+            threading.Thread(target=self._glances, name="glances", daemon=True),
+            threading.Thread(target=self._looks, name="looks", daemon=True),
+        ]
+
+    def start(self) -> None:
+        """Begin to watch."""
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self) -> None:
+        """Stop watching."""
+        self._stopping.set()
+        for thread in self._threads:
+            thread.join(5)
+
+    def _first_id(self) -> int:
+        """Watching begins a quarter of an hour back, and with each node's last description."""
+        with self._journal.session() as session:
+            newest = sa.select(sa.func.max(MessageRow.id)).where(MessageRow.kind == "about")
+            for row in session.scalars(
+                sa.select(MessageRow).where(
+                    MessageRow.id.in_(newest.group_by(MessageRow.bench, MessageRow.node))
+                )
+            ):
+                self._of(row.bench).glance.take(row)
+            first = session.scalar(
+                sa.select(sa.func.min(MessageRow.id)).where(MessageRow.at > time.time() - BACK_S)
+            )
+            last = session.scalar(sa.select(sa.func.max(MessageRow.id)))
+        return (first - 1) if first is not None else (last or 0)
+
+    def _of(self, name: str) -> _Bench:
+        if name not in self._benches:
+            self._benches[name] = _Bench(Glance(name))
+        return self._benches[name]
+
+    def _glances(self) -> None:
+        while not self._stopping.wait(LOOK_S):
+            try:
+                self._glance()
+            except SoaktestError as exc:
+                log.warning("%s", exc)
+                self._stopping.wait(2.0)
+
+    def _glance(self) -> None:
+        with self._journal.session() as session:
+            where = (
+                sa.select(MessageRow).where(MessageRow.id > self._last_id).order_by(MessageRow.id).limit(2000)
+            )
+            rows = list(session.scalars(where))
+            runs = list(session.scalars(sa.select(RunRow).where(RunRow.ended.is_(None))))
+        with self._lock:
+            for row in rows:
+                bench = self._of(row.bench)
+                before = self._wet_zones(bench)
+                bench.glance.take(row)
+                self._last_id = row.id
+                if self._wet_zones(bench) != before:
+                    bench.due = 0.0  # judged at once, to confirm it or take it back
+            under_way = {run.bench: run for run in runs}
+            for name in {*self._benches, *under_way}:
+                bench = self._of(name)
+                run = under_way.get(name)
+                if (run and run.id) != (bench.run and bench.run.id):
+                    bench.run, bench.live, bench.due = run, None, 0.0
+                elif run:
+                    bench.run = run
+            self.version += 1
+            told = [self._changed(name, bench) for name, bench in self._benches.items() if bench.run]
+        for messages in told:
+            for topic, payload in messages:
+                self._publish(topic, payload)
+
+    def _changed(self, name: str, bench: _Bench) -> list[tuple[str, bytes]]:
+        """Lamp and alarm where they changed: the alarm from the quick look as well, so that it comes at once."""
+        run, live = bench.run, bench.live
+        if run is None:
+            return []
+        zones = self._wet_zones(bench)
+        now = (run.id, run.stage, tuple(zones))
+        if now == bench.told:
+            return []
+        bench.told = now
+        out = [(str(Topic(name, "", "alarm")), alarm_payload(run, zones, time.time()))]
+        if live is not None:
+            out.append(lamp_message(run, live))
+        return out
+
+    def _wet_zones(self, bench: _Bench) -> list[str]:
+        confirmed = set(bench.live.wet_zones) if bench.live else set()
+        return sorted(confirmed | {zone for zone in ZONES if bench.glance.pads[zone].wet_since is not None})
+
+    def _looks(self) -> None:
+        while not self._stopping.wait(0.2):
+            with self._lock:
+                waiting = [
+                    (b.due, n, b.run.id)
+                    for n, b in self._benches.items()
+                    if b.run and b.due <= time.monotonic()
+                ]
+            if not waiting:
+                continue
+            _, name, number = min(waiting)
+            begin = time.monotonic()
+            live: Live | None = None
+            try:
+                live = look(self._journal, number)
+            except SoaktestError as exc:
+                log.warning("bench %s: %s", name, exc)
+            took = time.monotonic() - begin
+            with self._lock:
+                bench = self._of(name)
+                bench.due = time.monotonic() + max(LEAST_BETWEEN_S, SHARE * took)
+                if live is not None and bench.run and bench.run.id == number:
+                    bench.live = live
+                    self._settle(bench, live)
+                self.version += 1
+
+    def _settle(self, bench: _Bench, live: Live) -> None:
+        """What the analysis has confirmed needs no provisional word any more."""
+        for zone in live.wet_zones:
+            with suppress(KeyError):
+                bench.glance.pads[zone].wet_since = None  # type: ignore[index]
+
+    def names(self) -> list[str]:
+        """Benches heard of, in order."""
+        with self._lock:
+            return sorted(self._benches)
+
+    def snapshot(self) -> dict[str, Any]:
+        """All benches as the page shows them."""
+        with self._lock:
+            return {name: self._shown(name, bench) for name, bench in sorted(self._benches.items())}
+
+    def strip(self, name: str) -> dict[str, Any]:
+        """The live strip of one bench; empty where it is not known."""
+        with self._lock:
+            bench = self._benches.get(name)
+            if bench is None:
+                return {"pads": {}, "power": [], "phases": []}
+            since = time.time() - BACK_S
+            spans = bench.live.analysis.findings.phases if bench.live else []
+            phases = [[s.phase, s.start, s.end, s.confidence] for s in spans if s.end > since]
+            return bench.glance.strip() | {"phases": phases}
+
+    def _shown(self, name: str, bench: _Bench) -> dict[str, Any]:
+        now = time.time()
+        out: dict[str, Any] = {
+            "bench": name,
+            "age_s": round(now - bench.glance.last_at, 1) if bench.glance.last_at else None,
+            "stale": now - bench.glance.last_at > STALE_S,
+            "power": bench.glance.power[-1][1] if bench.glance.power else None,
+            "pads": {zone: bench.glance.pad_state(zone) | {"state": "", "wet": False} for zone in ZONES},
+            "run": None,
+            "alarm": None,
+        }
+        run, live = bench.run, bench.live
+        if run is None:
+            return out
+        zones = self._wet_zones(bench)
+        out["run"] = {
+            "id": run.id,
+            "unit": run.unit,
+            "began": run.began,
+            "stage": run.stage,
+            "acknowledged": run.acknowledged_at,
+        }
+        if live is not None:
+            out["run"] |= _of_live(live)
+            for zone, track in live.analysis.pads.items():
+                out["pads"][zone] |= {"state": track.state}
+        for wet in zones:
+            out["pads"][wet]["wet"] = True
+        if zones:
+            out["alarm"] = {
+                "zones": zones,
+                "since": self._since(bench),
+                "confirmed": bool(live and live.wet_zones),
+            }
+        return out
+
+    def _since(self, bench: _Bench) -> float:
+        times = [p.wet_since for p in bench.glance.pads.values() if p.wet_since is not None]
+        if bench.live:
+            wet = set(bench.live.wet_zones)
+            times += [e.onset for e in bench.live.analysis.findings.wet_events if e.zone in wet]
+        return min(times)
+
+
+def _of_live(live: Live) -> dict[str, Any]:
+    """The judged part of a bench's state."""
+    analysis = live.analysis
+    at = live.at - 2.0
+    phase = analysis.phases.at(at)
+    spans = analysis.findings.phases
+    sure = next((s.confidence for s in reversed(spans) if s.start <= at), None)
+    return {
+        "stage": live.stage, "phase": phase, "sure": sure, "needs": live.needs, "may_stop": live.may_stop,
+        "washes": analysis.findings.washes, "suspects": [[s.name, s.probability] for s in analysis.findings.suspects[:3]],
+        "clock_error_s": analysis.findings.clock_error_s, "lost_packs": analysis.findings.lost_packs,
+    }  # fmt: skip

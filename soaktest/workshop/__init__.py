@@ -1,0 +1,1 @@
+"""What the workshop knows of its units: their stories, and what they teach."""
