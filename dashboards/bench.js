@@ -2,7 +2,7 @@
 "use strict";
 const one = document.getElementById("one"), cards = document.getElementById("cards");
 const say = (root, name, text) => root.querySelectorAll(`[data-show="${name}"]`).forEach(e => { if (e.textContent !== text) e.textContent = text; });
-const span = s => s < 90 ? `${Math.round(s)} s` : s < 5400 ? `${Math.round(s / 60)} min` : `${(s / 3600).toFixed(1)} h`;
+const span = s => s < 90 ? `${Math.round(s)} s` : s < 5400 ? `${Math.round(s / 60)} min` : s < 172800 ? `${(s / 3600).toFixed(1)} h` : `${Math.round(s / 86400)} days`;
 const clock = t => new Date(1000 * t).toLocaleTimeString();
 const token = document.querySelector("meta[name=token]").content;
 let state = {}, heard = 0, sound = null, muted = sessionStorage.getItem("muted") === "1";
@@ -135,6 +135,6 @@ async function strip() {
   }
   Plotly.react("strip", lines, {
     height: 280, margin: { l: 55, r: 55, t: 8, b: 55 }, paper_bgcolor: paper, plot_bgcolor: paper, font: { color: ink, size: 12 }, shapes, annotations: notes, legend: { orientation: "h", y: -0.25 },
-    xaxis: { type: "date", range: [new Date(end - 900000), new Date(end)] }, yaxis: { type: "log", title: { text: "µS" }, domain: [0, 0.9], dtick: 1 }, yaxis2: { overlaying: "y", side: "right", title: { text: "W" }, rangemode: "tozero", showgrid: false },
+    xaxis: { type: "date", range: [new Date(end - 900000), new Date(end)] }, yaxis: { type: "log", title: { text: "µS" }, domain: [0, 0.9], dtick: 1, range: [-1.3, 3] }, yaxis2: { overlaying: "y", side: "right", title: { text: "W" }, rangemode: "tozero", showgrid: false },
   }, { displayModeBar: false, responsive: true });
 }

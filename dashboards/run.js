@@ -47,11 +47,11 @@ addEventListener("load", async () => {
   await Promise.all(boxes.map(draw));
   if (boxes.length === 2) {
     const longest = Math.max(...boxes.map(b => b.dataset.ended - b.dataset.began)), low = Math.min(...boxes.map(b => b.layout.yaxis2.range[0])), high = Math.max(...boxes.map(b => b.layout.yaxis2.range[1]));
-    const powers = boxes.map(b => Math.max(0, ...b.data.filter(t => t.name === "power").flatMap(t => t.y)));
+    const powers = boxes.map(b => b.layout.yaxis3?.range[1] ?? 0);
     for (const b of boxes) {
       b.follows = true;
       const change = { "xaxis.range": [local(Number(b.dataset.began)), local(Number(b.dataset.began) + longest)], "yaxis2.range": [low, high] };
-      if (b.data.some(t => t.name === "power")) change["yaxis3.range"] = [0, 1.05 * Math.max(...powers, 1)];
+      if (b.data.some(t => t.name === "power")) change["yaxis3.range"] = [0, Math.max(...powers, 1)];
       await Plotly.relayout(b, change); b.follows = false;
     }
   }

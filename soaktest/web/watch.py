@@ -250,7 +250,7 @@ def _of_live(live: Live) -> dict[str, Any]:
     """The judged part of a bench's state."""
     analysis = live.analysis
     at = live.at - 2.0
-    phase = analysis.phases.at(at)
+    phase = analysis.phases.at(at) if analysis.phases.heard.any() else None
     spans = analysis.findings.phases
     sure = next((s.confidence for s in reversed(spans) if s.start <= at), None)
     return {

@@ -337,3 +337,26 @@ def test_a_stale_bench_says_so(service: Service, enter: Callable[..., Page]) -> 
     page.goto(service.url + "/benches/b9")
     page.wait_for_selector("#stale:not([hidden])", timeout=15_000)
     assert "not heard" in page.inner_text("[data-pad=left]")
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_no_page_breaks_the_accessibility_rules(
+    service: Service, enter: Callable[..., Page], dark: bool
+) -> None:
+    """WCAG 2.2 AA as far as a machine can tell (axe-core); plots are left out where the library draws them."""
+    from importlib import resources
+
+    rules = resources.files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
+    page = enter(1024, dark=dark)
+    session = page.context.new_cdp_session(page)
+    session.send("Page.setBypassCSP", {"enabled": True})
+    broken = []
+    for path in ("/", "/benches/b1", "/runs", "/runs/1", "/units", "/units/A-0417", "/compare?a=1&b=2"):
+        page.goto(service.url + path)
+        page.wait_for_timeout(700)
+        page.evaluate(rules)
+        found = page.evaluate(
+            "axe.run({exclude: [['.js-plotly-plot']]}, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']})"
+        )
+        broken += [(path, v["id"], v["nodes"][0]["html"][:120]) for v in found["violations"]]
+    assert broken == []

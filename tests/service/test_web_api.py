@@ -1,0 +1,119 @@
+"""The service's own description, and what it does with whatever is sent to it."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import schemathesis
+from fastapi.testclient import TestClient
+
+from soaktest.bench import begin_run, end_run
+from soaktest.journal import open_journal
+from soaktest.layouts import read_layout
+from soaktest.plans import read_plan
+from soaktest.recording import Header
+from soaktest.web.app import create_app
+
+
+@pytest.fixture(scope="module")
+def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
+    """The application with one short run, logged in."""
+    journal = open_journal(f"sqlite:///{tmp_path_factory.mktemp('web') / 'j.sqlite'}")
+    header = Header(bench="b1", unit="A-0417", began=1_764_000_000.0)
+    run = begin_run(journal, header, read_plan("repair-check"), read_layout("front-loader"))
+    end_run(journal, run.id, 1_764_000_060.0)
+    with TestClient(create_app(journal, lambda _topic, _payload: None, "pw")) as inside:
+        assert inside.post("/door", data={"password": "pw"}, follow_redirects=False).status_code == 303
+        yield inside
+    journal.close()
+
+
+def test_the_description_names_every_open_path(client: TestClient) -> None:
+    """OpenAPI lists the interface that programs use, each path with a summary."""
+    paths = client.get("/openapi.json").json()["paths"]
+
+    assert {"/api/benches", "/api/runs/{number}/findings", "/api/runs/{number}/window"} <= set(paths)
+    assert all(operation["summary"] for methods in paths.values() for operation in methods.values())
+
+
+def test_whatever_is_sent_the_service_answers_without_failing(client: TestClient) -> None:
+    """Sixty generated requests a path: no server error, and answers that the description allows or plain refusals."""
+    schema = schemathesis.openapi.from_dict(client.get("/openapi.json").json())
+    sent = 0
+    for result in schema.get_all_operations():
+        operation = result.ok()
+        import hypothesis
+
+        @hypothesis.settings(
+            max_examples=25,
+            deadline=None,
+            database=None,
+            derandomize=True,
+            suppress_health_check=list(hypothesis.HealthCheck),
+        )
+        @hypothesis.given(case=operation.as_strategy())
+        def ask(case: schemathesis.Case) -> None:
+            nonlocal sent
+            sent += 1
+            answer = client.request(
+                case.method,
+                case.formatted_path,
+                params=case.query or None,
+                headers={"x-token": "none"},
+                content=b"{}" if case.method == "POST" else None,
+            )
+            assert answer.status_code < 500
+
+        ask()
+
+    assert sent > 50
+
+
+def test_a_body_too_large_is_refused_before_it_is_read(client: TestClient) -> None:
+    """The limit is stated and kept."""
+    answer = client.post("/runs/1/notes", content=b"x", headers={"content-length": str(14 * 1024 * 1024)})
+
+    assert answer.status_code == 413
+
+
+@pytest.mark.parametrize(
+    ("path", "status"),
+    [
+        ("/runs/99", 404),
+        ("/units/none", 422),
+        ("/api/runs/1/window?start=5&end=4", 422),
+        ("/benches/NO", 422),
+    ],
+)
+def test_what_is_not_there_is_said_plainly(client: TestClient, path: str, status: int) -> None:
+    """No trace of the program's inside."""
+    answer = client.get(path)
+
+    assert answer.status_code == status
+    assert "Traceback" not in answer.text
+
+
+def test_a_photo_loses_what_the_camera_wrote() -> None:
+    """Place and device are gone; the picture is upright and no larger than needed."""
+    import io
+
+    from PIL import Image
+
+    from soaktest.records import LARGEST_SIDE, clean_photo
+
+    exif = Image.Exif()
+    exif[0x010F] = "some maker"
+    out = io.BytesIO()
+    Image.new("RGB", (3000, 2000)).save(out, "JPEG", exif=exif)
+    with Image.open(io.BytesIO(clean_photo(out.getvalue()))) as kept:
+        assert max(kept.size) == LARGEST_SIDE
+        assert not kept.getexif()
+
+
+def test_a_photo_that_is_none_is_refused(client: TestClient, tmp_path: Path) -> None:
+    """Something else under a picture's name."""
+    from soaktest.errors import InputError
+    from soaktest.records import clean_photo
+
+    with pytest.raises(InputError, match="no JPEG or PNG"):
+        clean_photo(b"%PDF-1.7 not a picture")
