@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import time
-from collections.abc import Mapping
 
 import sqlalchemy as sa
 
@@ -12,8 +11,10 @@ from soaktest.analysis.analyse import Knowledge
 from soaktest.analysis.events import PadCheck
 from soaktest.errors import InputError, RunError
 from soaktest.journal import Journal
+from soaktest.layouts import Layout
 from soaktest.tables import NoteRow, PadCheckRow, RunRow
 from soaktest.vocabulary import ZONES, Zone
+from soaktest.workshop.learning import priors_for
 
 LARGEST_PHOTO = 12 * 1024 * 1024
 LARGEST_SIDE = 1600
@@ -122,8 +123,9 @@ def pad_checks(journal: Journal, bench: str, before: float) -> dict[Zone, PadChe
     return {zone: found[zone] for zone in ZONES if zone in found}
 
 
-def knowledge_of(journal: Journal, run: RunRow, priors: Mapping[str, float] | None = None) -> Knowledge:
+def knowledge_of(journal: Journal, run: RunRow) -> Knowledge:
     """What the workshop knows that bears on a run: sound checks of its bench's pads, and shares of leaks by part."""
+    priors = priors_for(journal, Layout.model_validate_json(run.layout))
     checks = {
         zone: PadCheck(row.dry_siemens, row.wet_siemens, row.ml, row.at)
         for zone, row in pad_checks(journal, run.bench, run.began).items()

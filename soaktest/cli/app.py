@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from soaktest import __version__
-from soaktest.cli import demo, files, judge, listen, runs, serve
+from soaktest.cli import demo, files, judge, listen, runs, serve, units
 
 app = typer.Typer(
     name="soaktest",
@@ -25,6 +25,8 @@ app = typer.Typer(
 app.command("demo")(demo.demo)
 app.command("judge")(judge.judge)
 app.add_typer(runs.app, name="run", help="Begin, watch, end, list and show runs.")
+app.add_typer(units.app, name="unit", help="Units and their stories: take in, write, find, show.")
+app.add_typer(units.learn, name="learn", help="What repairs and comebacks teach.")
 app.command("record")(files.record)
 app.command("replay")(files.replay)
 app.command("serve")(serve.serve)

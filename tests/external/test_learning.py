@@ -1,0 +1,51 @@
+"""How long repairs hold, and learned shares, against a printed data set and a textbook's formula."""
+
+import pytest
+
+from soaktest.errors import InputError
+from soaktest.layouts import read_layout
+from soaktest.workshop.learning import how_long_repairs_hold, learned_shares, slipped_through, worth_of_a_wash
+
+# Weeks in remission of 21 patients (6-MP arm), + still in remission: Freireich et al., Blood 1963;21:699, as printed in
+# Kleinbaum & Klein, Survival Analysis, chapter 2 (values and table from memory).
+WEEKS = [6, 6, 6, 7, 10, 13, 16, 22, 23]
+STILL = [6, 9, 10, 11, 17, 19, 20, 25, 32, 32, 34, 35]
+PRINTED = {6: 0.8571, 7: 0.8067, 10: 0.7529, 13: 0.6902, 16: 0.6275, 22: 0.5378, 23: 0.4482}
+
+
+def test_the_share_that_holds_is_the_printed_estimate() -> None:
+    """Kaplan-Meier at each printed time, to four places."""
+    observed = [("p", float(t), True) for t in WEEKS] + [("p", float(t), False) for t in STILL]
+
+    curve = how_long_repairs_hold(observed)
+
+    got = {day: held for day, held in zip(curve.days, curve.held, strict=True) if day in PRINTED}
+    assert got == pytest.approx(PRINTED, abs=5e-5)
+    assert all(
+        low <= held <= high
+        for low, held, high in zip(curve.low[1:], curve.held[1:], curve.high[1:], strict=True)
+    )
+
+
+def test_five_machines_give_no_curve() -> None:
+    """It says how many more are needed."""
+    with pytest.raises(InputError, match="3 and 1 more"):
+        how_long_repairs_hold([("p", 10.0, True), ("p", 12.0, True), *[("p", 20.0, False)] * 3])
+
+
+def test_learned_shares_are_the_posterior_means_of_a_dirichlet() -> None:
+    """Gelman et al., Bayesian Data Analysis, section 3.4: (alpha_j + y_j) / (sum alpha + n)."""
+    layout = read_layout("front-loader")
+    told = {s.part: s for s in learned_shares(layout, {"door-seal": 5, "drain-pump": 1}, pseudo_counts=20.0)}
+
+    whole = sum(p.prior for p in layout.parts)
+    prior = next(p.prior for p in layout.parts if p.id == "door-seal") / whole
+    assert told["door-seal"].after == pytest.approx((20 * prior + 5) / 26)
+    assert sum(s.after for s in told.values()) == pytest.approx(1.0)
+    assert told["inlet-valve"].after < told["inlet-valve"].before
+
+
+def test_clean_washes_lower_the_chance_of_a_leak_as_bayes_says() -> None:
+    """One leaky in ten, each wash showing half: after one clean wash 0.05 of 0.95 are left."""
+    assert slipped_through(1, 0.1, 0.5) == pytest.approx(0.05 / 0.95)
+    assert worth_of_a_wash(1, 1.0, 100.0, 0.1, 0.5).saves == pytest.approx(100 * 0.5 * 0.05 / 0.95)
