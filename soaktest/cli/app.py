@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from soaktest import __version__
-from soaktest.cli import demo, files, judge, listen, runs, serve, units
+from soaktest.cli import certificates, demo, drips, files, judge, listen, runs, serve, units
 
 app = typer.Typer(
     name="soaktest",
@@ -27,6 +27,11 @@ app.command("judge")(judge.judge)
 app.add_typer(runs.app, name="run", help="Begin, watch, end, list and show runs.")
 app.add_typer(units.app, name="unit", help="Units and their stories: take in, write, find, show.")
 app.add_typer(units.learn, name="learn", help="What repairs and comebacks teach.")
+app.command("certify")(certificates.certify)
+app.command("verify")(certificates.verify)
+app.add_typer(certificates.app, name="certificate", help="List, revoke and publish certificates.")
+app.add_typer(certificates.key, name="key", help="Keys that sign certificates.")
+app.add_typer(drips.app, name="drip", help="How little water a bench shows.")
 app.command("record")(files.record)
 app.command("replay")(files.replay)
 app.command("serve")(serve.serve)

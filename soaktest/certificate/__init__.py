@@ -1,0 +1,1 @@
+"""Certificates of passed runs: said, signed, printed, checked and taken back."""

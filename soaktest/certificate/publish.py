@@ -1,0 +1,50 @@
+"""The list of certificates as a static page, for a buyer who asks whether one still stands."""
+
+from __future__ import annotations
+
+import time
+from importlib import resources
+from pathlib import Path
+
+import orjson
+from jinja2 import Environment
+
+from soaktest.certificate.keys import public_keys
+from soaktest.certificate.register import list_certificates
+from soaktest.errors import InputError
+from soaktest.journal import Journal
+
+
+def write_list(journal: Journal, folder: Path) -> Path:
+    """Write ``certificates.html`` and ``certificates.json``. Raises InputError where they cannot be written."""
+    rows = [
+        {
+            "number": r.number,
+            "unit": r.unit,
+            "issued": time.strftime("%Y-%m-%d", time.localtime(r.issued_at)),
+            "stands": r.revoked_at is None,
+            "why": r.revoked_why,
+        }
+        for r in list_certificates(journal)
+    ]
+    keys = [{"kid": kid, **told} for kid, told in public_keys(journal).items()]
+    files = resources.files("soaktest.dashboards")
+    page = Environment(autoescape=True).from_string(files.joinpath("certificates.html").read_text("utf-8"))
+    where = folder / "certificates.html"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        where.write_text(
+            page.render(
+                rows=rows,
+                keys=keys,
+                made=time.strftime("%Y-%m-%d %H:%M"),
+                style=files.joinpath("timeline.css").read_text("utf-8"),
+            ),
+            "utf-8",
+        )
+        (folder / "certificates.json").write_bytes(
+            orjson.dumps({"certificates": rows, "keys": keys}, option=orjson.OPT_INDENT_2)
+        )
+    except OSError as exc:
+        raise InputError(f"{folder}: cannot be written ({exc.strerror}). Choose another folder.") from exc
+    return where

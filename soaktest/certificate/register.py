@@ -1,0 +1,231 @@
+"""The workshop's certificates: issued in order, corrected by a further one, taken back, and checked."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import orjson
+import sqlalchemy as sa
+from pydantic import ValidationError
+
+from soaktest import __version__
+from soaktest.analysis.analyse import Analysis
+from soaktest.bench import examine_run, find_run, plan_of
+from soaktest.certificate.keys import key_in_use, opened, sign
+from soaktest.certificate.statement import (
+    Electrical,
+    Statement,
+    findings_sha256,
+    plan_in_words,
+    recording_sha256,
+    to_bytes,
+)
+from soaktest.errors import InputError
+from soaktest.journal import Journal
+from soaktest.records import pad_checks
+from soaktest.tables import CertificateRow, RunRow, UnitRow
+from soaktest.vocabulary import ZONES
+from soaktest.workshop.stories import verdict_of
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a person adds to a certificate."""
+
+    signed_by: str
+    workshop: str = ""
+    job: str = ""
+    parts: tuple[str, ...] = ()
+    supersedes: int | None = None
+    electrical: Electrical | None = None
+    photo_sha256: str = ""
+    bench_shows_ml: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A certificate that was looked at; ``faults`` is empty where it holds."""
+
+    statement: Statement | None
+    kid: str
+    faults: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def issue(
+    journal: Journal, number: int, told: Told, folder: Path, passphrase: str
+) -> tuple[CertificateRow, Analysis]:
+    """Certify a passed run.
+
+    Raises:
+        InputError: the run did not pass, has no unit, or has a certificate that is not superseded; no
+            signer's name; no key or not its passphrase.
+    """
+    run = find_run(journal, number)
+    if not told.signed_by.strip():
+        raise InputError("a certificate needs the name of the person who signs it (--by).")
+    if run.ended is None or not run.unit:
+        raise InputError(
+            f"run {number} {'has not ended' if run.ended is None else 'names no unit'}; it cannot be certified."
+        )
+    analysis = examine_run(journal, run)
+    if analysis.findings.verdict != "pass":
+        raise InputError(
+            f"run {number} is a {analysis.findings.verdict}; only a pass can be certified. See: soaktest judge {number}"
+        )
+    kid = key_in_use(journal).kid
+    with journal.session() as session:
+        standing = session.scalar(
+            sa.select(CertificateRow)
+            .where(CertificateRow.run == number, CertificateRow.revoked_at.is_(None))
+            .order_by(CertificateRow.number.desc())
+        )
+        if standing is not None and told.supersedes != standing.number:
+            raise InputError(
+                f"run {number} has certificate {standing.number}. Correct it with --supersedes {standing.number}."
+            )
+        if told.supersedes is not None and session.get(CertificateRow, told.supersedes) is None:
+            raise InputError(f"there is no certificate {told.supersedes} to supersede.")
+        _lock(session)
+        following = 1 + (session.scalar(sa.select(sa.func.max(CertificateRow.number))) or 0)
+        unit = session.get_one(UnitRow, run.unit)
+        before = list(
+            session.scalars(sa.select(RunRow).where(RunRow.unit == run.unit, RunRow.began < run.began))
+        )
+        statement = _statement(
+            journal,
+            run,
+            unit,
+            analysis,
+            told,
+            following,
+            sum(verdict_of(r) in ("fail", "retest") for r in before),
+        )
+        token = sign(to_bytes(statement), folder, kid, passphrase)
+        if told.supersedes is not None:
+            old = session.get_one(CertificateRow, told.supersedes)
+            old.revoked_at, old.revoked_why = time.time(), f"superseded by certificate {following}"
+        row = CertificateRow(
+            number=following, run=number, unit=run.unit, issued_at=float(statement.issued), token=token, supersedes=told.supersedes,
+            revoked_at=None, revoked_why="",
+        )  # fmt: skip
+        session.add(row)
+    return row, analysis
+
+
+def _lock(session: Any) -> None:
+    """Two that issue at once wait for each other, so that no number is left out or given twice."""
+    if session.get_bind().dialect.name == "postgresql":
+        session.execute(sa.text("LOCK TABLE certificate IN EXCLUSIVE MODE"))
+    else:
+        session.execute(sa.update(CertificateRow).where(CertificateRow.number == -1).values(revoked_why=""))
+
+
+def _statement(  # noqa: PLR0913
+    journal: Journal,
+    run: RunRow,
+    unit: UnitRow,
+    analysis: Analysis,
+    told: Told,
+    number: int,
+    runs_before: int,
+) -> Statement:
+    findings, plan = analysis.findings, plan_of(run)
+    checks = pad_checks(journal, run.bench, run.began)
+    checked = {zone: " checked" if zone in checks and not checks[zone].fault else "" for zone in ZONES}
+    try:
+        return Statement(
+            number=number, issued=int(time.time()), signed_by=told.signed_by, workshop=told.workshop, unit=unit.tag, kind=unit.kind,
+            serial=unit.serial, job=told.job, parts=list(told.parts), plan=plan.name, plan_says=plan_in_words(plan), run=run.id,
+            began=int(run.began), ended=int(run.ended or 0), washes=findings.washes, exercised=dict(findings.coverage.exercised),
+            watched_s=round(findings.coverage.watched_s), heard_share=round(findings.coverage.share, 4),
+            pads={zone: findings.pads[zone].state + checked[zone] for zone in ZONES}, wet_events=len(findings.wet_events),
+            smallest_ml_90=findings.assurance.smallest_seen_ml_90, leak_chance_next_wash_95=findings.assurance.leak_chance_upper_95,
+            bench_shows_ml_90_95=told.bench_shows_ml, runs_before=runs_before, override=run.override or "",
+            findings_sha256=findings_sha256(findings), recording_sha256=recording_sha256(journal.recording(run)), photo_sha256=told.photo_sha256,
+            software=f"soaktest {__version__}", supersedes=told.supersedes, electrical=told.electrical,
+        )  # fmt: skip
+    except ValidationError as exc:
+        fault = exc.errors()[0]
+        raise InputError(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}.") from exc
+
+
+def find_certificate(journal: Journal, number: int) -> CertificateRow:
+    """A certificate by its number. Raises InputError where there is none."""
+    with journal.session() as session:
+        row = session.get(CertificateRow, number)
+    if row is None:
+        raise InputError(f"there is no certificate {number}. See: soaktest certificate list")
+    return row
+
+
+def list_certificates(journal: Journal) -> list[CertificateRow]:
+    """All certificates, the newest first."""
+    with journal.session() as session:
+        return list(session.scalars(sa.select(CertificateRow).order_by(CertificateRow.number.desc())))
+
+
+def revoke(journal: Journal, number: int, why: str) -> None:
+    """Take a certificate back, such as that of a unit that came back. Raises InputError without a reason."""
+    if not why.strip():
+        raise InputError("say why it is revoked (--why).")
+    with journal.session() as session:
+        row = session.get(CertificateRow, number)
+        if row is None:
+            raise InputError(f"there is no certificate {number}. See: soaktest certificate list")
+        if row.revoked_at is None:
+            row.revoked_at, row.revoked_why = time.time(), why.strip()
+
+
+def check(token: str, keys: dict[str, dict[str, Any]], journal: Journal | None = None) -> Checked:
+    """Look at a signed object: signature, key, content, and whether the workshop has taken it back."""
+    try:
+        content, kid = opened(token.strip(), keys)
+    except InputError as exc:
+        return Checked(None, "", [str(exc)])
+    try:
+        statement = Statement.model_validate(orjson.loads(content))
+    except (ValidationError, orjson.JSONDecodeError) as exc:
+        return Checked(
+            None,
+            kid,
+            [f"the signature holds, but the content is no certificate of this kind ({type(exc).__name__})."],
+        )
+    if journal is None:
+        return Checked(
+            statement,
+            kid,
+            [],
+            ["The workshop's list was not at hand: whether it was revoked cannot be said."],
+        )
+    with journal.session() as session:
+        row = session.get(CertificateRow, statement.number)
+    if row is None:
+        return Checked(
+            statement, kid, [], [f"The list at hand does not hold certificate {statement.number}."]
+        )
+    faults = []
+    if row.token != token.strip():
+        faults.append(f"the list holds another certificate {statement.number}.")
+    if row.revoked_at is not None:
+        faults.append(f"revoked: {row.revoked_why}.")
+    return Checked(statement, kid, faults)
+
+
+def check_against(checked: Checked, analysis: Analysis, digest: str) -> list[str]:
+    """What differs between a certificate and the recording it rests on, judged again."""
+    said, findings = checked.statement, analysis.findings
+    if said is None:
+        return []
+    out = []
+    if digest != said.recording_sha256:
+        out.append("the recording is not the one that was certified (its SHA-256 differs).")
+    for name, theirs, ours in (
+        ("verdict", "pass", findings.verdict), ("washes", said.washes, findings.washes), ("wet events", said.wet_events, len(findings.wet_events)),
+    ):  # fmt: skip
+        if theirs != ours:
+            out.append(f"judged again, {name} is {ours}, not {theirs}.")
+    return out

@@ -1,0 +1,114 @@
+"""What a certificate says: short enough for a QR code, whole enough to be checked without the workshop.
+
+The findings and the recording are named by their SHA-256; both can be attached or handed over.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from typing import Annotated, Any, Literal
+
+import orjson
+from pydantic import BaseModel, ConfigDict, Field
+
+from soaktest.findings import Findings
+from soaktest.plans import Plan
+from soaktest.recording import Recording, message_line
+
+RULE = (
+    "Fails on a wet event that is a leak with a chance of 70 % or more; passes only when every thing the plan asks was heard; "
+    "else it is tested again. What cannot be told falls on the workshop, not on the buyer."
+)
+NOT_THIS = (
+    "No electrical safety test, no promise that the machine will not leak later, and no word on anything but water "
+    "under the machine while it was watched."
+)
+Text = Annotated[str, Field(max_length=200)]
+
+
+class Electrical(BaseModel):
+    """Records of an electrical test by a qualified person, as entered; limits are those of the local code."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+    by: Text
+    on: Text
+    earth_ohm: float | None = None
+    insulation_megohm: float | None = None
+    leakage_ma: float | None = None
+    limits: Text = ""
+
+
+class Statement(BaseModel):
+    """The signed content; times in UTC seconds, water in millilitres."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+    certificate: Literal[1] = 1
+    number: int
+    issued: int
+    signed_by: Text
+    workshop: Text = ""
+    unit: Text
+    kind: Text = ""
+    serial: Text = ""
+    job: Text = ""
+    parts: list[Text] = Field(default_factory=list, max_length=12)
+    plan: Text
+    plan_says: str
+    run: int
+    began: int
+    ended: int
+    washes: int
+    exercised: dict[str, int]
+    watched_s: int
+    heard_share: float
+    pads: dict[str, str]
+    wet_events: int
+    smallest_ml_90: float | None
+    leak_chance_next_wash_95: float | None
+    bench_shows_ml_90_95: float | None = None
+    """Water that the bench's own drip challenge shows with 90 % probability, at 95 % confidence."""
+    runs_before: int = 0
+    override: Text = ""
+    findings_sha256: str
+    recording_sha256: str
+    photo_sha256: str = ""
+    software: Text
+    supersedes: int | None = None
+    electrical: Electrical | None = None
+
+
+def plan_in_words(plan: Plan) -> str:
+    """The plan as a buyer can read it."""
+    phases = ", ".join(f"{phase} {count} x" for phase, count in plan.exercise.items())
+    return (
+        f"{plan.title or plan.name}: {plan.washes} wash{'es' if plan.washes != 1 else ''}, watched {plan.min_watch_s / 60:.0f} min from "
+        f"water-in and {plan.drip_watch_s / 60:.0f} min after the last drain; {phases}; {plan.detect_ml:g} ml must show with {plan.detect_probability:.0%}."
+    )
+
+
+def recording_sha256(recording: Recording) -> str:
+    """SHA-256 of the recording's uncompressed text, as it is written to a file."""
+    digest = hashlib.sha256(orjson.dumps(recording.header.model_dump(exclude_none=True)) + b"\n")
+    for message in recording.messages:
+        digest.update(message_line(message))
+    return digest.hexdigest()
+
+
+def file_sha256(content: bytes) -> str:
+    """SHA-256 of a recording file's text, gunzipped where need be."""
+    import gzip
+
+    with gzip.open(io.BytesIO(content)) if content[:2] == b"\x1f\x8b" else io.BytesIO(content) as text:
+        return hashlib.sha256(text.read()).hexdigest()
+
+
+def findings_sha256(findings: Findings) -> str:
+    """SHA-256 of the findings' JSON."""
+    return hashlib.sha256(findings.model_dump_json().encode()).hexdigest()
+
+
+def to_bytes(statement: Statement) -> bytes:
+    """Compact JSON with sorted keys; what is empty is left out."""
+    told: dict[str, Any] = statement.model_dump(exclude_none=True)
+    return orjson.dumps({k: v for k, v in told.items() if v not in ("", [])}, option=orjson.OPT_SORT_KEYS)

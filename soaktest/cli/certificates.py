@@ -1,0 +1,351 @@
+"""Certificates and keys: certify, verify, list, revoke, publish the list; make, show, rotate and revoke keys."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from soaktest.cli.judge import JSON
+from soaktest.cli.runs import journal
+from soaktest.cli.words import console, when
+
+if TYPE_CHECKING:
+    from soaktest.certificate.statement import Electrical
+
+app = typer.Typer(no_args_is_help=True)
+key = typer.Typer(no_args_is_help=True)
+PASSPHRASE = Annotated[
+    str,
+    typer.Option(
+        envvar="SOAKTEST_PASSPHRASE",
+        prompt="Passphrase of the key",
+        hide_input=True,
+        help="The key's passphrase; asked for when left out.",
+    ),
+]
+NUMBER = Annotated[int, typer.Argument(min=1, help="The certificate's number.")]
+
+
+def _keys_folder() -> Path:
+    from soaktest.settings import read_settings
+
+    return read_settings().data / "keys"
+
+
+def certify(  # noqa: PLR0913
+    run: Annotated[int, typer.Argument(min=1, help="A passed run; see: soaktest run list")],
+    by: Annotated[str, typer.Option(help="Name of the person who signs.")],
+    passphrase: PASSPHRASE,
+    workshop: Annotated[str, typer.Option(help="The workshop's name.")] = "",
+    job: Annotated[str, typer.Option(help="The job done.")] = "",
+    part: Annotated[list[str] | None, typer.Option(help="A part fitted; may be repeated.")] = None,
+    supersedes: Annotated[int | None, typer.Option(help="The certificate that this one corrects.")] = None,
+    electrical: Annotated[
+        Path | None,
+        typer.Option(
+            help="JSON file with a qualified person's test: by, on, earth_ohm, insulation_megohm, leakage_ma, limits.",
+            exists=True,
+        ),
+    ] = None,
+    photo: Annotated[
+        Path | None, typer.Option(help="A photo of the unit; its SHA-256 is signed.", exists=True)
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for the PDFs; the data folder by default.")] = None,
+) -> None:
+    """Certify a passed run: signed object, A4 page, door label, thermal strip.
+
+    Example: soaktest certify 12 --by "R. Field" --job "dispenser hose renewed" --part "dispenser-to-tub hose"
+    """
+    import hashlib
+
+    from soaktest.certificate.paper import TEMPLATES, print_certificate
+    from soaktest.certificate.register import Told, issue
+    from soaktest.certificate.statement import Statement
+    from soaktest.settings import read_settings
+
+    book = journal()
+    told = Told(
+        by, workshop, job, tuple(part or ()), supersedes, _electrical(electrical),
+        hashlib.sha256(photo.read_bytes()).hexdigest() if photo else "", _bench_shows(book, run),
+    )  # fmt: skip
+    row, analysis = issue(book, run, told, _keys_folder(), passphrase)
+    folder = out or read_settings().data / "certificates"
+    folder.mkdir(parents=True, exist_ok=True)
+    import orjson
+
+    statement = Statement.model_validate(orjson.loads(_payload(row.token)))
+    (folder / f"certificate-{row.number}.jws").write_text(row.token)
+    for form in TEMPLATES:
+        name = f"certificate-{row.number}{'' if form == 'page' else '-' + form}.pdf"
+        (folder / name).write_bytes(print_certificate(statement, row.token, analysis, form))
+    print(
+        f"Certificate {row.number} for unit {row.unit}, run {run}: {folder / f'certificate-{row.number}.pdf'} (beside it label, strip and signed object)"
+    )
+
+
+def _bench_shows(book: Any, number: int) -> float | None:
+    from soaktest.bench import find_run
+    from soaktest.errors import InputError
+    from soaktest.workshop.drips import bench_sensitivity
+
+    try:
+        return float(f"{bench_sensitivity(book, find_run(book, number).bench).a90_95:.2g}")
+    except InputError:
+        return None
+
+
+def _electrical(where: Path | None) -> Electrical | None:
+    if where is None:
+        return None
+    from pydantic import ValidationError
+
+    from soaktest.certificate.statement import Electrical
+    from soaktest.errors import InputError
+
+    try:
+        return Electrical.model_validate_json(where.read_bytes())
+    except ValidationError as exc:
+        fault = exc.errors()[0]
+        raise InputError(f"{where}: {'.'.join(map(str, fault['loc']))}: {fault['msg']}.") from exc
+
+
+def _payload(token: str) -> bytes:
+    import base64
+
+    part = token.split(".")[1]
+    return base64.urlsafe_b64decode(part + "=" * (-len(part) % 4))
+
+
+def verify(
+    what: Annotated[
+        str, typer.Argument(help="A PDF, a .jws or .json file, or the pasted text of the QR code.")
+    ],
+    key_file: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--key", help="The workshop's public key (JSON); the journal's own by default.", exists=True
+        ),
+    ] = None,
+    recording: Annotated[
+        Path | None, typer.Option(help="The recording, to be judged again and compared.", exists=True)
+    ] = None,
+    as_json: JSON = False,
+) -> None:
+    """Check a certificate: signature, key, content, revocation; with the recording, judge it again.
+
+    Exit status: 0 it holds, 1 it does not.
+    """
+    import orjson
+
+    from soaktest.certificate.keys import public_keys
+    from soaktest.certificate.register import check, check_against
+
+    book = None if key_file else journal()
+    keys = public_keys(book) if book else _keys_of(key_file or [])
+    checked = check(_token(what), keys, book)
+    faults = list(checked.faults)
+    if recording and checked.statement:
+        analysis, digest = _again(recording, checked.statement.plan)
+        faults += check_against(checked, analysis, digest)
+    said = checked.statement
+    if as_json:
+        told = {
+            "holds": not faults,
+            "faults": faults,
+            "notes": checked.notes,
+            "key": checked.kid,
+            "statement": said.model_dump() if said else None,
+        }
+        print(orjson.dumps(told).decode())
+    else:
+        out = console()
+        out.print("[bold green]HOLDS[/]" if not faults else "[bold red]DOES NOT HOLD[/]")
+        for line in [*faults, *checked.notes]:
+            out.print(f"  - {line}", markup=False)
+        if said:
+            out.print(
+                f"Certificate {said.number}, unit {said.unit} {said.serial}, signed by {said.signed_by}, {when(float(said.issued))}",
+                markup=False,
+            )
+            out.print(
+                f"{said.washes} leak-free wash(es) under plan {said.plan}, run {said.run}, {when(float(said.began))}",
+                markup=False,
+            )
+    raise typer.Exit(1 if faults else 0)
+
+
+def _token(what: str) -> str:
+    from soaktest.certificate.paper import token_of_pdf
+    from soaktest.errors import InputError
+
+    if what.count(".") == 2 and len(what) > 200:
+        return what.strip()
+    where = Path(what)
+    try:
+        content = where.read_bytes()
+    except OSError as exc:
+        raise InputError(
+            f"{what[:80]}: is no file that can be read, and no signed object ({exc.strerror})."
+        ) from exc
+    if content[:5] == b"%PDF-":
+        return token_of_pdf(content)
+    text = content.decode("utf-8", "replace").strip()
+    if text.startswith("{"):
+        import orjson
+
+        try:
+            return str(orjson.loads(text)["token"])
+        except (orjson.JSONDecodeError, KeyError) as exc:
+            raise InputError(f'{where}: the JSON must hold the signed object under "token".') from exc
+    return text
+
+
+def _keys_of(files: list[Path]) -> dict[str, dict[str, Any]]:
+    import orjson
+
+    from soaktest.errors import InputError
+
+    found: dict[str, dict[str, Any]] = {}
+    for where in files:
+        try:
+            told = orjson.loads(where.read_bytes())
+            for one in told if isinstance(told, list) else told.get("keys", [told]):
+                found[str(one["kid"])] = {k: one[k] for k in ("kty", "crv", "x")}
+        except (orjson.JSONDecodeError, KeyError, TypeError, AttributeError) as exc:
+            raise InputError(f"{where}: is no public key as `soaktest key show` prints it.") from exc
+    return found
+
+
+def _again(recording: Path, plan: str) -> tuple[Any, str]:
+    from soaktest.analysis.analyse import examine
+    from soaktest.certificate.statement import file_sha256
+    from soaktest.layouts import read_layout
+    from soaktest.plans import read_plan
+    from soaktest.recording import read_recording
+
+    told = read_recording(recording)
+    analysis = examine(told, read_layout(told.header.layout or "front-loader"), read_plan(plan))
+    return analysis, file_sha256(recording.read_bytes())
+
+
+@app.command("list")
+def list_(as_json: JSON = False) -> None:
+    """List certificates, the newest first."""
+    from soaktest.certificate.register import list_certificates
+
+    rows = list_certificates(journal())
+    if as_json:
+        import orjson
+
+        told = [
+            {
+                "number": r.number,
+                "unit": r.unit,
+                "run": r.run,
+                "issued_at": r.issued_at,
+                "revoked_at": r.revoked_at,
+                "why": r.revoked_why,
+            }
+            for r in rows
+        ]
+        print(orjson.dumps(told).decode())
+        return
+    if not rows:
+        print("No certificate yet. Certify a passed run: soaktest certify RUN --by NAME")
+        return
+    from rich.table import Table
+
+    table = Table("no.", "unit", "run", "issued", "state")
+    for r in rows:
+        table.add_row(
+            str(r.number),
+            r.unit or "",
+            str(r.run),
+            when(r.issued_at),
+            f"revoked {when(r.revoked_at)}: {r.revoked_why}" if r.revoked_at else "stands",
+        )
+    console().print(table)
+
+
+@app.command()
+def revoke(
+    number: NUMBER, why: Annotated[str, typer.Option(help="Such as: unit came back leaking.")]
+) -> None:
+    """Take a certificate back; it keeps its number."""
+    from soaktest.certificate.register import revoke as take_back
+
+    take_back(journal(), number, why)
+    print(f"Certificate {number} is revoked. Publish the list anew: soaktest certificate publish FOLDER")
+
+
+@app.command()
+def publish(folder: Annotated[Path, typer.Argument(help="Where the static page goes.")]) -> None:
+    """Write the list of certificates as a static page and JSON, with the public keys; no unit's owner is named."""
+    from soaktest.certificate.publish import write_list
+
+    print(f"Written: {write_list(journal(), folder)}")
+
+
+@key.command("make")
+def make(
+    passphrase: Annotated[
+        str,
+        typer.Option(
+            envvar="SOAKTEST_PASSPHRASE",
+            prompt="New passphrase (8 characters or more)",
+            hide_input=True,
+            confirmation_prompt=True,
+        ),
+    ],
+) -> None:
+    """Make a key to sign with; the one before is retired, and what it signed still holds."""
+    from soaktest.certificate.keys import make_key
+
+    print(
+        f"Key {make_key(journal(), _keys_folder(), passphrase)} signs from now on. Keep a copy of {_keys_folder()} and remember the passphrase."
+    )
+
+
+@key.command("show")
+def show() -> None:
+    """Print the public keys (JSON Web Key Set) that buyers check with."""
+    import orjson
+
+    from soaktest.certificate.keys import public_keys
+
+    print(
+        orjson.dumps(
+            {"keys": [{"kid": kid, **told} for kid, told in public_keys(journal()).items()]},
+            option=orjson.OPT_INDENT_2,
+        ).decode()
+    )
+
+
+@key.command("list")
+def keys_list() -> None:
+    """List keys: in use, retired, revoked."""
+    from soaktest.certificate.keys import all_keys
+
+    rows = all_keys(journal())
+    if not rows:
+        print("No key yet. Make one: soaktest key make")
+    for r in rows:
+        state = (
+            f"revoked {when(r.revoked_at)}"
+            if r.revoked_at
+            else f"retired {when(r.retired_at)}"
+            if r.retired_at
+            else "in use"
+        )
+        print(f"{r.kid}  made {when(r.made_at)}  {state}")
+
+
+@key.command("revoke")
+def key_revoke(kid: Annotated[str, typer.Argument(help="The key's name; see: soaktest key list")]) -> None:
+    """Take a key back, such as one that was copied: nothing it signed counts any more."""
+    from soaktest.certificate.keys import revoke_key
+
+    revoke_key(journal(), kid)
+    print(f"Key {kid} is revoked. Make another: soaktest key make")

@@ -1,0 +1,62 @@
+"""The drip challenge as commands: what to drip, what was seen, and what the bench shows."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from soaktest.cli.judge import JSON
+from soaktest.cli.runs import journal
+
+app = typer.Typer(no_args_is_help=True)
+BENCH = Annotated[str, typer.Argument(help="The bench's name.")]
+
+
+@app.command()
+def plan() -> None:
+    """Say what to drip on each pad, and how."""
+    from soaktest.workshop.drips import DROPS_PER_ML, SCHEME
+
+    print("On each pad, dry before each try, with an ordinary dropper held upright:")
+    for drops, times in SCHEME:
+        print(f"  {times} x {drops} drop{'s' if drops > 1 else ''} ({drops / DROPS_PER_ML:g} ml)")
+    print(
+        "Begin a run with plan find-leak, drip, wait two minutes, and write down whether the page showed it:"
+    )
+    print("  soaktest drip tell b1 left 0.1 --seen")
+    print(
+        "Extra-low voltage only: pads and nodes unplugged from mains supplies that you would not touch with wet hands."
+    )
+
+
+@app.command()
+def tell(
+    bench: BENCH,
+    zone: Annotated[str, typer.Argument(help="left, centre or right.")],
+    ml: Annotated[float, typer.Argument(help="Millilitres; a drop is about 0.05.")],
+    seen: Annotated[bool, typer.Option("--seen/--unseen", help="Whether the bench showed it.")],
+) -> None:
+    """Write down one try."""
+    from soaktest.workshop.drips import keep_drip
+
+    keep_drip(journal(), bench, zone, ml, seen=seen)
+    print(f"Written: {ml:g} ml on the {zone} pad, {'seen' if seen else 'not seen'}.")
+
+
+@app.command()
+def shows(bench: BENCH, as_json: JSON = False) -> None:
+    """Say how little water the bench shows with 90 % probability, and its 95 % bound."""
+    from soaktest.workshop.drips import bench_sensitivity
+
+    told = bench_sensitivity(journal(), bench)
+    if as_json:
+        from dataclasses import asdict
+
+        import orjson
+
+        print(orjson.dumps(asdict(told)).decode())
+        return
+    print(
+        f"Bench {bench}: {told.a90:.2g} ml is seen with 90 % probability; with 95 % confidence {told.a90_95:.2g} ml ({told.seen} of {told.tries} tries seen)."
+    )

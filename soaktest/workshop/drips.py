@@ -1,0 +1,143 @@
+"""The drip challenge: known drops on a bench's pads, seen or not, and what the bench shows with 90 % probability.
+
+Hit/miss data, a logistic curve over the log of the amount; a90 and its 95 % bound by the likelihood
+ratio, as MIL-HDBK-1823A (2009, appendix G) recommends for such data.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import sqlalchemy as sa
+from numpy.typing import NDArray
+from scipy.optimize import brentq, minimize_scalar
+from scipy.stats import chi2
+
+from soaktest.errors import InputError
+from soaktest.journal import Journal
+from soaktest.tables import DripRow
+from soaktest.vocabulary import ZONES
+
+DROPS_PER_ML: Final = 20
+LEAST_TRIES: Final = 20
+TARGET: Final = float(np.log(9.0))
+"""Log odds of 90 %."""
+SCHEME: Final = ((1, 3), (2, 3), (4, 3), (10, 2))
+"""Drops, and how often, on each pad: about a quarter of an hour for a bench."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sensitivity:
+    """Millilitres seen with 90 % probability, and with 95 % confidence on top; ``tries`` behind it."""
+
+    a90: float
+    a90_95: float
+    tries: int
+    seen: int
+    all_seen: bool
+    """Every try was seen: the amounts are the smallest tried, and no curve was fitted."""
+
+
+def keep_drip(
+    journal: Journal, bench: str, zone: str, ml: float, *, seen: bool, at: float | None = None
+) -> None:
+    """Write down one try. Raises InputError for an unknown pad or an amount that no dropper gives."""
+    if zone not in ZONES:
+        raise InputError(f"{zone!r} is none of {', '.join(ZONES)}.")
+    if not 0 < ml <= 100:
+        raise InputError(f"{ml} ml must be more than 0 and at most 100.")
+    with journal.session() as session:
+        session.add(DripRow(bench=bench, zone=zone, ml=ml, seen=seen, at=time.time() if at is None else at))
+
+
+def bench_sensitivity(journal: Journal, bench: str) -> Sensitivity:
+    """What a bench's tries say. Raises InputError where they are too few, or none or nearly none was seen."""
+    with journal.session() as session:
+        rows = list(session.scalars(sa.select(DripRow).where(DripRow.bench == bench)))
+    return sensitivity(np.array([row.ml for row in rows]), np.array([row.seen for row in rows], dtype=bool))
+
+
+def sensitivity(ml: NDArray[np.float64], seen: NDArray[np.bool_]) -> Sensitivity:
+    """a90 and a90/95 of hit/miss data.
+
+    Args:
+        ml: amounts, shape (tries,).
+        seen: shape (tries,).
+
+    Raises:
+        InputError: fewer than ``LEAST_TRIES``, or not enough misses and hits to bound anything.
+    """
+    if len(ml) < LEAST_TRIES:
+        raise InputError(
+            f"{len(ml)} tries are too few: {LEAST_TRIES} are needed, so {LEAST_TRIES - len(ml)} more. See: soaktest drip plan"
+        )
+    if seen.all():
+        small = float(ml.min())
+        n = int((ml == small).sum())
+        if 0.05 ** (1 / n) < 0.9:  # n of n seen bound the chance at this amount from below
+            raise InputError(
+                f"all seen, but only {n} of them at {small:g} ml: 29 in all there would show 90 % with 95 % confidence."
+            )
+        return Sensitivity(small, small, len(ml), int(seen.sum()), all_seen=True)
+    if not seen.any():
+        raise InputError("no drop was seen: check the pads and their node first.")
+    x = np.log(ml)
+    beta, _ = fit_logistic(x, seen)
+    if beta[1] <= 0:
+        raise InputError(
+            "larger amounts were not seen more often than small ones: check the pads, and try again."
+        )
+    at = (TARGET - beta[0]) / beta[1]
+    return Sensitivity(
+        float(np.exp(at)),
+        float(np.exp(_bound(x, seen, at, _log_likelihood(x, seen, beta)))),
+        len(ml),
+        int(seen.sum()),
+        all_seen=False,
+    )
+
+
+def _log_likelihood(x: NDArray[np.float64], hit: NDArray[np.bool_], beta: NDArray[np.float64]) -> float:
+    margin = (beta[0] + beta[1] * x) * np.where(hit, 1.0, -1.0)
+    return float(-np.logaddexp(0.0, -margin).sum())
+
+
+def _bound(x: NDArray[np.float64], hit: NDArray[np.bool_], at: float, best: float) -> float:
+    """Log amount above ``at`` whose profile likelihood falls by the one-sided 95 % of the ratio."""
+
+    def short(where: float) -> float:
+        def loss(slope: float) -> float:
+            return -_log_likelihood(x, hit, np.array([TARGET - slope * where, slope]))
+
+        found = minimize_scalar(loss, bounds=(1e-3, 60.0), method="bounded", options={"xatol": 1e-6})
+        return 2.0 * (best + float(found.fun)) - float(chi2.ppf(0.90, 1))
+
+    far = at + 12.0
+    return far if short(far) < 0 else float(brentq(short, at, far))
+
+
+def fit_logistic(
+    x: NDArray[np.float64], hit: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Intercept and slope of a logistic curve by maximum likelihood, and their covariance.
+
+    Raises:
+        InputError: hits and misses do not overlap, so that no curve is better than every steeper one.
+    """
+    if x[hit].min() > x[~hit].max():
+        raise InputError(
+            "seen and unseen amounts do not overlap: add tries between them, where the bench is unsure."
+        )
+    design = np.column_stack([np.ones(len(x)), x])
+    beta: NDArray[np.float64] = np.zeros(2)
+    for _ in range(60):
+        p = 1 / (1 + np.exp(-np.clip(design @ beta, -30, 30)))
+        information = (design * (p * (1 - p))[:, None]).T @ design
+        step = np.linalg.solve(information + 1e-10 * np.eye(2), design.T @ (hit - p))
+        beta = beta + np.clip(step, -5, 5)
+        if np.abs(step).max() < 1e-10:
+            break
+    return np.asarray(beta, dtype=np.float64), np.asarray(np.linalg.inv(information), dtype=np.float64)

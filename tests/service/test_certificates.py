@@ -1,0 +1,232 @@
+"""Certificates: issued on a pass alone, numbered without gaps, changed by nobody, checked by anybody."""
+
+import base64
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import orjson
+import pytest
+from typer.testing import CliRunner
+
+from soaktest.analysis.analyse import Analysis
+from soaktest.broker import EmbeddedBroker
+from soaktest.certificate.keys import make_key, public_keys, revoke_key
+from soaktest.certificate.paper import print_certificate, qr_svg, token_of_pdf
+from soaktest.certificate.publish import write_list
+from soaktest.certificate.register import Told, check, check_against, issue, list_certificates, revoke
+from soaktest.certificate.statement import Electrical, Statement, file_sha256
+from soaktest.cli.app import app
+from soaktest.errors import InputError
+from soaktest.journal import Journal, open_journal
+from soaktest.layouts import read_layout
+from soaktest.plans import read_plan
+from soaktest.recording import write_recording
+from soaktest.replay import replay
+from soaktest.simulate.bench import demo_scenario, simulate
+from soaktest.tables import CertificateRow, RunRow
+
+PASSPHRASE = "correct horse"
+TOLD = Told("R. Field", "Fieldside Repairs", "hose renewed", ("dispenser-to-tub hose",))
+
+
+@dataclass
+class Shop:
+    """A journal with a passed run and one that leaks, and a key."""
+
+    journal: Journal
+    folder: Path
+    passed: RunRow
+    leaked: RunRow
+    kid: str
+
+    def certify(self, told: Told = TOLD) -> tuple[CertificateRow, Analysis]:
+        return issue(self.journal, self.passed.id, told, self.folder / "keys", PASSPHRASE)
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Iterator[Shop]:
+    journal = open_journal(f"sqlite:///{tmp_path / 'journal.sqlite'}")
+    judged_by = (read_plan("repair-check"), read_layout("front-loader"))
+    with EmbeddedBroker() as broker:
+        leaking, _ = simulate(demo_scenario())
+        leaked = replay(leaking, journal, broker.address, judged_by)
+        dry, _ = simulate(demo_scenario(leaking=False))
+        later = type(dry)(
+            dry.header.model_copy(
+                update={"began": dry.header.began + 10_000, "ended": (dry.header.ended or 0) + 10_000}
+            ),
+            [
+                m._replace(at=m.at + 10_000, payload=m.payload.replace(b'"boot","vs":"', b'"boot","vs":"2'))
+                for m in dry.messages
+            ],
+        )
+        passed = replay(later, journal, broker.address, judged_by)
+    kid = make_key(journal, tmp_path / "keys", PASSPHRASE)
+    yield Shop(journal, tmp_path, passed, leaked, kid)
+    journal.close()
+
+
+def test_only_a_pass_is_certified_and_only_by_who_has_the_passphrase(shop: Shop) -> None:
+    """A leak, a missing name, a wrong passphrase: each refused in words, and no number is used up."""
+    keys = shop.folder / "keys"
+    with pytest.raises(InputError, match="is a fail; only a pass"):
+        issue(shop.journal, shop.leaked.id, TOLD, keys, PASSPHRASE)
+    with pytest.raises(InputError, match="name of the person"):
+        issue(shop.journal, shop.passed.id, Told(" "), keys, PASSPHRASE)
+    with pytest.raises(InputError, match="not the key's passphrase"):
+        issue(shop.journal, shop.passed.id, TOLD, keys, "wrong")
+    assert PASSPHRASE.encode() not in (keys / f"{shop.kid}.pem").read_bytes()
+    assert (keys / f"{shop.kid}.pem").stat().st_mode & 0o077 == 0
+
+    assert shop.certify()[0].number == 1
+
+
+def test_a_correction_supersedes_and_numbers_have_no_gap(shop: Shop) -> None:
+    """The old one keeps its number and is said to be superseded; nothing is overwritten."""
+    first, _ = shop.certify()
+    with pytest.raises(InputError, match="has certificate 1"):
+        shop.certify()
+
+    second, _ = shop.certify(Told("R. Field", job="hose and clips renewed", supersedes=1))
+
+    rows = list_certificates(shop.journal)
+    assert [row.number for row in rows] == [2, 1]
+    assert "superseded by certificate 2" in rows[1].revoked_why
+    assert rows[1].token == first.token
+    keys = public_keys(shop.journal)
+    assert check(second.token, keys, shop.journal).faults == []
+    assert "superseded" in check(first.token, keys, shop.journal).faults[0]
+
+
+def test_any_changed_field_or_byte_is_caught(shop: Shop) -> None:
+    """Every field of the statement changed in turn, and every character of the signed object."""
+    row, _ = shop.certify()
+    keys = public_keys(shop.journal)
+    head, body, signature = row.token.split(".")
+    said = json.loads(base64.urlsafe_b64decode(body + "=="))
+    assert len(said) > 20
+    for name, value in said.items():
+        changed = said | {name: value + 1 if isinstance(value, (int, float)) else f"{value}x"}
+        forged = (
+            base64.urlsafe_b64encode(orjson.dumps(changed, option=orjson.OPT_SORT_KEYS)).rstrip(b"=").decode()
+        )
+        assert check(f"{head}.{forged}.{signature}", keys).faults, name
+    for at in range(0, len(row.token), 7):
+        other = "A" if row.token[at] != "A" else "B"
+        got = check(row.token[:at] + other + row.token[at + 1 :], keys)
+        assert got.faults, at
+
+
+def test_another_library_verifies_the_signature(shop: Shop) -> None:
+    """jwcrypto, a JOSE library that this project does not use itself."""
+    from jwcrypto import jwk, jws
+
+    row, _ = shop.certify()
+    key = jwk.JWK.from_json(json.dumps(public_keys(shop.journal)[shop.kid]))
+    token = jws.JWS()
+    token.deserialize(row.token)
+    token.verify(key, "EdDSA")
+
+    assert json.loads(token.payload)["unit"] == "A-0417"
+    assert key.thumbprint() == shop.kid
+
+
+def test_the_paper_carries_what_it_says(shop: Shop) -> None:
+    """A PDF/A-3 whose attachment and QR code are the signed object; in three sizes, with the longest texts."""
+    import io
+
+    from pypdf import PdfReader
+
+    long = Told(
+        "N" * 60,
+        "W" * 60,
+        "j" * 150,
+        tuple("part " + "x" * 40 for _ in range(3)),
+        electrical=Electrical(by="Q. Tester", on="2026-11-25", earth_ohm=0.12),
+    )
+    row, analysis = shop.certify(long)
+    statement = check(row.token, public_keys(shop.journal)).statement
+    assert isinstance(statement, Statement)
+    for form in ("page", "label", "strip"):
+        pdf = print_certificate(statement, row.token, analysis, form)  # type: ignore[arg-type]
+        assert token_of_pdf(pdf) == row.token
+        reader = PdfReader(io.BytesIO(pdf))
+        assert len(reader.pages) == 1
+        text = " ".join(reader.pages[0].extract_text().split())
+        assert "A-0417" in text
+        assert "electrical safety test" in text
+        assert b"pdfaid:part" in pdf.replace(b" ", b"") or "pdfaid" in str(
+            reader.xmp_metadata.stream.get_data() if reader.xmp_metadata else ""
+        )
+
+
+def test_the_code_on_the_paper_reads_as_the_signed_object(shop: Shop) -> None:
+    """Drawn, and read again by a reader of another make."""
+    import io
+
+    import segno
+    import zxingcpp
+    from PIL import Image
+
+    row, _ = shop.certify()
+    assert "<svg" in qr_svg(row.token)
+    out = io.BytesIO()
+    segno.make(row.token, error="l", micro=False).save(out, kind="png", scale=3, border=4)
+    with Image.open(out) as picture:
+        assert zxingcpp.read_barcode(picture.convert("L")).text == row.token
+    with pytest.raises(InputError, match="too long for a QR code"):
+        qr_svg("x" * 4000)
+
+
+def test_the_recording_at_hand_is_judged_again(shop: Shop) -> None:
+    """The very recording agrees; another one does not."""
+    row, analysis = shop.certify()
+    checked = check(row.token, public_keys(shop.journal))
+    for run, expected in ((shop.passed, []), (shop.leaked, ["SHA-256 differs", "verdict is fail"])):
+        told = shop.journal.recording(run)
+        path = write_recording(shop.folder / f"r{run.id}.ndjson.gz", told.header, told.messages)
+        from soaktest.bench import examine_run
+
+        faults = check_against(checked, examine_run(shop.journal, run), file_sha256(path.read_bytes()))
+        assert all(any(word in fault for fault in faults) for word in expected)
+        assert bool(faults) == bool(expected)
+    assert analysis.findings.verdict == "pass"
+
+
+def test_what_is_taken_back_says_so_here_and_on_the_list(shop: Shop) -> None:
+    """A unit that came back; a key that was copied; a rotated key whose certificates still stand."""
+    row, _ = shop.certify()
+    new = make_key(shop.journal, shop.folder / "keys", PASSPHRASE)
+    assert new != shop.kid
+    assert check(row.token, public_keys(shop.journal), shop.journal).faults == []
+    with pytest.raises(InputError, match="say why"):
+        revoke(shop.journal, 1, " ")
+
+    revoke(shop.journal, 1, "came back leaking <b>")
+
+    assert "came back leaking" in check(row.token, public_keys(shop.journal), shop.journal).faults[0]
+    page = write_list(shop.journal, shop.folder / "site").read_text()
+    assert "REVOKED" in page
+    assert "came back leaking &lt;b&gt;" in page
+    revoke_key(shop.journal, shop.kid)
+    assert "not known here" in check(row.token, public_keys(shop.journal)).faults[0]
+
+
+def test_the_command_line_certifies_and_verifies(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """From a run to a PDF, and from PDF, file or pasted text to a word that it holds."""
+    monkeypatch.setenv("SOAKTEST_DATA", str(shop.folder))
+    monkeypatch.setenv("SOAKTEST_PASSPHRASE", PASSPHRASE)
+    runner = CliRunner()
+    made = runner.invoke(app, ["certify", str(shop.passed.id), "--by", "R. Field"])
+    assert made.exit_code == 0, made.output
+    folder = shop.folder / "certificates"
+    public = shop.folder / "public.json"
+    public.write_text(runner.invoke(app, ["key", "show"]).stdout)
+    token = (folder / "certificate-1.jws").read_text()
+    for what in (str(folder / "certificate-1.pdf"), str(folder / "certificate-1.jws"), token):
+        assert runner.invoke(app, ["verify", what]).exit_code == 0
+        away = runner.invoke(app, ["verify", what, "--key", str(public), "--json"])
+        assert orjson.loads(away.stdout)["holds"] is True
+    assert runner.invoke(app, ["verify", token[:-4] + "AAAA"]).exit_code == 1
