@@ -1,0 +1,108 @@
+"""A small MQTT 3.1.1 client for MicroPython: QoS 1 out, nothing in but acknowledgements.
+
+Only what a sensor node needs: connect with a last will, publish, learn which publishes the broker has
+acknowledged, ping. Any trouble raises OSError; the caller closes and connects anew.
+"""
+
+import select
+import socket
+import struct
+import time
+
+
+class Client:
+    """One connection. ``publish`` gives a packet's number; ``acknowledged`` gives those the broker has taken."""
+
+    def __init__(self, host, port, name, keepalive=30, user=None, password=None, tls=False):
+        self._address, self._name, self._keepalive = (host, port), name, keepalive
+        self._user, self._password, self._tls = user, password, tls
+        self._socket = None
+        self._poll = None
+        self._number = 0
+        self._spoke = 0
+        self._read = b""
+
+    def connect(self, will_topic, will):
+        """Connect with a clean session and a retained last will at QoS 1."""
+        where = socket.getaddrinfo(self._address[0], self._address[1], 0, socket.SOCK_STREAM)[0][-1]
+        link = socket.socket()
+        link.settimeout(5)
+        try:
+            link.connect(where)
+            if self._tls:
+                import tls
+
+                context = tls.SSLContext(tls.PROTOCOL_TLS_CLIENT)
+                context.verify_mode = tls.CERT_NONE  # the workshop's own broker; the network is its own too
+                link = context.wrap_socket(link, server_hostname=self._address[0])
+            flags = 0x02 | 0x04 | 0x08 | 0x20
+            body = _text(self._name) + _text(will_topic) + _text(will)
+            if self._user:
+                flags |= 0x80
+                body += _text(self._user)
+                if self._password:
+                    flags |= 0x40
+                    body += _text(self._password)
+            head = b"\x00\x04MQTT\x04" + bytes([flags]) + struct.pack("!H", self._keepalive)
+            link.write(b"\x10" + _length(len(head) + len(body)) + head + body)
+            answer = link.read(4)
+            if not answer or len(answer) < 4 or answer[0] != 0x20 or answer[3] != 0:
+                raise OSError("the broker refused: %r" % (answer,))
+        except Exception:
+            link.close()
+            raise
+        self._socket, self._read = link, b""
+        self._poll = select.poll()
+        self._poll.register(link, select.POLLIN)
+        self._spoke = time.ticks_ms()
+
+    def publish(self, topic, payload, retain=False):
+        """Send at QoS 1; gives the packet's number, by which it will be acknowledged."""
+        self._number = self._number % 65535 + 1
+        head = _text(topic) + struct.pack("!H", self._number)
+        self._write(bytes([0x33 if retain else 0x32]) + _length(len(head) + len(payload)) + head)
+        self._write(payload)
+        return self._number
+
+    def acknowledged(self):
+        """Numbers of the packets that the broker has acknowledged since the last look; never waits."""
+        out = []
+        while self._poll.poll(0):
+            more = self._socket.recv(64)
+            if not more:
+                raise OSError("the broker closed the connection")
+            self._read += more
+            while len(self._read) >= 2 and len(self._read) >= 2 + self._read[1]:
+                kind, size = self._read[0] & 0xF0, self._read[1]
+                if kind == 0x40:
+                    out.append(struct.unpack("!H", self._read[2:4])[0])
+                self._read = self._read[2 + size :]
+        if time.ticks_diff(time.ticks_ms(), self._spoke) > 500 * self._keepalive:
+            self._write(b"\xc0\x00")
+        return out
+
+    def close(self):
+        """Let go without a word, so that the last will speaks."""
+        if self._socket:
+            self._socket.close()
+            self._socket = None
+
+    def _write(self, data):
+        if self._socket is None:
+            raise OSError("not connected")
+        self._socket.write(data)
+        self._spoke = time.ticks_ms()
+
+
+def _text(words):
+    data = words if isinstance(words, bytes) else words.encode()
+    return struct.pack("!H", len(data)) + data
+
+
+def _length(n):
+    out = bytearray()
+    while True:
+        n, digit = n >> 7, n & 0x7F
+        out.append(digit | (0x80 if n else 0))
+        if not n:
+            return bytes(out)

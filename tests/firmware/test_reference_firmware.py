@@ -1,0 +1,229 @@
+"""The very files of firmware_notes/firmware in a real MicroPython, against a real Mosquitto: through outages and reboots."""
+
+import math
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+import sqlalchemy as sa
+
+from soaktest.analysis.analyse import examine
+from soaktest.analysis.signals import gather
+from soaktest.collector import Collector
+from soaktest.journal import Journal, open_journal
+from soaktest.layouts import read_layout
+from soaktest.plans import read_plan
+from soaktest.recording import Header, Recording
+from soaktest.simulate.bench import Truth
+from soaktest.tables import MessageRow, RunRow
+from soaktest.vocabulary import ZONES
+from tests.conftest import Mosquitto, program
+
+HERE = Path(__file__).parent
+FIRMWARE = HERE.parents[1] / "firmware_notes" / "firmware"
+BASE = 1_764_000_000.0
+
+
+def micropython() -> str:
+    beside = Path(sys.executable).with_name("micropython")
+    return str(beside) if beside.exists() else program("micropython")
+
+
+def run(script: str, *arguments: object, timeout: float = 200) -> str:
+    done = subprocess.run(
+        [micropython(), HERE / script, FIRMWARE, *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        timeout=timeout,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def told(line: str) -> dict[str, str]:
+    words = line.split()
+    return dict(zip(words[::2], words[1::2], strict=True))
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    book = open_journal(f"sqlite:///{tmp_path / 'journal.sqlite'}")
+    yield book
+    book.close()
+
+
+def readings_of(recording: Recording, path: Path) -> int:
+    """The demonstration's pads as a file of ratios at 5 Hz; returns the seconds in it."""
+    signals = gather(recording)
+    t = signals.began + 0.2 * np.arange(int(5 * (signals.ended - signals.began)))
+    rows = np.column_stack([np.interp(t, signals.pads[z].t, signals.pads[z].v) for z in ZONES])
+    np.savetxt(path, rows, fmt="%.5f")
+    return len(rows) // 5
+
+
+def whole(journal: Journal, seconds: float) -> Recording:
+    header = Header(
+        bench="b1",
+        unit="A-0417",
+        began=BASE,
+        ended=BASE + seconds,
+        layout="front-loader",
+        plan="repair-check",
+    )
+    row = RunRow(
+        id=1,
+        bench="b1",
+        unit=None,
+        plan='{"name":"repair-check"}',
+        layout='{"name":"front-loader"}',
+        began=BASE,
+        ended=BASE + seconds,
+        stage="",
+    )
+    return Recording(header, list(journal.recording(row).messages))
+
+
+def test_what_the_pads_read_is_what_the_bench_finds(
+    mosquitto: Mosquitto, journal: Journal, tmp_path: Path, demo: tuple[Recording, Truth]
+) -> None:
+    """Forty minutes of the demonstration's leak through the firmware at fifty times real speed: the same wet events."""
+    seconds = readings_of(demo[0], tmp_path / "pads.txt")
+    speed, begin = 50.0, time.time()
+    with Collector(
+        journal, mosquitto.address, clock=lambda _t, _p: BASE + (time.time() - begin) * speed
+    ) as collector:
+        begin = time.time()
+        last = told(
+            run(
+                "bench_of_pins.py",
+                tmp_path / "pads.txt",
+                mosquitto.address.port,
+                speed,
+                "pads",
+                seconds * 1000,
+                400,
+            ).splitlines()[-1]
+        )
+        time.sleep(0.5)
+        assert collector.counts.set_aside == 0
+    assert last["left"] == "0"
+    assert last["charge"] == "0"  # as long one way round as the other: no metal is carried
+    layout, plan = read_layout("front-loader"), read_plan("repair-check")
+    phases = [m for m in demo[0].messages if "/phase/" in m.topic]
+    heard = whole(journal, seconds)
+    shift = BASE - demo[0].header.began
+    got = examine(
+        Recording(heard.header, [*heard.messages, *(m._replace(at=m.at + shift) for m in phases)]),
+        layout,
+        plan,
+    ).findings
+    want = examine(demo[0], layout, plan).findings
+
+    assert got.verdict == want.verdict == "fail"
+    assert [(e.zone, e.phase) for e in got.wet_events] == [(e.zone, e.phase) for e in want.wet_events]
+    for a, b in zip(got.wet_events, want.wet_events, strict=True):
+        assert a.onset - BASE == pytest.approx(b.onset - demo[0].header.began, abs=6.0)
+    assert {got.pads[zone].state for zone in ZONES} == {"sound"}
+    print("memory grown, bytes:", last["grown"])
+
+
+def test_an_outage_loses_nothing_that_fits_and_a_reboot_begins_anew(
+    mosquitto: Mosquitto, journal: Journal, tmp_path: Path
+) -> None:
+    """The broker dies and comes back: every pack is there once. The node boots: a new boot id, seq from 0."""
+    (tmp_path / "dry.txt").write_text("0.0435 0.0435 0.0435\n")
+    arguments = [
+        micropython(),
+        HERE / "bench_of_pins.py",
+        FIRMWARE,
+        tmp_path / "dry.txt",
+        str(mosquitto.address.port),
+        "10",
+        "pads",
+        "90000",
+        "200",
+    ]
+    with Collector(journal, mosquitto.address):
+        node = subprocess.Popen(list(map(str, arguments)), stdout=subprocess.PIPE, text=True)
+        time.sleep(2.5)
+        mosquitto.stop()
+        time.sleep(2.0)
+        mosquitto.start()
+        out = node.communicate(timeout=60)[0]
+        first = told(out.splitlines()[-1])
+        time.sleep(4.0)
+        again = told(
+            subprocess.run(
+                list(map(str, arguments[:6])) + ["pads", "5000", "200"],
+                capture_output=True,
+                text=True,
+                timeout=60,
+                check=True,
+            ).stdout.splitlines()[-1]
+        )
+        time.sleep(1.0)
+    assert first["dropped"] == "0"
+    assert first["boot"] != again["boot"]
+    with journal.session() as session:
+        rows = session.execute(
+            sa.select(MessageRow.boot, MessageRow.seq).where(MessageRow.kind == "readings")
+        ).all()
+        gone = session.scalar(
+            sa.select(sa.func.count()).where(MessageRow.kind == "presence", MessageRow.payload == b"gone")
+        )
+    seqs = sorted(seq for boot, seq in rows if boot == first["boot"])
+    assert seqs == list(range(len(seqs)))
+    assert len(seqs) >= 85
+    assert min(seq for boot, seq in rows if boot == again["boot"]) == 0
+    assert gone is not None
+    assert gone >= 1  # the last will spoke
+
+
+def test_a_full_outbox_drops_the_oldest_and_the_gap_shows(
+    mosquitto: Mosquitto, journal: Journal, tmp_path: Path
+) -> None:
+    """With room for ten packs, an outage of longer leaves a hole in seq, not a lie."""
+    (tmp_path / "dry.txt").write_text("0.0435 0.0435 0.0435\n")
+    mosquitto.stop()
+    node = subprocess.Popen(
+        [micropython(), HERE / "bench_of_pins.py", FIRMWARE, tmp_path / "dry.txt", str(mosquitto.address.port), "10", "pads", "60000", "10"],
+        stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    time.sleep(3.0)
+    mosquitto.start()
+    with Collector(journal, mosquitto.address):
+        last = told(node.communicate(timeout=60)[0].splitlines()[-1])
+        time.sleep(1.0)
+    with journal.session() as session:
+        seqs = sorted(session.scalars(sa.select(MessageRow.seq).where(MessageRow.kind == "readings")))
+    assert int(last["dropped"]) > 5
+    assert seqs[0] is not None
+    assert seqs[0] >= 5
+    assert seqs == list(range(seqs[0], seqs[0] + len(seqs)))
+
+
+def test_memory_does_not_grow_over_a_simulated_day() -> None:
+    """86,400 packs; a board has about 100 kB free, and the link needs a small part of it."""
+    count = 86_400 if os.environ.get("SOAKTEST_REQUIRE_ALL") else 20_000
+    numbers = told(run("day_of_packs.py", count, timeout=280).splitlines()[-1])
+
+    assert int(numbers["after"]) <= int(numbers["before"]) + 2_000
+    assert int(numbers["most"]) < 60_000
+
+
+def test_rms_of_textbook_waves() -> None:
+    """Sine A/sqrt 2; half- and full-wave rectified A/2 and A/sqrt 2 in all, the mean of A/pi and 2A/pi taken off; square A."""
+    got = {name: float(value) for name, value in (line.split() for line in run("rms_values.py").splitlines())}
+
+    assert got["sine"] == pytest.approx(10 / math.sqrt(2), rel=1e-3)
+    assert got["offset"] == pytest.approx(10 / math.sqrt(2), rel=1e-3)
+    assert got["half"] == pytest.approx(math.sqrt(25 - (10 / math.pi) ** 2), rel=1e-3)
+    assert got["full"] == pytest.approx(math.sqrt(50 - (20 / math.pi) ** 2), rel=1e-3)
+    assert got["square"] == pytest.approx(10, rel=1e-3)
+    assert got["none"] == 0
