@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from soaktest import __version__
-from soaktest.cli import certificates, demo, drips, files, judge, listen, runs, serve, units
+from soaktest.cli import certificates, demo, drips, files, judge, listen, nodes, runs, serve, units
 
 app = typer.Typer(
     name="soaktest",
@@ -37,6 +37,8 @@ app.command("replay")(files.replay)
 app.command("serve")(serve.serve)
 app.command("collect")(listen.collect)
 app.command("set-aside")(listen.set_aside)
+app.command("check-node")(nodes.check_node)
+app.command("calibrate")(nodes.calibrate)
 app.command("plans")(files.plans)
 app.command("layouts")(files.layouts)
 

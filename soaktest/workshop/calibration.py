@@ -1,0 +1,56 @@
+"""A pad's calibration: readings taken from what its node publishes, and what a sound pad must show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from soaktest.analysis.conductance import conductance
+from soaktest.analysis.series import PadWiring
+from soaktest.errors import InputError, MessageFault
+from soaktest.node_check import Said
+from soaktest.wire import decode_json, parse_about, parse_readings, parse_topic
+
+DAMP_FACTOR = 3.0
+"""A damp finger raises a sound pad's conductance at least so many times."""
+LEAST_PER_PAD_S = 2e-6
+"""Siemens that a measured amount must add: less is a pad that water does not reach."""
+
+
+def reading(messages: Sequence[Said], zone: str, since: float) -> float:
+    """Siemens of one pad, the median of what arrived since a moment (UTC seconds).
+
+    Raises:
+        InputError: the pad was not heard.
+    """
+    wiring: dict[str, PadWiring] = {}
+    found: list[float] = []
+    for said in messages:
+        try:
+            topic = parse_topic(said.topic)
+            if topic.kind == "about":
+                pad = parse_about(decode_json(said.payload)).pads.get(zone)  # type: ignore[call-overload]
+                if pad is not None:
+                    wiring[topic.node] = PadWiring(pad.divider_ohm, pad.end_of_line_ohm)
+            elif topic.kind == "readings" and said.at >= since:
+                pack = parse_readings(decode_json(said.payload), topic, said.at)
+                if zone in pack.samples:
+                    ratio = np.array(pack.samples[zone][1])
+                    found += conductance(ratio, wiring.get(topic.node, PadWiring())).tolist()
+        except MessageFault:
+            continue
+    if not found:
+        raise InputError(f"the {zone} pad was not heard. Check its node: soaktest check-node BENCH NODE")
+    return float(np.median(found))
+
+
+def judge_pad(dry: float, damp: float, wet: float) -> str:
+    """What is wrong with a pad by its readings in siemens; empty where it is sound."""
+    if damp < DAMP_FACTOR * dry and damp - dry < LEAST_PER_PAD_S:
+        return "it hardly answered to a damp finger: clean it, and check its lead"
+    if wet - dry < LEAST_PER_PAD_S:
+        return "the measured water hardly showed: it did not reach the tracks, or they are corroded"
+    if dry > 1e-5:
+        return "it is not dry to begin with: dry it, or look for a bridge between its tracks"
+    return ""
