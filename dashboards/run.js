@@ -55,6 +55,8 @@ addEventListener("load", async () => {
       await Plotly.relayout(b, change); b.follows = false;
     }
   }
+  const whys = document.getElementById("whys");
+  if (whys) whys.innerHTML = await (await fetch(whys.dataset.src)).text();
   for (const box of document.querySelectorAll(".why-plot")) {
     const figure = dress(await (await fetch(box.dataset.src)).json());
     Plotly.newPlot(box, figure.data, figure.layout, { responsive: true, displayModeBar: false });

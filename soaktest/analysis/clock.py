@@ -82,15 +82,22 @@ def _hull_slope(x: Floats, d: Floats) -> float:
     return 0.0
 
 
-def _error(delay: Floats, packs: int) -> float:
-    """How far the line may lie above the true one: the spread of the promptest packs.
+PROMPTEST = 10
+"""Packs whose spread tells how prompt the promptest is."""
 
-    For delays with density near zero the smallest of n lies about median / n above it; a
-    handful of packs, all of them late, tell little. To the millisecond, so that late packs, which
-    move the median, do not move findings.
+
+def _error(delay: Floats, packs: int) -> float:
+    """How far the line may lie above the true one, from the spread of the promptest packs alone.
+
+    For delays with density f near zero the k-th smallest of n lies about k / (n f) above the true
+    line, so the smallest about a k-th of that. A handful of packs, all of them late, tell little.
+    However late the others come, this does not move; rounded to the millisecond.
     """
-    spread = float(np.quantile(delay, 0.5)) if packs > 1 else 1.0
-    return round(float(np.hypot(LEAST_ERROR_S, 3.0 * spread / max(packs - 1, 1))), 3)
+    if packs < 2:
+        return 3.0
+    k = min(PROMPTEST, packs - 1)
+    spread = float(np.partition(delay, k)[k])
+    return round(float(np.hypot(LEAST_ERROR_S, 3.0 * spread / k)), 3)
 
 
 def split_jumps(node_time: Floats, arrival: Floats) -> NDArray[np.int64]:

@@ -18,6 +18,7 @@ from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.why import explain_events
 from soaktest.bench import examine_run, find_run, layout_of, list_runs, plan_of
 from soaktest.errors import InputError
+from soaktest.findings import Findings
 from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
 from soaktest.tables import RunRow
@@ -72,14 +73,25 @@ def _verdict(run: RunRow) -> str:
 def one_run(request: Request, number: Number) -> HTMLResponse:
     """The timeline of a run, its reasons, suspects, notes and downloads."""
     run = find_run(book(request), number)
-    analysis = analysis_of(book(request), run)
-    name, meaning, mark = VERDICTS[analysis.findings.verdict]
+    told = kept_findings(run) or analysis_of(book(request), run).findings
+    name, meaning, mark = VERDICTS[told.verdict]
     others = [r for r in list_runs(book(request), 500) if r.unit and r.unit == run.unit and r.id != run.id]
-    whys = explain_events(analysis)
     return page(
-        request, "run.html", run=run, f=analysis.findings, verdict={"name": name, "meaning": meaning, "mark": mark}, whys=whys,
-        answer=answer(analysis.findings), floor=floor_plan(layout_of(run), analysis.findings), notes=notes_of(book(request), number), others=others,
+        request, "run.html", run=run, f=told, verdict={"name": name, "meaning": meaning, "mark": mark},
+        answer=answer(told), floor=floor_plan(layout_of(run), told), notes=notes_of(book(request), number), others=others,
     )  # fmt: skip
+
+
+def kept_findings(run: RunRow) -> Findings | None:
+    """The answer kept with a judged run, so that its page need not wait for the analysis; None where there is none."""
+    return Findings.model_validate_json(run.findings) if run.findings and run.ended is not None else None
+
+
+@router.get("/runs/{number}/why", include_in_schema=False)
+def whys(request: Request, number: Number) -> HTMLResponse:
+    """Each wet event explained, as a piece of the run's page."""
+    run = find_run(book(request), number)
+    return page(request, "whys.html", run=run, whys=explain_events(analysis_of(book(request), run)))
 
 
 @router.get("/api/runs/{number}/findings", summary="The findings of a run")
@@ -201,6 +213,6 @@ def compare(request: Request, a: Annotated[int, Query(ge=1)], b: Annotated[int, 
     pair = []
     for number in (a, b):
         run = find_run(book(request), number)
-        found = analysis_of(book(request), run).findings
+        found = kept_findings(run) or analysis_of(book(request), run).findings
         pair.append({"run": run, "f": found, "verdict": VERDICTS[found.verdict], "answer": answer(found)})
     return page(request, "compare.html", pair=pair)
