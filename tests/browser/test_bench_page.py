@@ -31,7 +31,7 @@ class Service:
     """``soaktest serve`` as a process of its own on a Mosquitto of its own."""
 
     def __init__(self, folder: Path) -> None:
-        self.broker = Mosquitto(folder)
+        self.broker = Mosquitto(folder, keeps=False)
         self.folder, self.port = folder, free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self._fill()
