@@ -60,3 +60,20 @@ def shows(bench: BENCH, as_json: JSON = False) -> None:
     print(
         f"Bench {bench}: {told.a90:.2g} ml is seen with 90 % probability; with 95 % confidence {told.a90_95:.2g} ml ({told.seen} of {told.tries} tries seen)."
     )
+    _beside_the_runs(bench)
+
+
+def _beside_the_runs(bench: str) -> None:
+    """What the analysis said of the bench's last judged run, for comparison."""
+    import orjson
+
+    from soaktest.bench import list_runs
+
+    run = next((r for r in list_runs(journal(), 200) if r.bench == bench and r.findings), None)
+    if run is not None:
+        said = orjson.loads(run.findings or "{}")["assurance"]["smallest_seen_ml_90"]
+        print(
+            f"Run {run.id} on it was judged to show {said} ml with 90 % probability, from its own noise."
+            if said
+            else f"Run {run.id} on it could not say."
+        )

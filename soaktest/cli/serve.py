@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import logging
 import os
-import secrets
 from typing import Annotated
 
 import typer
@@ -25,10 +24,10 @@ def serve(
 ) -> None:
     """Serve the bench's page, and collect what nodes publish, until Ctrl-C.
 
-    The password is that of SOAKTEST_PASSWORD, or one made up and printed. The embedded broker is
-    started unless SOAKTEST_BROKER names another.
+    On this machine alone no password is needed; it listens elsewhere only once one is set
+    (soaktest set-password). The embedded broker is started unless SOAKTEST_BROKER names another.
 
-    Example: SOAKTEST_PASSWORD=drip-watch soaktest serve --host 0.0.0.0
+    Example: soaktest set-password; soaktest serve --host 0.0.0.0
     """
     from soaktest.errors import InputError
 
@@ -43,11 +42,14 @@ def serve(
     from soaktest.errors import BrokerError
     from soaktest.journal import open_journal
     from soaktest.mqtt_client import new_client
+    from soaktest.password import password_check
     from soaktest.settings import read_settings
 
     logging.basicConfig(format="soaktest: %(message)s")
     settings = read_settings()
-    password = os.environ.get("SOAKTEST_PASSWORD") or secrets.token_urlsafe(6)
+    opens = password_check(settings.data, os.environ.get("SOAKTEST_PASSWORD"))
+    if opens is None and host not in LOOPBACK:
+        raise InputError(f"{host} is more than this machine: set a password first (soaktest set-password).")
     _refuse_taken(host, port)
     with contextlib.ExitStack() as stack:
         journal = open_journal(settings.database)
@@ -64,13 +66,11 @@ def serve(
         app = create_app(
             journal,
             lambda topic, payload: void(teller.publish(topic, payload, qos=1, retain=True)),
-            password,
+            opens,
             ["127.0.0.1", "localhost", "[::1]", "testserver"] if host in LOOPBACK else None,
         )
         shown = "127.0.0.1" if host in ("0.0.0.0", "::") else host  # noqa: S104
         print(f"The bench's page: http://{shown}:{port}/", flush=True)
-        if "SOAKTEST_PASSWORD" not in os.environ:
-            print(f"Its password, for this time only: {password}", flush=True)
         print(f"Nodes publish to {address}. Stop with Ctrl-C.", flush=True)
         if host not in LOOPBACK:
             print(
@@ -78,6 +78,24 @@ def serve(
                 flush=True,
             )
         uvicorn.run(app, host=host, port=port, log_level="warning", timeout_graceful_shutdown=2)
+
+
+def set_password(
+    password: Annotated[
+        str,
+        typer.Option(
+            envvar="SOAKTEST_PASSWORD",
+            prompt="New password of the page (8 characters or more)",
+            hide_input=True,
+            confirmation_prompt=True,
+        ),
+    ],
+) -> None:
+    """Set the page's password; only its Argon2 hash is kept."""
+    from soaktest.password import set_password as keep
+    from soaktest.settings import read_settings
+
+    print(f"Kept: {keep(read_settings().data, password)}. The next soaktest serve asks for it.")
 
 
 def void(_answer: object) -> None:

@@ -264,3 +264,27 @@ def another_wash(
     print(
         f"So run {n}. It rests on {leaky:.0%} still leaking after a repair and {per_wash:.0%} of those showing it in a wash: put in your own."
     )
+
+
+@learn.command("figures")
+def figures_(as_json: JSON = False) -> None:
+    """The few figures of a small workshop, from its own records."""
+    from dataclasses import asdict
+
+    from soaktest.workshop.learning import figures
+
+    f = figures(journal())
+    if as_json:
+        import orjson
+
+        print(orjson.dumps(asdict(f)).decode())
+        return
+    print(f"{f.units} units, {f.repairs} repairs, {f.sold} sold, {f.comebacks} came back")
+    for name, value, unit in (
+        ("a repair takes", f.minutes_a_repair, "min"),
+        ("a repair costs", f.cost_a_repair, ""),
+        ("from taking in to a pass", f.hours_to_verdict, "h (median)"),
+    ):
+        print(f"{name}: {'not written down' if value is None else f'{value:.3g} {unit}'.strip()}")
+    fixed, tried = f.fixed_first_time
+    print(f"fixed the first time: {fixed} of {tried}")

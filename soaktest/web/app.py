@@ -20,6 +20,7 @@ from soaktest.web import benches, door, runs, units
 from soaktest.web.templates import page
 from soaktest.web.watch import Publish, Watch
 
+Opens = Callable[[str], bool]
 LARGEST_BODY = 13 * 1024 * 1024
 STATIC = {
     "bench.css": "text/css",
@@ -29,13 +30,15 @@ STATIC = {
 }  # fmt: skip
 
 
-def create_app(journal: Journal, publish: Publish, password: str, hosts: list[str] | None = None) -> FastAPI:
+def create_app(
+    journal: Journal, publish: Publish, opens: Opens | None, hosts: list[str] | None = None
+) -> FastAPI:
     """The application over an open journal.
 
     Args:
         journal: what it reads and writes; stays open until the caller closes it.
         publish: puts a message (topic, payload) on the broker, for lamp and alarm.
-        password: who knows it may come in.
+        opens: whether a password is the right one; None lets everybody in.
         hosts: names under which it answers; None for any.
     """
     watch = Watch(journal, publish)
@@ -50,7 +53,7 @@ def create_app(journal: Journal, publish: Publish, password: str, hosts: list[st
         title="Soak-test bench", version=__version__, lifespan=life, docs_url=None, redoc_url=None,
         description="Benches, runs, notes and downloads of a soak-test bench. Log in at /door; changes carry the header X-Token.",
     )  # fmt: skip
-    app.state.journal, app.state.watch, app.state.password = journal, watch, password
+    app.state.journal, app.state.watch, app.state.opens = journal, watch, opens
     app.state.session_mark = secrets.token_urlsafe(12)
     app.add_middleware(
         SessionMiddleware, secret_key=secrets.token_urlsafe(32), same_site="strict", session_cookie="bench"

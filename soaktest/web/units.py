@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse
 
 from soaktest.web.benches import book
 from soaktest.web.templates import page
+from soaktest.workshop.learning import figures
 from soaktest.workshop.stories import find_unit, list_units, story_of
 
 router = APIRouter()
@@ -17,7 +18,9 @@ router = APIRouter()
 @router.get("/units", include_in_schema=False)
 def all_units(request: Request, find: Annotated[str, Query(max_length=100)] = "") -> HTMLResponse:
     """Units, the newest first, those whose tag, serial, kind or complaint holds the words."""
-    return page(request, "units.html", rows=list_units(book(request), find), find=find)
+    return page(
+        request, "units.html", rows=list_units(book(request), find), find=find, figures=figures(book(request))
+    )
 
 
 @router.get("/units/{tag}", include_in_schema=False)

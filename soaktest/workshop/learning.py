@@ -208,3 +208,62 @@ def known_kinds(journal: Journal) -> list[str]:
     """Kinds of machine that units were taken in as."""
     with journal.session() as session:
         return sorted({kind for kind in session.scalars(sa.select(UnitRow.kind)) if kind})
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """The few figures of a small workshop, from its own records; None where nothing was written down."""
+
+    units: int
+    repairs: int
+    minutes_a_repair: float | None
+    cost_a_repair: float | None
+    hours_to_verdict: float | None
+    """From taking in to the first pass, median."""
+    fixed_first_time: tuple[int, int]
+    """Units whose first run after their first repair passed, of those that had one."""
+    comebacks: int
+    sold: int
+
+
+def figures(journal: Journal) -> Figures:
+    """Count and average what the stories and runs say; corrected entries do not count."""
+    with journal.session() as session:
+        units = list(session.scalars(sa.select(UnitRow)))
+        rows = list(session.scalars(sa.select(StoryRow).order_by(StoryRow.at)))
+        runs = list(
+            session.scalars(
+                sa.select(RunRow)
+                .where(RunRow.unit.is_not(None), RunRow.findings.is_not(None))
+                .order_by(RunRow.began)
+            )
+        )
+    corrected = {row.corrects for row in rows if row.corrects is not None}
+    rows = [row for row in rows if row.id not in corrected]
+    repairs = [row for row in rows if row.what == "repair"]
+    verdicts = [
+        (str(run.unit), run.began, run.ended, orjson.loads(run.findings or "{}").get("verdict"))
+        for run in runs
+    ]
+    hours, fixed, tried = [], 0, 0
+    for unit in units:
+        passed = [
+            ended for tag, _, ended, verdict in verdicts if tag == unit.tag and verdict == "pass" and ended
+        ]
+        if passed and passed[0] > unit.taken_in:
+            hours.append((passed[0] - unit.taken_in) / 3600)
+        first = next((row.at for row in repairs if row.unit == unit.tag), None)
+        after = [
+            v for tag, began, _, v in verdicts if tag == unit.tag and first is not None and began >= first
+        ]
+        tried += bool(after)
+        fixed += bool(after) and after[0] == "pass"
+
+    def mean(values: list[float | None]) -> float | None:
+        known = [v for v in values if v is not None]
+        return sum(known) / len(known) if known else None
+
+    return Figures(
+        len(units), len(repairs), mean([r.minutes for r in repairs]), mean([r.cost for r in repairs]),
+        sorted(hours)[len(hours) // 2] if hours else None, (fixed, tried), sum(r.what == "came back" for r in rows), sum(r.what == "sold" for r in rows),
+    )  # fmt: skip

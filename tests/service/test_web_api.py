@@ -22,7 +22,9 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
     header = Header(bench="b1", unit="A-0417", began=1_764_000_000.0)
     run = begin_run(journal, header, read_plan("repair-check"), read_layout("front-loader"))
     end_run(journal, run.id, 1_764_000_060.0)
-    with TestClient(create_app(journal, lambda _topic, _payload: None, "pw")) as inside:
+    with TestClient(
+        create_app(journal, lambda _topic, _payload: None, lambda typed: typed == "pw")
+    ) as inside:
         assert inside.post("/door", data={"password": "pw"}, follow_redirects=False).status_code == 303
         yield inside
     journal.close()
@@ -117,3 +119,44 @@ def test_a_photo_that_is_none_is_refused(client: TestClient, tmp_path: Path) -> 
 
     with pytest.raises(InputError, match="no JPEG or PNG"):
         clean_photo(b"%PDF-1.7 not a picture")
+
+
+def test_a_run_begun_twice_is_refused_in_words(client: TestClient) -> None:
+    """Two people at once on one bench: the second is told which run is under way, and nothing is lost."""
+    token = client.get("/units").text.split('name="token" content="')[1].split('"')[0]
+    form = {"token": token, "plan": "resale", "layout": "front-loader", "unit": "<b>A</b>"}
+    first = client.post("/benches/b3/begin", data=form, follow_redirects=False)
+    second = client.post(
+        "/benches/b3/begin", data=form, headers={"accept": "text/html"}, follow_redirects=False
+    )
+
+    assert first.status_code == 303
+    assert second.status_code == 409
+    assert "is under way. End it first" in second.text
+    assert "&lt;b&gt;A&lt;/b&gt;" in client.get("/units").text
+
+
+def test_the_password_is_kept_as_a_hash_and_needed_beyond_this_machine(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Argon2 in a file of its owner's; without one the page refuses to listen elsewhere."""
+    from typer.testing import CliRunner
+
+    from soaktest.cli.app import app
+    from soaktest.errors import InputError
+    from soaktest.password import password_check, set_password
+
+    monkeypatch.setenv("SOAKTEST_DATA", str(tmp_path))
+    monkeypatch.delenv("SOAKTEST_PASSWORD", raising=False)
+    refused = CliRunner().invoke(app, ["serve", "--host", "0.0.0.0"])
+    assert isinstance(refused.exception, InputError)
+    assert "set a password first" in str(refused.exception)
+    with pytest.raises(InputError, match="at least 8"):
+        set_password(tmp_path, "short")
+    where = set_password(tmp_path, "drip at the weight")
+    assert where.read_text().startswith("$argon2id$")
+    assert where.stat().st_mode & 0o077 == 0
+    opens = password_check(tmp_path, None)
+    assert opens is not None
+    assert opens("drip at the weight")
+    assert not opens("guess")

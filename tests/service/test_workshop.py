@@ -15,7 +15,13 @@ from soaktest.plans import read_plan
 from soaktest.replay import replay
 from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.workshop.exchange import export_csv, export_json, import_json, import_table
-from soaktest.workshop.learning import confirmed_causes, priors_for, times_to_comeback, washes_worth_running
+from soaktest.workshop.learning import (
+    confirmed_causes,
+    figures,
+    priors_for,
+    times_to_comeback,
+    washes_worth_running,
+)
 from soaktest.workshop.stories import Entry, erase_personal, list_units, story_of, take_in, write_entry
 
 LAYOUT = read_layout("front-loader")
@@ -171,3 +177,25 @@ def test_a_dear_comeback_is_worth_more_washes() -> None:
     """Cheap washes and dear comebacks ask for more of them; a comeback that costs nothing for none."""
     assert washes_worth_running(1.0, 0.0) == 0
     assert washes_worth_running(1.0, 50.0) < washes_worth_running(1.0, 500.0)
+
+
+def test_the_few_figures_come_from_the_records_alone(journal: Journal) -> None:
+    """Averages of what was written down; nothing made up where nothing was."""
+    take_in(journal, "A-1")
+    assert figures(journal).minutes_a_repair is None
+    say(journal, "A-1", "repair", part="door-seal", minutes=30.0, cost=12.0)
+    wrong = say(journal, "A-1", "repair", minutes=999.0)
+    write_entry(journal, "A-1", Entry(time.time(), "repair", "", None, None, 10.0), corrects=wrong)
+    say(journal, "A-1", "sold")
+
+    f = figures(journal)
+
+    assert (
+        f.units,
+        f.repairs,
+        f.minutes_a_repair,
+        f.cost_a_repair,
+        f.sold,
+        f.comebacks,
+        f.fixed_first_time,
+    ) == (1, 2, 20.0, 12.0, 1, 0, (0, 0))
