@@ -38,8 +38,10 @@ GIVES_WAY = 0.3
 """Chance that a part does not leak from the beginning, but gives way at some moment of the run."""
 BEFORE_S = (2.0, 8.0, 20.0, 50.0, 120.0, 300.0, 700.0)
 """Edges of the spans before the first wet pad in which it may have given way."""
-GROWTH_LOOKS = 1.0
+GROWTH_LOOKS = 2.5
 """What the growth after the onset is worth, in independent looks."""
+WATER_POWER = 1.25
+"""Water on a pad goes with this power of its conductance: tracks that are wet already gain little more."""
 TEMPER = 0.8
 SHARPEN = 1.2
 """Delays and rates are tried wider than machines are; the phase is surer than their plain mixture says."""
@@ -171,17 +173,16 @@ def _chance(inflow: Inflow, starts: Floats, at: float, log_threshold: Floats) ->
 
 
 def _growth(track: PadTrack, event: PadEvent, t: Floats) -> Floats:
-    """Share of the growth of linear conductance in each minute after the onset, on the grid; sums to 1.
+    """Share of the water that came after the onset in each step of the grid; sums to 1.
 
-    Nothing is counted after the pad is nearly soaked: from there on it hardly grows.
+    A pad's conductance grows a little less than in proportion to the water on it.
     """
     inside = (track.t >= event.onset) & (track.t <= (event.end or np.inf))
     out = np.zeros(len(t))
     if inside.sum() < 30:
         return out
-    g = 10.0 ** track.log_g[inside]
-    reached = np.maximum.accumulate(np.minimum(g, 0.5 * g.max()))
-    gain = np.diff(reached, prepend=reached[0])
+    water = np.maximum.accumulate(10.0 ** track.log_g[inside]) ** WATER_POWER
+    gain = np.diff(water, prepend=water[0])
     index = np.clip(((track.t[inside] - t[0]) / STEP_S).astype(int) + 1, 0, len(t) - 1)
     out += np.bincount(index, weights=gain, minlength=len(t))
     total = out.sum()
