@@ -1,12 +1,11 @@
 """main.py of a pad node on an ESP32-class or Pico W-class board. Pins are in settings.json; see the pin table."""
 
-import machine
-import network
 import time
 
+import machine
 import pad_node
-from link import Clock, Link, read_settings
-from mqtt_small import Client
+from board import start
+from link import read_settings
 
 
 class Pins:
@@ -33,25 +32,7 @@ class Pins:
 
 def main():
     settings = read_settings()
-    wlan = network.WLAN(network.STA_IF)
-    wlan.active(True)
-    wlan.connect(settings["wifi"], settings["wifi_password"])
-    watchdog = machine.WDT(timeout=8000)
-
-    def make():
-        return Client(
-            settings["broker"],
-            settings.get("port", 1883),
-            settings["bench"] + "-" + settings["node"],
-            user=settings.get("user"),
-            password=settings.get("password"),
-            tls=settings.get("tls", False),
-        )
-
-    clock = Clock()
-    link = Link(
-        settings["bench"], settings["node"], pad_node.about(settings), make, settings.get("keep", 60), clock
-    )
+    link, clock, watchdog = start(settings, pad_node.about(settings))
     pad_node.run(
         link, pad_node.Pads(Pins(settings["pins"])), clock, settings.get("rate_hz", 5), watchdog.feed
     )

@@ -1,11 +1,9 @@
 """main.py of a phase node: clamp, accelerometer, pick-ups and meter pulses, as far as settings.json names pins for them."""
 
 import machine
-import network
-
 import phase_node
-from link import Clock, Link, read_settings
-from mqtt_small import Client
+from board import start
+from link import read_settings
 
 
 class Inputs:
@@ -38,25 +36,7 @@ class Inputs:
 
 def main():
     settings = read_settings()
-    wlan = network.WLAN(network.STA_IF)
-    wlan.active(True)
-    wlan.connect(settings["wifi"], settings["wifi_password"])
-    watchdog = machine.WDT(timeout=8000)
-
-    def make():
-        return Client(
-            settings["broker"],
-            settings.get("port", 1883),
-            settings["bench"] + "-" + settings["node"],
-            user=settings.get("user"),
-            password=settings.get("password"),
-            tls=settings.get("tls", False),
-        )
-
-    clock = Clock()
-    link = Link(
-        settings["bench"], settings["node"], phase_node.about(settings), make, settings.get("keep", 60), clock
-    )
+    link, clock, watchdog = start(settings, phase_node.about(settings))
     signals = phase_node.Signals(Inputs(settings), settings.get("wh_per_pulse", 1.0))
     phase_node.run(link, signals, clock, settings.get("rate_hz", 5), watchdog.feed)
 

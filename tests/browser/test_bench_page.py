@@ -9,10 +9,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import httpx
+import orjson
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from soaktest.journal import open_journal
 from soaktest.layouts import read_layout
@@ -21,7 +22,7 @@ from soaktest.replay import replay
 from soaktest.settings import BrokerAddress
 from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.wire import Pack, Topic, build_about, build_readings
-from tests.conftest import Mosquitto, free_port, program
+from tests.conftest import Mosquitto, free_port
 
 PASSWORD = "drip-watch"
 DRY = 100_000.0 / (100_000.0 + 2_200_000.0)
@@ -127,23 +128,6 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     running.stop()
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    path = program("chromium")
-    flags = [
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-quic",
-        "--disable-background-networking",
-        "--disable-component-update",
-        "--disable-sync",
-    ]
-    with sync_playwright() as driver:
-        running = driver.chromium.launch(executable_path=path, args=flags)
-        yield running
-        running.close()
-
-
 @pytest.fixture
 def enter(browser: Browser, service: Service) -> Iterator[Callable[..., Page]]:
     """A page that is logged in; at its end nothing had left the host and nothing had failed in the page."""
@@ -198,6 +182,12 @@ def test_a_wrong_password_is_refused_and_changes_need_the_token(service: Service
 def test_begin_leak_alarm_note_end(service: Service, enter: Callable[..., Page], tmp_path: Path) -> None:
     """The whole of a technician's morning; the alarm shows within 1 s of the pack reaching the broker."""
     node = PadNode(service.broker.address, "b7")
+    told: list[tuple[str, bytes]] = []
+    lamp = mqtt.Client(CallbackAPIVersion.VERSION2)
+    lamp.on_message = lambda _c, _d, m: told.append((m.topic, bytes(m.payload)))
+    lamp.connect(service.broker.address.host, service.broker.address.port)
+    lamp.subscribe([("soaktest/b7/alarm", 1), ("soaktest/b7/lamp", 1)])
+    lamp.loop_start()
     page = enter()
     node.say()
     page.wait_for_selector("[data-bench=b7]")
@@ -217,6 +207,10 @@ def test_begin_leak_alarm_note_end(service: Service, enter: Callable[..., Page],
     assert took < 1.0
     assert "Water at left since" in page.inner_text("#alarm")
     assert "WET" in page.inner_text("[data-pad=left]")
+
+    alarm = orjson.loads(next(payload for topic, payload in reversed(told) if topic.endswith("alarm")))
+    assert (alarm["wet"], alarm["zones"]) == (True, ["left"])
+    lamp.loop_stop()
 
     page.click("#seen")
     page.wait_for_selector("#alarm >> text=seen at")

@@ -1,13 +1,12 @@
 """The timeline page in a real browser: no network, no error, readable at three widths, small enough."""
 
-from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import plotly.offline
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
 from soaktest.analysis.analyse import examine
 from soaktest.layouts import read_layout
@@ -16,26 +15,8 @@ from soaktest.recording import Recording
 from soaktest.simulate.bench import Scenario, Truth, simulate
 from soaktest.simulate.nodes import Network
 from soaktest.timeline import timeline_figure, timeline_page, write_timeline
-from tests.conftest import program
 
 LAYOUT = read_layout("front-loader")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    path = program("chromium")
-    flags = [
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-quic",
-        "--disable-background-networking",
-        "--disable-component-update",
-        "--disable-sync",
-    ]
-    with sync_playwright() as driver:
-        running = driver.chromium.launch(executable_path=path, args=flags)
-        yield running
-        running.close()
 
 
 @pytest.mark.parametrize("width", [1280, 1024, 390])

@@ -240,3 +240,14 @@ def test_rms_of_textbook_waves() -> None:
     assert got["full"] == pytest.approx(math.sqrt(50 - (20 / math.pi) ** 2), rel=1e-3)
     assert got["square"] == pytest.approx(10, rel=1e-3)
     assert got["none"] == 0
+
+
+@pytest.mark.parametrize("path", sorted(FIRMWARE.glob("*.py")), ids=lambda path: path.name)
+def test_every_file_for_a_board_compiles_there(path: Path) -> None:
+    """Also those that need a board's own modules to run."""
+    source = f"compile(open({str(path)!r}).read(), {path.name!r}, 'exec')"
+    done = subprocess.run(
+        [micropython(), "-c", source], capture_output=True, text=True, timeout=30, check=False
+    )
+
+    assert done.returncode == 0, done.stdout + done.stderr
