@@ -9,11 +9,11 @@ let state = {}, heard = 0, sound = null, muted = sessionStorage.getItem("muted")
 
 function headline(b) {
   if (b.alarm) return `WET: ${b.alarm.zones.join(" and ")} since ${clock(b.alarm.since)}`;
-  if (!b.run) return "No run under way";
+  if (!b.run) return b.last ? `Run ${b.last.run}: ${b.last.verdict.toUpperCase()}` : "No run yet";
   return `Dry · ${b.run.stage}` + (b.run.phase ? `, ${b.run.phase}` : "");
 }
 function sub(b) {
-  if (!b.run) return "Begin one on a dry floor.";
+  if (!b.run) return (b.last && b.last.unit ? `unit ${b.last.unit}. ` : "") + "No run under way: begin one on a dry floor.";
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `in for ${span(Date.now() / 1000 - b.run.began)}`];
   if (b.run.sure != null && b.run.phase) parts.push(`${b.run.phase} sure to ${Math.round(100 * b.run.sure)} %`);
   if (b.power != null) parts.push(`${Math.round(b.power)} W`);

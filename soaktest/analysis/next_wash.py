@@ -23,6 +23,8 @@ class _Candidate(NamedTuple):
     do: str
 
 
+HARDLY = 0.1
+"""A part that leaks at less than this share of its worst in a phase will not show in it for certain."""
 CANDIDATES = (
     _Candidate("tap-open", "Tap open, no programme", (), "Open the tap five minutes before the first fill and watch."),
     _Candidate("fill-and-hold", "Fill, then hold", ("wash",), "Let water in, stop the programme with the valve shut, and watch for ten minutes."),
@@ -44,7 +46,7 @@ def choose_next(chance: Mapping[str, float], layout: Layout) -> list[NextWash]:
                 for part in layout.parts
             ]
         )
-        shows = np.clip(0.03 + 0.92 * (1 - np.exp(-4 * rates)), 0.0, 0.97)
+        shows = np.clip(0.03 + 0.92 * (1 - np.exp(-4 * np.maximum(rates - HARDLY, 0.0))), 0.0, 0.97)
         gain = _entropy(float(weights @ shows)) - float(
             weights @ np.array([_entropy(float(s)) for s in shows])
         )

@@ -11,9 +11,10 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
+import orjson
 import sqlalchemy as sa
 
 from soaktest.bench import Live, alarm_payload, lamp_message, look
@@ -43,7 +44,8 @@ class _Bench:
     live: Live | None = None
     due: float = 0.0
     told: object = None
-    judged: set[int] = field(default_factory=set)
+    last: dict[str, Any] | None = None
+    """Number, unit and verdict of the newest judged run."""
 
 
 class Watch:
@@ -108,6 +110,14 @@ class Watch:
             )
             rows = list(session.scalars(where))
             runs = list(session.scalars(sa.select(RunRow).where(RunRow.ended.is_(None))))
+            newest = (
+                sa.select(sa.func.max(RunRow.id))
+                .where(RunRow.findings.is_not(None), RunRow.ended.is_not(None))
+                .group_by(RunRow.bench)
+            )
+            judged = session.execute(
+                sa.select(RunRow.bench, RunRow.id, RunRow.unit, RunRow.findings).where(RunRow.id.in_(newest))
+            ).all()
         with self._lock:
             for row in rows:
                 bench = self._of(row.bench)
@@ -116,6 +126,10 @@ class Watch:
                 self._last_id = row.id
                 if self._wet_zones(bench) != before:
                     bench.due = 0.0  # judged at once, to confirm it or take it back
+            for name, number, unit, findings in judged:
+                bench = self._of(name)
+                if bench.last is None or bench.last["run"] != number:
+                    bench.last = {"run": number, "unit": unit, "verdict": orjson.loads(findings or "{}").get("verdict", "")}
             under_way = {run.bench: run for run in runs}
             for name in {*self._benches, *under_way}:
                 bench = self._of(name)
@@ -211,6 +225,7 @@ class Watch:
             "power": bench.glance.power[-1][1] if bench.glance.power else None,
             "pads": {zone: bench.glance.pad_state(zone) | {"state": "", "wet": False} for zone in ZONES},
             "run": None,
+            "last": bench.last,
             "alarm": None,
         }
         run, live = bench.run, bench.live
