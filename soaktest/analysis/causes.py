@@ -122,8 +122,10 @@ def _causes(
         if event.peak_wetness > 0.5:
             weight["condensation"] *= 0.3
     track = pads[event.zone]
-    if track.state in ("open", "short", "stuck") or not _sound_around(track, event.onset):
+    if track.state in ("open", "short", "stuck"):
         weight["fault"] += 1.5
+    elif not _sound_around(track, event.onset):
+        weight["fault"] += 0.4  # heard again after a silence, and wet: a node that starts may misread, once
     return _shares(weight)
 
 

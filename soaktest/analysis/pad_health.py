@@ -118,7 +118,7 @@ def _fallen(series: Series, settled: Floats, step: float) -> NDArray[np.bool_]:
         return np.zeros(len(series), dtype=bool)
     if dry >= 10 * code:
         return settled < max(0.05 * dry, 1.5 * code)
-    level = float(np.mean(head))
+    level = float(np.mean(np.minimum(head, dry + 4 * code)))  # water within those two minutes is no dry level
     if level < 1.5 * code:
         return np.zeros(len(series), dtype=bool)
     minute = uniform_filter1d(series.v, max(int(60.0 / step), 10), mode="nearest")

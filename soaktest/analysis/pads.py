@@ -102,7 +102,8 @@ def _read_pad(
     clock = signals.clock_error_s.get(zone, 0.0)
     events = tuple(_with_clock(event, clock) for event in found)
     state, note = health.state, health.note
-    wandered = float(np.ptp(dry))
+    until = int(np.searchsorted(t, min(e.onset_low for e in events) - 60.0)) if events else len(t)
+    wandered = float(np.ptp(dry[:until])) if until > 0 else 0.0
     if state in ("sound", "unproven") and not wet_at_start and wandered > DRIFTING:
         state, note = "drifting", f"the dry level wandered by a factor of {10.0**wandered:.0f}"
     return PadTrack(
@@ -183,7 +184,7 @@ def _find_events(
     ``dampest`` is the log level that no dry pad exceeds, given where the pad was wet at the start.
     """
     events: list[PadEvent] = []
-    dry = np.empty(len(x))
+    dry = np.full(len(x), np.nan)
     begin = 0
     if dampest is not None:
         level = float(np.quantile(x, 0.02))
@@ -204,7 +205,15 @@ def _find_events(
         dry[found.onset : stop] = found.level
         events.append(_event(zone, t, x, found))
         begin = max(stop, alarm.at + 1)
-    return events, dry
+    return events, _filled(dry, x)
+
+
+def _filled(dry: Floats, x: Floats) -> Floats:
+    """The dry level where it was not followed, from beside; the median reading where it never was."""
+    known = np.flatnonzero(~np.isnan(dry))
+    if not len(known):
+        return np.full(len(x), float(np.median(x)))
+    return np.interp(np.arange(len(x)), known, dry[known])
 
 
 @dataclass(frozen=True, slots=True)

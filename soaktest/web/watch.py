@@ -129,7 +129,11 @@ class Watch:
             for name, number, unit, findings in judged:
                 bench = self._of(name)
                 if bench.last is None or bench.last["run"] != number:
-                    bench.last = {"run": number, "unit": unit, "verdict": orjson.loads(findings or "{}").get("verdict", "")}
+                    bench.last = {
+                        "run": number,
+                        "unit": unit,
+                        "verdict": orjson.loads(findings or "{}").get("verdict", ""),
+                    }
             under_way = {run.bench: run for run in runs}
             for name in {*self._benches, *under_way}:
                 bench = self._of(name)

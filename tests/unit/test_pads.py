@@ -107,6 +107,22 @@ def test_creeping_water_is_found_and_the_interval_holds_its_first_trace() -> Non
     assert others <= 4
 
 
+def test_the_dry_level_is_told_for_every_second_and_stays_within_what_was_read() -> None:
+    """Before, within and after events; never a value that nothing stands for."""
+    for seed in range(60):
+        rng = np.random.default_rng([seed, 11])
+        bench = draw_bench(rng)
+        t = clock(bench)
+        own = dry_siemens(bench, rng, t)
+        for zone in ZONES[: int(rng.integers(1, 4))]:
+            wetting = creeping_siemens if rng.random() < 0.5 else leak_siemens
+            own[zone] = own[zone] + wetting(rng, t, float(rng.uniform(5, bench.length_s - 20)))
+        for track in read_pads(read(bench, own, rng, t)).values():
+            assert np.isfinite(track.dry).all()
+            assert track.dry.max() <= track.log_g.max() + 0.05
+            assert track.dry.min() >= track.log_g.min() - 0.05
+
+
 def test_the_smallest_rise_that_a_run_says_it_shows_is_shown_nine_times_in_ten() -> None:
     """Injected at a random moment into dry runs of wide benches: seen in 90 %, within binomial error."""
     seen = total = 0
