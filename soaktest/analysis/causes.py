@@ -116,6 +116,8 @@ def _causes(
     ):
         weight["spill"] += 2.5
     hot = _heat_before(phases, event.onset)
+    if len(near) == 3 and event.step_share <= 0.3:
+        weight["condensation"] += 5.0 if hot and event.shared > 0.3 else 1.0  # all at once, and no splash
     slow = event.smooth_s > 60 and event.step_share < 0.5
     if event.shared > 0.3 and slow:
         weight["condensation"] += 6.0 * event.shared / 0.5 * (1.0 if hot else 0.4)

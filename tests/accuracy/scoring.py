@@ -76,7 +76,9 @@ def _score_verdict(out: Tally, findings: Findings, truth: Truth, plan: Plan) -> 
         out.add("false pass", findings.verdict == "pass")
     if truth.part is None and not truth.choices["splash_s"] and not truth.choices["wet_start"]:
         out.add("false fail", findings.verdict == "fail")
-    if _clean(truth) and (leaked == 0 or leaked >= 2 * plan.detect_ml):
+    filled = next((start for phase, start, _ in truth.phases if phase == "fill"), float("inf"))
+    early = any(at < filled for at in truth.first_water.values())  # the contract asks for a retest then
+    if not early and _clean(truth) and (leaked == 0 or leaked >= 2 * plan.detect_ml):
         out.add("needless retest", findings.verdict == "retest")
     c = truth.choices
     if (
