@@ -14,7 +14,7 @@ import numpy as np
 
 from soaktest.analysis.phase_model import N_STATES, PHASE_OF, S, cycle_model
 from soaktest.analysis.phase_runs import Frames, Runs, frames_of, runs_of
-from soaktest.analysis.semi_markov import best_path, decode
+from soaktest.analysis.semi_markov import best_path, decode, spans_of
 from soaktest.analysis.series import Floats, PhaseTrack, PhaseWord, Signals
 from soaktest.vocabulary import PHASES
 
@@ -81,9 +81,10 @@ def infer_phases(signals: Signals) -> PhaseTrack:
     levels = _first_levels(frames, runs)
     model = cycle_model()
     lengths = runs.seconds.astype(np.float64)
+    spans = spans_of(model, lengths)
     for _ in range(ROUNDS - 1):
-        levels = _adapted(levels, runs, best_path(model, lengths, _scores(frames, runs, levels)))
-    decoded = decode(model, lengths, _scores(frames, runs, levels), TEMPER)
+        levels = _adapted(levels, runs, best_path(model, lengths, _scores(frames, runs, levels), spans))
+    decoded = decode(model, lengths, _scores(frames, runs, levels), TEMPER, spans)
     by_phase = np.zeros((len(runs.start), len(PHASES)))
     for state in range(N_STATES):
         by_phase[:, PHASE_OF[state]] += decoded.posterior[:, state]

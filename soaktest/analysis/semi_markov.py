@@ -51,12 +51,48 @@ class Decoded:
     posterior: Floats
 
 
-def best_path(model: Model, lengths: Floats, scores: Floats) -> NDArray[np.int64]:
+@dataclass(frozen=True, slots=True)
+class Spans:
+    """What the runs' lengths alone say of every segment; serves for any scores of the same runs.
+
+    ``first`` (runs,) is the earliest run that a segment ending with each run may begin with; ``scores``
+    holds for each run the duration scores of those segments, shape (segments, states).
+    """
+
+    first: NDArray[np.int64]
+    scores: list[Floats]
+
+
+def spans_of(model: Model, lengths: Floats) -> Spans:
+    """Duration scores of all segments of runs of these lengths (seconds), shape (runs,), at least one."""
+    n = len(lengths)
+    ends = np.concatenate(([0.0], np.cumsum(lengths)))
+    reach = float(model.longest.max())
+    first = np.searchsorted(ends, ends[1:] - reach - 1e-9)  # earliest start of a segment ending with run j
+    first = np.maximum(np.minimum(first, np.arange(n)), np.arange(n) - MOST_RUNS)
+    count = np.arange(n) - first + 1
+    stop = np.repeat(np.arange(n), count)
+    start = np.arange(len(stop)) - np.repeat(np.cumsum(count) - count, count) + np.repeat(first, count)
+    spans = ends[stop + 1] - ends[start]
+    scores = model.duration(spans)
+    opening, closing = start == 0, stop == n - 1
+    scores[opening] = model.first(spans[opening])
+    scores[closing] = model.survivor(spans[closing])
+    over = spans[:, None] > model.longest[None, :] + 1e-9
+    over[start == stop] = False  # a single run longer than that still is a segment
+    scores[over] = -np.inf
+    return Spans(first.astype(np.int64), np.split(scores, np.cumsum(count)[:-1]))
+
+
+def best_path(model: Model, lengths: Floats, scores: Floats, spans: Spans | None = None) -> NDArray[np.int64]:
     """State of each run on the best path alone, shape (runs,); arguments as of :func:`decode`."""
-    return _viterbi(model, *_laid_out(model, lengths, scores))[0]
+    known = spans or spans_of(model, lengths)
+    return _viterbi(model, _segments(known, scores), known.first)[0]
 
 
-def decode(model: Model, lengths: Floats, scores: Floats, temper: float = 1.0) -> Decoded:
+def decode(
+    model: Model, lengths: Floats, scores: Floats, temper: float = 1.0, spans: Spans | None = None
+) -> Decoded:
     """Decode runs.
 
     Args:
@@ -64,34 +100,18 @@ def decode(model: Model, lengths: Floats, scores: Floats, temper: float = 1.0) -
         lengths: seconds of each run, shape (runs,), at least one.
         scores: log score of each run under each state, shape (runs, states).
         temper: evidence, durations and transitions are raised to this for the posterior only.
+        spans: those of :func:`spans_of`, where they were worked out before.
     """
-    segments, first = _laid_out(model, lengths, scores)
-    path, score = _viterbi(model, segments, first)
-    return Decoded(path, score, _posterior(model, segments, first, temper))
+    known = spans or spans_of(model, lengths)
+    segments = _segments(known, scores)
+    path, score = _viterbi(model, segments, known.first)
+    return Decoded(path, score, _posterior(model, segments, known.first, temper))
 
 
-def _laid_out(model: Model, lengths: Floats, scores: Floats) -> tuple[list[Floats], NDArray[np.int64]]:
-    """Scores of the segments that end with each run, and the earliest start of such a segment."""
-    n, states = scores.shape
-    ends = np.concatenate(([0.0], np.cumsum(lengths)))
-    total = np.vstack((np.zeros(states), np.cumsum(scores, axis=0)))
-    reach = float(model.longest.max())
-    first = np.searchsorted(ends, ends[1:] - reach - 1e-9)  # earliest start of a segment ending with run j
-    first = np.maximum(np.minimum(first, np.arange(n)), np.arange(n) - MOST_RUNS)
-    return [_segment_scores(model, ends, total, int(lo), j) for j, lo in enumerate(first)], first
-
-
-def _segment_scores(model: Model, ends: Floats, total: Floats, lo: int, j: int) -> Floats:
-    """Scores of segments that start at runs lo..j and end with run j, shape (j - lo + 1, states)."""
-    spans = ends[j + 1] - ends[lo : j + 1]
-    last = j + 2 == len(ends)
-    out = (model.survivor if last else model.duration)(spans) + (total[j + 1] - total[lo : j + 1])
-    if lo == 0:
-        edge = (model.survivor if last else model.first)(spans[:1])
-        out[0] = edge[0] + total[j + 1] - total[0]
-    over = spans[:, None] > model.longest[None, :] + 1e-9
-    over[-1] = False  # a single run longer than that still is a segment
-    return np.where(over, -np.inf, out)
+def _segments(spans: Spans, scores: Floats) -> list[Floats]:
+    """Scores of the segments that end with each run: duration, and the sum of their runs' own."""
+    total = np.vstack((np.zeros(scores.shape[1]), np.cumsum(scores, axis=0)))
+    return [spans.scores[j] + (total[j + 1] - total[lo : j + 1]) for j, lo in enumerate(spans.first.tolist())]
 
 
 def _viterbi(
