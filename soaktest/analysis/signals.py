@@ -47,6 +47,16 @@ class _Node:
 
 
 @dataclass(slots=True)
+class _Raw:
+    """One channel's samples as the packs give them: times relative to each pack's shift, of so many samples."""
+
+    times: list[float] = field(default_factory=list)
+    values: list[float] = field(default_factory=list)
+    shifts: list[float] = field(default_factory=list)
+    counts: list[int] = field(default_factory=list)
+
+
+@dataclass(slots=True)
 class _Column:
     """One channel of one node: pieces to be joined."""
 
@@ -145,21 +155,26 @@ def _lay_out(
         if packs[begin].absolute and _agrees(line, made[begin:stop]):
             line = ClockLine(0.0, 0.0, line.error_s)
         at = made[begin:stop].tolist()
-        by_channel: dict[str, tuple[list[float], list[float]]] = {}
+        by_channel: dict[str, _Raw] = {}
         for pack, instant in zip(packs[begin:stop], at, strict=True):
             shift = 0.0 if pack.absolute else instant
             for channel, (times, values) in pack.samples.items():
-                pair = by_channel.setdefault(channel, ([], []))
-                pair[0].extend([shift + time for time in times])
-                pair[1].extend(values)
+                raw = by_channel.get(channel)
+                if raw is None:
+                    raw = by_channel[channel] = _Raw()
+                raw.times += times
+                raw.values += values
+                raw.shifts.append(shift)
+                raw.counts.append(len(times))
             words.extend(
                 PhaseWord(float(line.bench_time(np.array(shift + time))), phase)
                 for time, phase in pack.phases
             )
-        for channel, (times, values) in by_channel.items():
+        for channel, raw in by_channel.items():
             column = columns.setdefault(channel, {}).setdefault(name, _Column())
-            column.t.append(line.bench_time(np.array(times)))
-            column.v.append(np.array(values, dtype=np.float64))
+            node_time = np.repeat(raw.shifts, raw.counts) + np.array(raw.times, dtype=np.float64)
+            column.t.append(line.bench_time(node_time))
+            column.v.append(np.array(raw.values, dtype=np.float64))
             column.error_s = max(column.error_s, line.error_s)
 
 
