@@ -167,11 +167,33 @@ def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
             ),
             row=1, col=1,
         )  # fmt: skip
+    _unheard_phases(figure, analysis)
     if not analysis.phases.heard.any():
         figure.add_annotation(
             text="No phase signal was heard", x=0.5, y=0.97, xref="paper", yref="paper", showarrow=False
         )
     figure.update_yaxes(showticklabels=False, row=1, col=1)
+
+
+def _unheard_phases(figure: go.Figure, analysis: Analysis) -> None:
+    """Where no phase signal was heard the band is struck through: what stands there is inferred."""
+    phases = analysis.phases
+    lost = np.concatenate(([0], (~phases.heard).astype(np.int8), [0]))
+    edges = np.flatnonzero(np.diff(lost))
+    spans = [(a, b) for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True) if b - a > 3]
+    if not phases.heard.any():
+        return
+    for begin, end in spans[:60]:
+        figure.add_shape(
+            type="rect", x0=_iso(phases.t0 + begin), x1=_iso(phases.t0 + end), y0=0.04, y1=0.28, xref="x", yref="y domain",
+            fillcolor="#ffffff", opacity=0.85, line={"width": 1, "dash": "dot", "color": "#1b1f23"},
+        )  # fmt: skip
+    if spans:
+        longest = max(spans, key=lambda span: span[1] - span[0])
+        figure.add_annotation(
+            x=_iso(phases.t0 + longest[0]), y=0.16, xref="x", yref="y domain", showarrow=False, xanchor="left",
+            text="not heard", font={"size": 11, "color": "#1b1f23"},
+        )  # fmt: skip
 
 
 def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:

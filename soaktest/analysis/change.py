@@ -3,29 +3,36 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 
 from soaktest.analysis.series import Floats
 
 
+def page_step(total: float, z: float, k: float) -> float:
+    """One step of the one-sided upper test: S = max(0, S + z - k). Source: Page, Biometrika 1954;41:100."""
+    return max(0.0, total + z - k)
+
+
+def follow(level: float, value: float, weight: float) -> float:
+    """One step of an exponentially weighted moving average."""
+    return level + weight * (value - level)
+
+
 def cusum(z: Floats, k: float, start: float = 0.0) -> Floats:
-    """One-sided upper CUSUM, S = max(0, S + z - k), shape (n,). Source: Page, Biometrika 1954;41:100.
+    """Page's test over a series, step by step, shape (n,).
 
     ``start`` is the head start (Lucas & Crosier, Technometrics 1982;24:199), 0 or more.
     """
-    steps = start + np.cumsum(z - k)
-    return steps - np.minimum(np.minimum.accumulate(steps), 0.0)
+    steps = accumulate(z.tolist(), lambda total, value: page_step(total, value, k), initial=start)
+    return np.fromiter(steps, dtype=np.float64, count=len(z) + 1)[1:]
 
 
 def ewma(x: Floats, weight: float, start: float) -> Floats:
     """Exponentially weighted moving average from ``start``, shape (n,)."""
-    out = np.empty(len(x))
-    level = start
-    for i, value in enumerate(x.tolist()):
-        level += weight * (value - level)
-        out[i] = level
-    return out
+    steps = accumulate(x.tolist(), lambda level, value: follow(level, value, weight), initial=start)
+    return np.fromiter(steps, dtype=np.float64, count=len(x) + 1)[1:]
 
 
 @dataclass(frozen=True, slots=True)

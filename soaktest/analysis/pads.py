@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import median_filter
 
-from soaktest.analysis.change import find_onset
+from soaktest.analysis.change import find_onset, follow, page_step
 from soaktest.analysis.conductance import (
     DAMPEST_DRY_S,
     conductance,
@@ -239,13 +239,13 @@ def _watch(t: Floats, x: Floats, begin: int, noise: _Noise, dry: Floats) -> _Ala
         level += slope * step
         off = values[i] - level
         dry[i] = level
-        total = max(0.0, total + off / sigma - SLACK)
+        total = page_step(total, off / sigma, SLACK)
         if total > ALARM:
             return _Alarm(i, _Level(level, slope), total / ALARM)
         held = min(max(off, -clip), clip)
         # The level follows within about a minute, five times more slowly under suspicion.
         gain = (1 / 40 if i - begin > LEARN_S else 1 / 12) * (0.2 if total > 4.0 else 1.0)
-        level += gain * held
+        level = follow(level, level + held, gain)
         slope += gain * gain / 4 * held
         slope = min(max(slope, -0.002), 0.002)
     return None
