@@ -136,6 +136,41 @@ def test_a_run_begun_twice_is_refused_in_words(client: TestClient) -> None:
     assert "&lt;b&gt;A&lt;/b&gt;" in client.get("/units").text
 
 
+def test_a_story_is_written_and_corrected_on_the_page(client: TestClient) -> None:
+    """Taken in, repaired, corrected: the old entry stays, struck through; a bad number is said plainly."""
+    token = client.get("/units").text.split('name="token" content="')[1].split('"')[0]
+    assert (
+        client.post(
+            "/units", data={"token": token, "tag": "C 7/1", "kind": "front-loader"}, follow_redirects=False
+        ).status_code
+        == 303
+    )
+    where = "/units/" + "C 7%2F1"
+    told = client.post(
+        f"{where}/story",
+        data={"token": token, "what": "repair", "text": "new hose", "minutes": "12,5"},
+        follow_redirects=False,
+    )
+    assert told.status_code == 303
+    page = client.get(where).text
+    assert "new hose" in page
+    assert "12.5" in page
+    number = page.split("new hose")[0].rsplit("<tr", 1)[1].split("<td>")[1].split("<")[0]
+    client.post(
+        f"{where}/story",
+        data={"token": token, "what": "repair", "text": "old hose, new clip", "corrects": number},
+    )
+    assert 'class="corrected"' in client.get(where).text
+    bad = client.post(
+        f"{where}/story",
+        data={"token": token, "what": "repair", "cost": "ten"},
+        headers={"accept": "text/html"},
+    )
+    assert bad.status_code == 422
+    assert "is no number" in bad.text
+    assert client.post(f"{where}/story", data={"what": "repair"}).status_code == 403
+
+
 def test_the_password_is_kept_as_a_hash_and_needed_beyond_this_machine(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
