@@ -22,7 +22,7 @@ from soaktest.recording import Header, Recording
 from soaktest.simulate.bench import Truth
 from soaktest.tables import MessageRow, RunRow
 from soaktest.vocabulary import ZONES
-from soaktest.wire import decode_json, parse_readings, parse_topic
+from soaktest.wire import Topic, decode_json, parse_readings, parse_topic
 from tests.conftest import Mosquitto, program
 
 HERE = Path(__file__).parent
@@ -251,3 +251,40 @@ def test_every_file_for_a_board_compiles_there(path: Path) -> None:
     )
 
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("wired", ["clamp,shake,valve,pump,pulses", "clamp", "valve,pump"])
+def test_a_phase_node_tells_what_is_wired_and_nothing_else(
+    mosquitto: Mosquitto, journal: Journal, wired: str
+) -> None:
+    """RMS with the clamp's offset taken off, gravity too; shares of valve and pump; watts from a meter's pulses."""
+    with Collector(journal, mosquitto.address) as collector:
+        last = told(run("bench_of_inputs.py", mosquitto.address.port, 20_000, wired).splitlines()[-1])
+        time.sleep(0.5)
+        assert collector.counts.set_aside == 0
+    assert last["left"] == "0"
+    seen: dict[str, list[tuple[float, float]]] = {}
+    with journal.session() as session:
+        for payload in session.scalars(sa.select(MessageRow.payload).where(MessageRow.kind == "readings")):
+            pack = parse_readings(decode_json(payload), Topic("b1", "phase", "readings"), time.time())
+            for name, (times, values) in pack.samples.items():
+                seen.setdefault(name, []).extend(
+                    (float(pack.uptime or 0) + t, v) for t, v in zip(times, values, strict=True)
+                )
+    names = {"clamp": "current", "shake": "vibration", "valve": "inlet", "pump": "outlet", "pulses": "power"}
+    assert set(seen) == {names[name] for name in wired.split(",")}
+
+    def mean(name: str, low: float, high: float) -> float:
+        return float(np.mean([v for t, v in seen[name] if low <= t < high]))
+
+    if "current" in seen:
+        assert mean("current", 11, 19) == pytest.approx(9.0, rel=0.05)
+        assert mean("current", 1, 9) == pytest.approx(0.05, rel=0.1)
+    if "vibration" in seen:
+        assert mean("vibration", 1, 19) == pytest.approx(0.4 / math.sqrt(2), rel=0.1)
+    if "inlet" in seen:
+        assert mean("inlet", 1, 9) == 1.0
+        assert mean("inlet", 11, 19) == 0.0
+        assert mean("outlet", 1, 19) == 0.0
+    if "power" in seen:
+        assert mean("power", 0, 20) == pytest.approx(2000, rel=0.1)
