@@ -4,10 +4,11 @@ Only what a sensor node needs: connect with a last will, publish, learn which pu
 acknowledged, ping. Any trouble raises OSError; the caller closes and connects anew.
 """
 
-import select
 import socket
 import struct
 import time
+
+PATIENCE_MS = 5000  # for a network that takes nothing more
 
 
 class Client:
@@ -17,7 +18,6 @@ class Client:
         self._address, self._name, self._keepalive = (host, port), name, keepalive
         self._user, self._password, self._tls = user, password, tls
         self._socket = None
-        self._poll = None
         self._number = 0
         self._spoke = 0
         self._read = b""
@@ -51,9 +51,8 @@ class Client:
         except Exception:
             link.close()
             raise
+        link.setblocking(False)
         self._socket, self._read = link, b""
-        self._poll = select.poll()
-        self._poll.register(link, select.POLLIN)
         self._spoke = time.ticks_ms()
 
     def publish(self, topic, payload, retain=False):
@@ -67,8 +66,10 @@ class Client:
     def acknowledged(self):
         """Numbers of the packets that the broker has acknowledged since the last look; never waits."""
         out = []
-        while self._poll.poll(0):
-            more = self._socket.recv(64)
+        while True:
+            more = self._socket.read(64)  # works on plain and encrypted links alike
+            if more is None:
+                break
             if not more:
                 raise OSError("the broker closed the connection")
             self._read += more
@@ -90,7 +91,15 @@ class Client:
     def _write(self, data):
         if self._socket is None:
             raise OSError("not connected")
-        self._socket.write(data)
+        end = time.ticks_add(time.ticks_ms(), PATIENCE_MS)
+        while data:
+            sent = self._socket.write(data)
+            if sent:
+                data = data[sent:]
+            elif time.ticks_diff(end, time.ticks_ms()) < 0:
+                raise OSError("the network takes nothing")
+            else:
+                time.sleep_ms(2)
         self._spoke = time.ticks_ms()
 
 

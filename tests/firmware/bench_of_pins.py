@@ -64,7 +64,14 @@ folder, readings, port, speed, node, until, keep = (
 )
 clock = Fast(speed)
 pins = Pins(readings, clock)
-link = Link("b1", node, pad_node.about({}), lambda: Client("127.0.0.1", port, "b1-" + node), keep, clock)
+link = Link(
+    "b1",
+    node,
+    pad_node.about({}),
+    lambda: Client("127.0.0.1", port, "b1-" + node, tls=len(sys.argv) > 8),
+    keep,
+    clock,
+)
 gc.collect()
 before = gc.mem_alloc()
 pad_node.run(link, pad_node.Pads(pins), clock, 5, until_ms=until)

@@ -23,7 +23,7 @@ from soaktest.simulate.bench import Truth
 from soaktest.tables import MessageRow, RunRow
 from soaktest.vocabulary import ZONES
 from soaktest.wire import Topic, decode_json, parse_readings, parse_topic
-from tests.conftest import Mosquitto, program
+from tests.conftest import Mosquitto, free_port, program
 
 HERE = Path(__file__).parent
 FIRMWARE = HERE.parents[1] / "firmware_notes" / "firmware"
@@ -288,3 +288,54 @@ def test_a_phase_node_tells_what_is_wired_and_nothing_else(
         assert mean("outlet", 1, 19) == 0.0
     if "power" in seen:
         assert mean("power", 0, 20) == pytest.approx(2000, rel=0.1)
+
+
+def test_over_tls_packs_come_as_well(tmp_path: Path) -> None:
+    """A broker with a certificate of its own making, and the node's "tls": true: every pack is taken and acknowledged."""
+    import datetime
+
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "127.0.0.1")])
+    now = datetime.datetime.now(datetime.UTC)
+    made = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(7)
+    )
+    certificate = (
+        made.not_valid_before(now - datetime.timedelta(days=1))
+        .not_valid_after(now + datetime.timedelta(days=1))
+        .sign(key, hashes.SHA256())
+    )
+    (tmp_path / "c.pem").write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
+    plain = serialization.NoEncryption()
+    (tmp_path / "k.pem").write_bytes(
+        key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, plain)
+    )
+    port = free_port()
+    (tmp_path / "m.conf").write_text(
+        f"listener {port} 127.0.0.1\nallow_anonymous true\nuser root\ncertfile {tmp_path}/c.pem\nkeyfile {tmp_path}/k.pem\n"
+    )
+    (tmp_path / "dry.txt").write_text("0.0435 0.0435 0.0435\n")
+    broker = subprocess.Popen(
+        [program("mosquitto"), "-c", tmp_path / "m.conf"],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    time.sleep(1.0)
+    try:
+        last = told(
+            run("bench_of_pins.py", tmp_path / "dry.txt", port, 10, "pads", 30_000, 100, "tls").splitlines()[
+                -1
+            ]
+        )
+    finally:
+        broker.terminate()
+        broker.wait(10)
+    assert (last["left"], last["dropped"]) == ("0", "0")
