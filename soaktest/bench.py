@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 
 import orjson
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, Knowledge, examine
 from soaktest.analysis.progress import Stage, may_stop, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM
 from soaktest.errors import RunError
-from soaktest.journal import Journal
+from soaktest.journal import Journal, run_of
 from soaktest.layouts import Layout
 from soaktest.plans import Plan
 from soaktest.recording import Header, Recording
@@ -58,7 +59,11 @@ def layout_of(run: RunRow) -> Layout:
 def refuse_while_busy(journal: Journal, bench: str) -> None:
     """Raise RunError where a run is under way on that bench."""
     with journal.session() as session:
-        other = session.scalar(sa.select(RunRow).where(RunRow.bench == bench, RunRow.ended.is_(None)))
+        _refuse_while_busy(session, bench)
+
+
+def _refuse_while_busy(session: Session, bench: str) -> None:
+    other = session.scalar(sa.select(RunRow).where(RunRow.bench == bench, RunRow.ended.is_(None)))
     if other is not None:
         raise RunError(
             f"bench {bench}: run {other.id} is under way. End it first: soaktest run end {other.id}"
@@ -75,8 +80,8 @@ def begin_run(
     Raises:
         RunError: another run is under way on that bench.
     """
-    refuse_while_busy(journal, header.bench)
     with journal.session() as session:
+        _refuse_while_busy(session, header.bench)
         if header.unit and session.get(UnitRow, header.unit) is None:
             session.add(UnitRow(tag=header.unit, taken_in=header.began))
             session.flush()
@@ -93,10 +98,7 @@ def begin_run(
 def find_run(journal: Journal, number: int) -> RunRow:
     """A run by its number. Raises RunError where there is none."""
     with journal.session() as session:
-        run = session.get(RunRow, number)
-        if run is None:
-            raise RunError(f"there is no run {number} in the journal. See: soaktest run list")
-        return run
+        return run_of(session, number)
 
 
 def list_runs(journal: Journal, limit: int = 50) -> list[RunRow]:
@@ -108,9 +110,7 @@ def list_runs(journal: Journal, limit: int = 50) -> list[RunRow]:
 def end_run(journal: Journal, number: int, at: float | None = None) -> RunRow:
     """End a run. Raises RunError where it has ended already."""
     with journal.session() as session:
-        run = session.get(RunRow, number)
-        if run is None:
-            raise RunError(f"there is no run {number} in the journal. See: soaktest run list")
+        run = run_of(session, number)
         if run.ended is not None:
             raise RunError(f"run {number} has ended already. Judge it: soaktest judge {number}")
         run.ended = max(time.time() if at is None else at, run.began)

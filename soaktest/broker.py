@@ -29,7 +29,7 @@ class EmbeddedBroker:
 
     def __enter__(self) -> EmbeddedBroker:
         """Start listening. Raises BrokerError where the port is taken."""
-        _refuse_taken(self.address)
+        refuse_taken(self.address)
         from amqtt.broker import Broker
 
         for name in ("amqtt", "transitions"):
@@ -74,8 +74,9 @@ def _free_port(host: str) -> int:
         return int(probe.getsockname()[1])
 
 
-def _refuse_taken(address: BrokerAddress) -> None:
-    with socket.socket() as probe:
+def refuse_taken(address: BrokerAddress) -> None:
+    """Raise BrokerError where a port cannot be listened on, and say what to do."""
+    with socket.socket(socket.AF_INET6 if ":" in address.host else socket.AF_INET) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             probe.bind((address.host, address.port))

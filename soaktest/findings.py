@@ -6,8 +6,9 @@ machine's left edge, probabilities from 0 to 1.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, cast
 
+import orjson
 from pydantic import BaseModel, ConfigDict, Field
 
 from soaktest.vocabulary import Cause, Outcome, PadState, Phase, Zone
@@ -149,3 +150,8 @@ class Findings(Stated):
     """Packs missing from the nodes' own count."""
     clock_error_s: float | None = None
     """Largest standard error of a node's clock against the bench's, in seconds."""
+
+
+def kept_verdict(findings: str | None) -> Outcome | None:
+    """The verdict of findings kept as JSON; None where a run was not judged."""
+    return cast(Outcome, orjson.loads(findings)["verdict"]) if findings else None

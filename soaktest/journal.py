@@ -14,7 +14,7 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
-from soaktest.errors import JournalError, MessageFault
+from soaktest.errors import JournalError, MessageFault, RunError
 from soaktest.recording import Header, Message, Recording
 from soaktest.tables import MessageRow, RunRow, SetAsideRow, TallyRow
 from soaktest.wire import decode_json, parse_about, parse_presence, parse_readings, parse_topic
@@ -131,6 +131,14 @@ class Journal:
             heard = [*_messages(session, run, until), *_refused(session, run, until)]
             messages = [*_descriptions(session, run), *sorted(heard, key=lambda message: message.at)]
         return Recording(header, messages)
+
+
+def run_of(session: Session, number: int) -> RunRow:
+    """A run by its number, within a session. Raises RunError where there is none."""
+    run = session.get(RunRow, number)
+    if run is None:
+        raise RunError(f"there is no run {number} in the journal. See: soaktest run list")
+    return run
 
 
 _PACK = ["bench", "node", "boot", "seq"]

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
+
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from soaktest.errors import BrokerError
 from soaktest.settings import BrokerAddress
 
 
@@ -23,3 +27,22 @@ def new_client(address: BrokerAddress, client_id: str = "", *, durable: bool = F
     if address.user:
         client.username_pw_set(address.user, address.password)
     return client
+
+
+@contextlib.contextmanager
+def connected(client: mqtt.Client, address: BrokerAddress, mend: str) -> Iterator[mqtt.Client]:
+    """The client connected, its network looked after by a thread of its own, between ``with`` and its end.
+
+    Raises:
+        BrokerError: no broker answers; ``mend`` says what to do.
+    """
+    try:
+        client.connect(address.host, address.port)
+    except OSError as exc:
+        raise BrokerError(f"no broker at {address} ({exc}). {mend}") from exc
+    client.loop_start()
+    try:
+        yield client
+    finally:
+        client.disconnect()
+        client.loop_stop()

@@ -9,8 +9,8 @@ import sqlalchemy as sa
 
 from soaktest.analysis.analyse import Knowledge
 from soaktest.analysis.events import PadCheck
-from soaktest.errors import InputError, RunError
-from soaktest.journal import Journal
+from soaktest.errors import InputError
+from soaktest.journal import Journal, run_of
 from soaktest.layouts import Layout
 from soaktest.tables import NoteRow, PadCheckRow, RunRow
 from soaktest.vocabulary import ZONES, Zone
@@ -40,8 +40,7 @@ def add_note(
         raise InputError(f"the note has {len(words)} characters; {LONGEST_NOTE} at the most.")
     kept = clean_photo(photo) if photo else None
     with journal.session() as session:
-        if session.get(RunRow, run) is None:
-            raise RunError(f"there is no run {run} in the journal. See: soaktest run list")
+        run_of(session, run)
         row = NoteRow(
             run=run,
             at=time.time() if at is None else at,
@@ -97,9 +96,7 @@ def find_note(journal: Journal, number: int) -> NoteRow:
 def acknowledge(journal: Journal, run: int) -> None:
     """Write down that somebody has seen the run's alarm; the alarm itself stays until the pad is dry."""
     with journal.session() as session:
-        row = session.get(RunRow, run)
-        if row is None:
-            raise RunError(f"there is no run {run} in the journal.")
+        row = run_of(session, run)
         row.acknowledged_at = row.acknowledged_at or time.time()
 
 

@@ -81,6 +81,7 @@ def resolve_columns(pack: Any) -> tuple[list[Column], list[Record]]:
             return found
     columns: dict[tuple[str, str | None], Column] = {}
     others: list[Record] = []
+    texts: list[tuple[int, str, str | None]] = []
     places: dict[tuple[str, str | None], list[int]] = {}
     for index, record in enumerate(resolve(pack)):
         if record.value.__class__ is float or record.value.__class__ is int:
@@ -91,10 +92,10 @@ def resolve_columns(pack: Any) -> tuple[list[Column], list[Record]]:
             places.setdefault(key, []).append(index)
         else:
             others.append(record)
+            texts.append((index, record.name, record.unit))
     if outline is not None and shape is None and _is_plain(pack):
         if len(_shapes) >= MOST_SHAPES:
             _shapes.clear()
-        texts = [(i, r.name, r.unit) for i, r in enumerate(resolve(pack)) if type(r.value) is str]
         _shapes[outline] = _Shape([(*key, _stride(where)) for key, where in places.items()], texts)
     return list(columns.values()), others
 

@@ -89,3 +89,19 @@ def clean_environment(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in list(os.environ):
         if name.startswith("SOAKTEST_") and name not in ("SOAKTEST_REQUIRE_ALL", "SOAKTEST_OPEN_DATA"):
             monkeypatch.delenv(name)
+
+
+def later(recording: Recording, seconds: float, boot: bytes) -> Recording:
+    """The same run some time later, as if its nodes had booted anew; ``boot`` goes before each boot id."""
+    header = recording.header
+    moved = header.model_copy(
+        update={"began": header.began + seconds, "ended": (header.ended or 0.0) + seconds}
+    )
+    mark = b'"boot","vs":"'
+    return Recording(
+        moved,
+        [
+            m._replace(at=m.at + seconds, payload=m.payload.replace(mark, mark + boot))
+            for m in recording.messages
+        ],
+    )

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from scipy.optimize import nnls
 
+from soaktest.analysis.conductance import SOAKED_S
 from soaktest.analysis.events import PadEvent, PadTrack
 from soaktest.analysis.exposure import STEP_S
 from soaktest.analysis.series import Floats
@@ -25,7 +26,6 @@ LEAST_BINS: Final = 3
 LEAST_EXPOSURE_S: Final = 20.0
 SOAKED_SHARE: Final = 0.3
 """From this share of a soaked pad's conductance on, growth no longer follows the water."""
-SOAKED_S: Final = 1e-3
 
 
 def rates_by_phase(

@@ -111,12 +111,12 @@ def place_in_time(t: float, heard: Heard) -> str:
             best = f"{t - stretch.start:.0f} s into the {which} {stretch.phase}"
             if stretch.phase == "idle":
                 best = (
-                    f"{_span(t - stretch.start)} after the machine came to rest"
+                    f"{span_in_words(t - stretch.start)} after the machine came to rest"
                     if n > 1
                     else "before the machine let water in"
                 )
         else:
-            best = f"{_span(t - stretch.end)} after the {which} {stretch.phase}"
+            best = f"{span_in_words(t - stretch.end)} after the {which} {stretch.phase}"
     return best or "before the machine let water in"
 
 
@@ -279,7 +279,7 @@ def _watch_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
             reasons.append(
                 Reason(
                     code=code,
-                    text=f"The {name} lasted {_span(got)}, the plan asks for {_span(wanted)}.",
+                    text=f"The {name} lasted {span_in_words(got)}, the plan asks for {span_in_words(wanted)}.",
                     mend=mend,
                 )
             )
@@ -287,7 +287,7 @@ def _watch_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
         reasons.append(
             Reason(
                 code="gap",
-                text=f"The {heard.gap_of} went unheard for {_span(heard.longest_gap_s)}, {place_in_time(heard.gap_at, heard)}; "
+                text=f"The {heard.gap_of} went unheard for {span_in_words(heard.longest_gap_s)}, {place_in_time(heard.gap_at, heard)}; "
                 f"the plan allows {plan.max_gap_s:g} s.",
                 mend="Move the node nearer to the access point, or give it a steady supply, and run the test again.",
             )
@@ -325,7 +325,7 @@ def _pass_reason(plan: Plan, evidence: Evidence) -> Reason:
     )
     return Reason(
         code="no-leak",
-        text=f"No leak in {heard.washes} complete {_plural('wash', heard.washes)}, watched for {_span(heard.watched_s)}"
+        text=f"No leak in {heard.washes} complete {_plural('wash', heard.washes)}, watched for {span_in_words(heard.watched_s)}"
         f" with {heard.share:.1%} heard{seen}.",
     )
 
@@ -334,5 +334,6 @@ def _plural(word: str, n: int) -> str:
     return word if n == 1 else word + ("es" if word.endswith("sh") else "s")
 
 
-def _span(seconds: float) -> str:
+def span_in_words(seconds: float) -> str:
+    """Seconds below two minutes, else minutes."""
     return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"

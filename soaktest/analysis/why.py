@@ -11,7 +11,7 @@ from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.next_wash import choose_next
 from soaktest.analysis.series import Floats
 from soaktest.analysis.suspects import PartFit
-from soaktest.analysis.verdict import place_in_time
+from soaktest.analysis.verdict import place_in_time, span_in_words
 from soaktest.findings import WetEvent
 from soaktest.layouts import Part
 from soaktest.vocabulary import PHASES, ZONES
@@ -87,7 +87,7 @@ def _why_part(analysis: Analysis, event: WetEvent, part: Part, chance: dict[str,
     first = {e.zone: e.onset for e in reversed(analysis.findings.wet_events) if e.phase is not None}
     begun = min(first.values())
     order = [
-        f"the {zone} pad followed after {_span(at - begun)}"
+        f"the {zone} pad followed after {span_in_words(at - begun)}"
         for zone, at in sorted(first.items(), key=lambda item: item[1])
         if at > begun
     ]
@@ -149,7 +149,3 @@ def _expected(fit: PartFit, event: WetEvent) -> Curve:
     gained = volume - volume[0] if len(volume) else volume
     most = float(gained[-1]) if len(gained) else 0.0
     return Curve(f"{fit.part.name}, expected", fit.inflow.t[inside], gained / most if most > 0 else gained)
-
-
-def _span(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"

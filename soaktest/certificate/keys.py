@@ -139,6 +139,11 @@ def public_keys(journal: Journal) -> dict[str, dict[str, Any]]:
     return {row.kid: orjson.loads(row.public_jwk) for row in all_keys(journal) if row.revoked_at is None}
 
 
+def key_set(journal: Journal) -> dict[str, list[dict[str, Any]]]:
+    """The same as a JSON Web Key Set (RFC 7517), for buyers."""
+    return {"keys": [{"kid": kid, **told} for kid, told in public_keys(journal).items()]}
+
+
 @contextlib.contextmanager
 def _quietly() -> Iterator[None]:
     """RFC 9864 prefers the name Ed25519 for the same signature; readers of today know EdDSA."""

@@ -9,7 +9,7 @@ from pathlib import Path
 import orjson
 from jinja2 import Environment
 
-from soaktest.certificate.keys import public_keys
+from soaktest.certificate.keys import key_set
 from soaktest.certificate.register import list_certificates
 from soaktest.errors import InputError
 from soaktest.journal import Journal
@@ -27,7 +27,7 @@ def write_list(journal: Journal, folder: Path) -> Path:
         }
         for r in list_certificates(journal)
     ]
-    keys = [{"kid": kid, **told} for kid, told in public_keys(journal).items()]
+    keys = key_set(journal)["keys"]
     files = resources.files("soaktest.dashboards")
     page = Environment(autoescape=True).from_string(files.joinpath("certificates.html").read_text("utf-8"))
     where = folder / "certificates.html"

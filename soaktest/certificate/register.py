@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import orjson
 import sqlalchemy as sa
@@ -24,11 +24,11 @@ from soaktest.certificate.statement import (
     to_bytes,
 )
 from soaktest.errors import InputError
+from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.records import pad_checks
 from soaktest.tables import CertificateRow, RunRow, UnitRow
 from soaktest.vocabulary import ZONES
-from soaktest.workshop.stories import verdict_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +45,14 @@ class Told:
     bench_shows_ml: float | None = None
 
 
+class Issued(NamedTuple):
+    """A certificate just signed, what it says, and the run it rests on."""
+
+    row: CertificateRow
+    statement: Statement
+    analysis: Analysis
+
+
 @dataclass(frozen=True, slots=True)
 class Checked:
     """A certificate that was looked at; ``faults`` is empty where it holds."""
@@ -55,9 +63,7 @@ class Checked:
     notes: list[str] = field(default_factory=list)
 
 
-def issue(
-    journal: Journal, number: int, told: Told, folder: Path, passphrase: str
-) -> tuple[CertificateRow, Analysis]:
+def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: str) -> Issued:
     """Certify a passed run.
 
     Raises:
@@ -102,7 +108,7 @@ def issue(
             analysis,
             told,
             following,
-            sum(verdict_of(r) in ("fail", "retest") for r in before),
+            sum(kept_verdict(r.findings) in ("fail", "retest") for r in before),
         )
         token = sign(to_bytes(statement), folder, kid, passphrase)
         if told.supersedes is not None:
@@ -113,7 +119,7 @@ def issue(
             revoked_at=None, revoked_why="",
         )  # fmt: skip
         session.add(row)
-    return row, analysis
+    return Issued(row, statement, analysis)
 
 
 def _lock(session: Any) -> None:
@@ -151,15 +157,6 @@ def _statement(  # noqa: PLR0913
     except ValidationError as exc:
         fault = exc.errors()[0]
         raise InputError(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}.") from exc
-
-
-def find_certificate(journal: Journal, number: int) -> CertificateRow:
-    """A certificate by its number. Raises InputError where there is none."""
-    with journal.session() as session:
-        row = session.get(CertificateRow, number)
-    if row is None:
-        raise InputError(f"there is no certificate {number}. See: soaktest certificate list")
-    return row
 
 
 def list_certificates(journal: Journal) -> list[CertificateRow]:

@@ -64,8 +64,8 @@ class Statement(BaseModel):
     heard_share: float
     pads: dict[str, str]
     wet_events: int
-    smallest_ml_90: float | None
-    leak_chance_next_wash_95: float | None
+    smallest_ml_90: float | None = None
+    leak_chance_next_wash_95: float | None = None
     bench_shows_ml_90_95: float | None = None
     """Water that the bench's own drip challenge shows with 90 % probability, at 95 % confidence."""
     runs_before: int = 0

@@ -62,7 +62,6 @@ def certify(  # noqa: PLR0913
 
     from soaktest.certificate.paper import TEMPLATES, print_certificate
     from soaktest.certificate.register import Told, issue
-    from soaktest.certificate.statement import Statement
     from soaktest.settings import read_settings
 
     book = journal()
@@ -70,12 +69,9 @@ def certify(  # noqa: PLR0913
         by, workshop, job, tuple(part or ()), supersedes, _electrical(electrical),
         hashlib.sha256(photo.read_bytes()).hexdigest() if photo else "", _bench_shows(book, run),
     )  # fmt: skip
-    row, analysis = issue(book, run, told, _keys_folder(), passphrase)
+    row, statement, analysis = issue(book, run, told, _keys_folder(), passphrase)
     folder = out or read_settings().data / "certificates"
     folder.mkdir(parents=True, exist_ok=True)
-    import orjson
-
-    statement = Statement.model_validate(orjson.loads(_payload(row.token)))
     (folder / f"certificate-{row.number}.jws").write_text(row.token)
     for form in TEMPLATES:
         name = f"certificate-{row.number}{'' if form == 'page' else '-' + form}.pdf"
@@ -109,13 +105,6 @@ def _electrical(where: Path | None) -> Electrical | None:
     except ValidationError as exc:
         fault = exc.errors()[0]
         raise InputError(f"{where}: {'.'.join(map(str, fault['loc']))}: {fault['msg']}.") from exc
-
-
-def _payload(token: str) -> bytes:
-    import base64
-
-    part = token.split(".")[1]
-    return base64.urlsafe_b64decode(part + "=" * (-len(part) % 4))
 
 
 def verify(
@@ -313,14 +302,9 @@ def show() -> None:
     """Print the public keys (JSON Web Key Set) that buyers check with."""
     import orjson
 
-    from soaktest.certificate.keys import public_keys
+    from soaktest.certificate.keys import key_set
 
-    print(
-        orjson.dumps(
-            {"keys": [{"kid": kid, **told} for kid, told in public_keys(journal()).items()]},
-            option=orjson.OPT_INDENT_2,
-        ).decode()
-    )
+    print(orjson.dumps(key_set(journal()), option=orjson.OPT_INDENT_2).decode())
 
 
 @key.command("list")

@@ -17,6 +17,9 @@ from soaktest.cli.words import console, when
 
 if TYPE_CHECKING:
     from soaktest.bench import Live
+    from soaktest.collector import Collector
+    from soaktest.journal import Journal
+    from soaktest.settings import BrokerAddress
     from soaktest.tables import RunRow
 
 
@@ -30,20 +33,10 @@ def collect(
 
     The embedded broker is started unless SOAKTEST_BROKER names another.
     """
-    from soaktest.broker import EmbeddedBroker
-    from soaktest.collector import Collector
-    from soaktest.journal import open_journal
-    from soaktest.settings import read_settings
-
-    logging.basicConfig(format="soaktest: %(message)s")
-    settings = read_settings()
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
-    journal = open_journal(settings.database)
-    with contextlib.ExitStack() as stack:
-        address = settings.broker or stack.enter_context(EmbeddedBroker(host, port)).address
-        collector = stack.enter_context(Collector(journal, address, settings.client_id))
+    with collecting(host, port) as (_, address, collector):
         print(f"Collecting from {address}. Stop with Ctrl-C.", flush=True)
         while not stop.wait(0.5):
             pass
@@ -51,7 +44,21 @@ def collect(
     print(
         f"Stopped. {counts.journaled} journaled, {counts.duplicates} duplicates, {counts.set_aside} set aside."
     )
-    journal.close()
+
+
+@contextlib.contextmanager
+def collecting(host: str, broker_port: int) -> Iterator[tuple[Journal, BrokerAddress, Collector]]:
+    """The journal of the settings, the broker that they name or the embedded one, and a collector between them."""
+    from soaktest.broker import EmbeddedBroker
+    from soaktest.collector import Collector
+    from soaktest.journal import open_journal
+    from soaktest.settings import read_settings
+
+    logging.basicConfig(format="soaktest: %(message)s")
+    settings = read_settings()
+    with contextlib.closing(open_journal(settings.database)) as journal, contextlib.ExitStack() as stack:
+        address = settings.broker or stack.enter_context(EmbeddedBroker(host, broker_port)).address
+        yield journal, address, stack.enter_context(Collector(journal, address, settings.client_id))
 
 
 def set_aside(
@@ -105,15 +112,9 @@ def publisher(*, tell: bool) -> Iterator[Callable[[RunRow, Live], None]]:
         yield lambda _run, _live: None
         return
     from soaktest.bench import alarm_message, lamp_message
-    from soaktest.errors import BrokerError
-    from soaktest.mqtt_client import new_client
+    from soaktest.mqtt_client import connected, new_client
 
     client = new_client(address)
-    try:
-        client.connect(address.host, address.port)
-    except OSError as exc:
-        raise BrokerError(f"no broker at {address} ({exc}). Mend SOAKTEST_BROKER, or use --no-tell.") from exc
-    client.loop_start()
     last: list[object] = [None]
 
     def publish(run: RunRow, live: Live) -> None:
@@ -127,9 +128,6 @@ def publisher(*, tell: bool) -> Iterator[Callable[[RunRow, Live], None]]:
             for topic, payload in (lamp_message(run, live), alarm_message(run, live)):
                 client.publish(topic, payload, qos=1, retain=True)
 
-    try:
+    with connected(client, address, "Mend SOAKTEST_BROKER, or use --no-tell."):
         yield publish
-    finally:
         time.sleep(0.1)
-        client.disconnect()
-        client.loop_stop()

@@ -21,8 +21,8 @@ BROKER = Annotated[str | None, typer.Option(help="mqtt://host:port; that of SOAK
 @contextlib.contextmanager
 def _listening(broker: str | None, topics: str) -> Iterator[list[Said]]:
     """Everything that arrives under some topics, as it arrives."""
-    from soaktest.errors import BrokerError, InputError
-    from soaktest.mqtt_client import new_client
+    from soaktest.errors import InputError
+    from soaktest.mqtt_client import connected, new_client
     from soaktest.node_check import Said
     from soaktest.settings import parse_broker, read_settings
 
@@ -37,16 +37,8 @@ def _listening(broker: str | None, topics: str) -> Iterator[list[Said]]:
         Said(time.time(), m.topic, bytes(m.payload), bool(m.retain))
     )
     client.on_connect = lambda c, *_: c.subscribe(topics, 1)
-    try:
-        client.connect(address.host, address.port)
-    except OSError as exc:
-        raise BrokerError(f"no broker at {address} ({exc}). Start it, or mend --broker.") from exc
-    client.loop_start()
-    try:
+    with connected(client, address, "Start it, or mend --broker."):
         yield heard
-    finally:
-        client.disconnect()
-        client.loop_stop()
 
 
 def check_node(

@@ -167,8 +167,10 @@ def _status(run: RunRow, live: Live) -> str:
 def _summary(run: RunRow) -> dict[str, object]:
     import orjson
 
+    from soaktest.findings import kept_verdict
+
     return {
         "run": run.id, "bench": run.bench, "unit": run.unit, "plan": orjson.loads(run.plan)["name"],
         "layout": orjson.loads(run.layout)["name"], "began": run.began, "ended": run.ended, "stage": run.stage,
-        "verdict": orjson.loads(run.findings)["verdict"] if run.findings else None, "judged_at": run.judged_at,
+        "verdict": kept_verdict(run.findings), "judged_at": run.judged_at,
     }  # fmt: skip

@@ -54,6 +54,7 @@ def create_app(
         description="Benches, runs, notes and downloads of a soak-test bench. Log in at /door; changes carry the header X-Token.",
     )  # fmt: skip
     app.state.journal, app.state.watch, app.state.opens = journal, watch, opens
+    app.state.examined = runs.Examined()
     app.state.session_mark = secrets.token_urlsafe(12)
     app.add_middleware(
         SessionMiddleware, secret_key=secrets.token_urlsafe(32), same_site="strict", session_cookie="bench"

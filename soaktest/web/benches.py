@@ -12,7 +12,7 @@ from fastapi import APIRouter, Depends, File, Form, Path, Request, UploadFile
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
 
 from soaktest.analysis.events import PadCheck
-from soaktest.bench import begin_run, cancel_run, end_run, find_run, judge_run, layout_of, plan_of
+from soaktest.bench import begin_run, cancel_run, end_run, find_run, judge_run
 from soaktest.errors import InputError
 from soaktest.journal import Journal
 from soaktest.layouts import read_layout
@@ -24,6 +24,7 @@ from soaktest.web.door import must_carry_token
 from soaktest.web.templates import page
 from soaktest.web.watch import Watch
 from soaktest.wire import NAME_PATTERN
+from soaktest.workshop.calibration import DAMP_FACTOR, HARDLY_ANSWERED
 
 router = APIRouter()
 BenchName = Annotated[str, Path(pattern=f"^{NAME_PATTERN}$")]
@@ -32,8 +33,6 @@ PING_S = 5.0
 CHANGES = [Depends(must_carry_token)]
 PLANS = ("repair-check", "resale", "find-leak")
 LAYOUTS = ("front-loader", "front-loader-mirrored", "top-loader")
-WET_FACTOR = 3.0
-"""A damp finger raises a sound pad's conductance at least so many times."""
 
 
 def book(request: Request) -> Journal:
@@ -61,8 +60,8 @@ def one_bench(request: Request, name: BenchName) -> HTMLResponse:
     run = find_run(book(request), shown["run"]["id"]) if shown and shown["run"] else None
     checks = pad_checks(book(request), name, time.time())
     return page(
-        request, "bench.html", bench=name, run=run, plan=plan_of(run) if run else None, plans=PLANS, layouts=LAYOUTS, zones=ZONES,
-        layout=layout_of(run) if run else read_layout("front-loader"), notes=notes_of(book(request), run.id) if run else [], checks=checks,
+        request, "bench.html", bench=name, run=run, plans=PLANS, layouts=LAYOUTS, zones=ZONES,
+        notes=notes_of(book(request), run.id) if run else [], checks=checks,
     )  # fmt: skip
 
 
@@ -178,8 +177,8 @@ async def pad_check(request: Request, name: BenchName) -> JSONResponse:
 def _fault(dry: float, touched: float, after: float) -> str:
     if not (0 <= dry < 1e6 and 0 <= touched < 1e6 and 0 <= after < 1e6):
         return "a reading is no conductance"
-    if touched < WET_FACTOR * max(dry, 0.05):
-        return "it hardly answered to a damp finger: clean it, and check its lead"
+    if touched < DAMP_FACTOR * max(dry, 0.05):
+        return HARDLY_ANSWERED
     if after > max(0.5 * touched, 3.0):
         return "it did not dry again: wipe it dry and check it once more"
     return ""

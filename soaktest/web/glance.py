@@ -36,7 +36,6 @@ class PadGlance:
 
     readings: deque[tuple[float, float]] = field(default_factory=deque)
     wet_since: float | None = None
-    confirmed_dry_until: float = 0.0
 
     def take(self, at: float, log_g: float) -> None:
         """Take a pack's mean, and look for a sharp rise."""
@@ -48,7 +47,7 @@ class PadGlance:
             return
         level = float(np.median(before))
         risen = log_g - level > SHARP_RISE and 10.0**log_g - 10.0**level > LEAST_S
-        if risen and self.wet_since is None and at > self.confirmed_dry_until:
+        if risen and self.wet_since is None:
             self.wet_since = at
         if self.wet_since is not None and at - self.wet_since > HOLD_S:
             self.wet_since = None

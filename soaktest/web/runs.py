@@ -18,7 +18,7 @@ from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.why import explain_events
 from soaktest.bench import examine_run, find_run, layout_of, list_runs, plan_of
 from soaktest.errors import InputError
-from soaktest.findings import Findings
+from soaktest.findings import Findings, kept_verdict
 from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
 from soaktest.tables import RunRow
@@ -33,47 +33,52 @@ from soaktest.why_plot import why_figure
 router = APIRouter()
 KEPT = 6
 """Judged runs held in memory for zooming."""
-_kept: OrderedDict[tuple[int, int, float | None], Analysis] = OrderedDict()
-_lock = threading.Lock()
 
 
-def analysis_of(journal: Journal, run: RunRow) -> Analysis:
-    """The run's analysis; that of an ended run is kept for the next look."""
-    key = (id(journal), run.id, run.ended)
-    with _lock:
-        if run.ended is not None and key in _kept:
-            _kept.move_to_end(key)
-            return _kept[key]
-    analysis = examine_run(journal, run)
-    if run.ended is not None:
-        with _lock:
-            _kept[key] = analysis
-            while len(_kept) > KEPT:
-                _kept.popitem(last=False)
-    return analysis
+class Examined:
+    """Analyses of ended runs, the last few looked at."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[int, Analysis] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def of(self, journal: Journal, run: RunRow) -> Analysis:
+        """The run's analysis; one under way is examined anew each time."""
+        if run.ended is None:
+            return examine_run(journal, run)
+        with self._lock:
+            if run.id in self._kept:
+                self._kept.move_to_end(run.id)
+                return self._kept[run.id]
+        analysis = examine_run(journal, run)
+        with self._lock:
+            self._kept[run.id] = analysis
+            while len(self._kept) > KEPT:
+                self._kept.popitem(last=False)
+        return analysis
+
+
+def analysis_of(request: Request, run: RunRow) -> Analysis:
+    """The run's analysis, kept by the application."""
+    examined: Examined = request.app.state.examined
+    return examined.of(book(request), run)
 
 
 @router.get("/runs", include_in_schema=False)
 def all_runs(request: Request) -> HTMLResponse:
     """Runs, the newest first."""
     rows = [
-        {"run": run, "plan": plan_of(run).name, "verdict": _verdict(run)}
+        {"run": run, "plan": plan_of(run).name, "verdict": kept_verdict(run.findings) or ""}
         for run in list_runs(book(request), 200)
     ]
     return page(request, "runs.html", rows=rows)
-
-
-def _verdict(run: RunRow) -> str:
-    import orjson
-
-    return str(orjson.loads(run.findings)["verdict"]) if run.findings else ""
 
 
 @router.get("/runs/{number}", include_in_schema=False)
 def one_run(request: Request, number: Number) -> HTMLResponse:
     """The timeline of a run, its reasons, suspects, notes and downloads."""
     run = find_run(book(request), number)
-    told = kept_findings(run) or analysis_of(book(request), run).findings
+    told = kept_findings(run) or analysis_of(request, run).findings
     name, meaning, mark = VERDICTS[told.verdict]
     others = [r for r in list_runs(book(request), 500) if r.unit and r.unit == run.unit and r.id != run.id]
     return page(
@@ -91,7 +96,7 @@ def kept_findings(run: RunRow) -> Findings | None:
 def whys(request: Request, number: Number) -> HTMLResponse:
     """Each wet event explained, as a piece of the run's page."""
     run = find_run(book(request), number)
-    return page(request, "whys.html", run=run, whys=explain_events(analysis_of(book(request), run)))
+    return page(request, "whys.html", run=run, whys=explain_events(analysis_of(request, run)))
 
 
 @router.get("/api/runs/{number}/findings", summary="The findings of a run")
@@ -99,7 +104,7 @@ def findings(request: Request, number: Number) -> Response:
     """The findings as JSON, as ``soaktest judge --json`` prints them."""
     run = find_run(book(request), number)
     return Response(
-        analysis_of(book(request), run).findings.model_dump_json(indent=2), media_type="application/json"
+        analysis_of(request, run).findings.model_dump_json(indent=2), media_type="application/json"
     )
 
 
@@ -107,14 +112,14 @@ def findings(request: Request, number: Number) -> Response:
 def figure(request: Request, number: Number) -> Response:
     """The whole timeline as a figure's JSON, notes at their times."""
     run = find_run(book(request), number)
-    made = timeline_figure(analysis_of(book(request), run), notes_of(book(request), number))
+    made = timeline_figure(analysis_of(request, run), notes_of(book(request), number))
     return Response(made.to_json(), media_type="application/json")
 
 
 @router.get("/api/runs/{number}/why/{event}", include_in_schema=False)
 def why(request: Request, number: Number, event: int) -> Response:
     """The small plot of one wet event."""
-    analysis = analysis_of(book(request), find_run(book(request), number))
+    analysis = analysis_of(request, find_run(book(request), number))
     whys = explain_events(analysis)
     if not 0 <= event < len(whys):
         raise InputError(f"run {number} has {len(whys)} wet events.")
@@ -133,7 +138,7 @@ def window(
     """Times (UTC seconds) and values by line."""
     if end <= start:
         raise InputError("the window ends before it begins.")
-    return window_lines(analysis_of(book(request), find_run(book(request), number)), start, end)
+    return window_lines(analysis_of(request, find_run(book(request), number)), start, end)
 
 
 @router.get("/runs/{number}/download/{kind}", include_in_schema=False)
@@ -144,7 +149,7 @@ def download(
     run = find_run(book(request), number)
     if kind == "recording":
         return _recording(book(request), run)
-    analysis = analysis_of(book(request), run)
+    analysis = analysis_of(request, run)
     if kind == "timeline":
         return _file(timeline_page(analysis).encode(), f"run-{number}.html", "text/html")
     table = by_second(analysis)
@@ -213,6 +218,6 @@ def compare(request: Request, a: Annotated[int, Query(ge=1)], b: Annotated[int, 
     pair = []
     for number in (a, b):
         run = find_run(book(request), number)
-        found = kept_findings(run) or analysis_of(book(request), run).findings
+        found = kept_findings(run) or analysis_of(request, run).findings
         pair.append({"run": run, "f": found, "verdict": VERDICTS[found.verdict], "answer": answer(found)})
     return page(request, "compare.html", pair=pair)

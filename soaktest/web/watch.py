@@ -14,11 +14,12 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
-import orjson
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from soaktest.bench import Live, alarm_payload, lamp_message, look
 from soaktest.errors import SoaktestError
+from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.tables import MessageRow, RunRow
 from soaktest.vocabulary import ZONES
@@ -49,10 +50,9 @@ class _Bench:
 
 
 class Watch:
-    """Between ``start`` and ``stop``; ``snapshot`` and ``version`` may be read from any thread."""
+    """Between ``start`` and ``stop``; ``snapshot`` and ``strip`` may be read from any thread."""
 
     def __init__(self, journal: Journal, publish: Publish) -> None:
-        self.version = 0
         self._journal, self._publish = journal, publish
         self._benches: dict[str, _Bench] = {}
         self._lock = threading.Lock()
@@ -110,14 +110,7 @@ class Watch:
             )
             rows = list(session.scalars(where))
             runs = list(session.scalars(sa.select(RunRow).where(RunRow.ended.is_(None))))
-            newest = (
-                sa.select(sa.func.max(RunRow.id))
-                .where(RunRow.findings.is_not(None), RunRow.ended.is_not(None))
-                .group_by(RunRow.bench)
-            )
-            judged = session.execute(
-                sa.select(RunRow.bench, RunRow.id, RunRow.unit, RunRow.findings).where(RunRow.id.in_(newest))
-            ).all()
+            judged = self._newly_judged(session)
         with self._lock:
             for row in rows:
                 bench = self._of(row.bench)
@@ -126,14 +119,12 @@ class Watch:
                 self._last_id = row.id
                 if self._wet_zones(bench) != before:
                     bench.due = 0.0  # judged at once, to confirm it or take it back
-            for name, number, unit, findings in judged:
-                bench = self._of(name)
-                if bench.last is None or bench.last["run"] != number:
-                    bench.last = {
-                        "run": number,
-                        "unit": unit,
-                        "verdict": orjson.loads(findings or "{}").get("verdict", ""),
-                    }
+            for old in judged:
+                self._of(old.bench).last = {
+                    "run": old.id,
+                    "unit": old.unit,
+                    "verdict": kept_verdict(old.findings),
+                }
             under_way = {run.bench: run for run in runs}
             for name in {*self._benches, *under_way}:
                 bench = self._of(name)
@@ -142,11 +133,21 @@ class Watch:
                     bench.run, bench.live, bench.due = run, None, 0.0
                 elif run:
                     bench.run = run
-            self.version += 1
             told = [self._changed(name, bench) for name, bench in self._benches.items() if bench.run]
         for messages in told:
             for topic, payload in messages:
                 self._publish(topic, payload)
+
+    def _newly_judged(self, session: Session) -> list[RunRow]:
+        """The newest judged run of each bench, where the page does not show it yet; findings are long, so only then."""
+        newest = (
+            sa.select(RunRow.bench, sa.func.max(RunRow.id))
+            .where(RunRow.findings.is_not(None), RunRow.ended.is_not(None))
+            .group_by(RunRow.bench)
+        )
+        shown = {name: bench.last["run"] for name, bench in self._benches.items() if bench.last}
+        fresh = [number for name, number in session.execute(newest) if shown.get(name) != number]
+        return list(session.scalars(sa.select(RunRow).where(RunRow.id.in_(fresh)))) if fresh else []
 
     def _changed(self, name: str, bench: _Bench) -> list[tuple[str, bytes]]:
         """Lamp and alarm where they changed: the alarm from the quick look as well, so that it comes at once."""
@@ -191,7 +192,6 @@ class Watch:
                 if live is not None and bench.run and bench.run.id == number:
                     bench.live = live
                     self._settle(bench, live)
-                self.version += 1
 
     def _settle(self, bench: _Bench, live: Live) -> None:
         """What the analysis has confirmed needs no provisional word any more."""

@@ -14,6 +14,7 @@ from soaktest.wire import decode_json, parse_about, parse_readings, parse_topic
 
 DAMP_FACTOR = 3.0
 """A damp finger raises a sound pad's conductance at least so many times."""
+HARDLY_ANSWERED = "it hardly answered to a damp finger: clean it, and check its lead"
 LEAST_PER_PAD_S = 2e-6
 """Siemens that a measured amount must add: less is a pad that water does not reach."""
 
@@ -48,7 +49,7 @@ def reading(messages: Sequence[Said], zone: str, since: float) -> float:
 def judge_pad(dry: float, damp: float, wet: float) -> str:
     """What is wrong with a pad by its readings in siemens; empty where it is sound."""
     if damp < DAMP_FACTOR * dry and damp - dry < LEAST_PER_PAD_S:
-        return "it hardly answered to a damp finger: clean it, and check its lead"
+        return HARDLY_ANSWERED
     if wet - dry < LEAST_PER_PAD_S:
         return "the measured water hardly showed: it did not reach the tracks, or they are corroded"
     if dry > 1e-5:

@@ -63,7 +63,7 @@ def export_csv(journal: Journal) -> str:
 
 
 def import_table(journal: Journal, text: str) -> tuple[int, int]:
-    """Take in units and entries from CSV; returns how many of each are new. All or nothing: checked before written.
+    """Take in units and entries from CSV; returns how many of each are new. All of it is checked before any is written.
 
     Raises:
         InputError: a missing column, an unknown one, or a value that cannot be, by row and column.

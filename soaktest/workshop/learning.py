@@ -12,6 +12,7 @@ import orjson
 import sqlalchemy as sa
 
 from soaktest.errors import InputError
+from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.layouts import Layout
 from soaktest.tables import RunRow, StoryRow, UnitRow
@@ -54,7 +55,7 @@ def confirmed_causes(journal: Journal, layout: str) -> Counter[str]:
     out: Counter[str] = Counter()
     for row in rows:
         own = [run for run in runs if run.unit == row.unit]
-        later = [orjson.loads(run.findings or "{}").get("verdict") for run in own if run.began >= row.at]
+        later = [kept_verdict(run.findings) for run in own if run.began >= row.at]
         same_kind = any(orjson.loads(run.layout)["name"] == layout for run in own)
         if row.id not in corrected and same_kind and later and later[0] == "pass":
             out[str(row.part)] += 1
@@ -204,12 +205,6 @@ def washes_worth_running(
     return n
 
 
-def known_kinds(journal: Journal) -> list[str]:
-    """Kinds of machine that units were taken in as."""
-    with journal.session() as session:
-        return sorted({kind for kind in session.scalars(sa.select(UnitRow.kind)) if kind})
-
-
 @dataclass(frozen=True, slots=True)
 class Figures:
     """The few figures of a small workshop, from its own records; None where nothing was written down."""
@@ -241,10 +236,7 @@ def figures(journal: Journal) -> Figures:
     corrected = {row.corrects for row in rows if row.corrects is not None}
     rows = [row for row in rows if row.id not in corrected]
     repairs = [row for row in rows if row.what == "repair"]
-    verdicts = [
-        (str(run.unit), run.began, run.ended, orjson.loads(run.findings or "{}").get("verdict"))
-        for run in runs
-    ]
+    verdicts = [(str(run.unit), run.began, run.ended, kept_verdict(run.findings)) for run in runs]
     hours, fixed, tried = [], 0, 0
     for unit in units:
         passed = [

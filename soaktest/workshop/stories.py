@@ -14,6 +14,7 @@ import orjson
 import sqlalchemy as sa
 
 from soaktest.errors import InputError
+from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.tables import CertificateRow, RunRow, StoryRow, UnitRow
 
@@ -152,19 +153,16 @@ def story_of(journal: Journal, tag: str) -> list[Entry]:
         )
         for r in rows
     ]
-    out += [Entry(run.began, "run", _of_run(run), run=run.id, verdict=verdict_of(run)) for run in runs]
+    out += [
+        Entry(run.began, "run", _of_run(run), run=run.id, verdict=kept_verdict(run.findings)) for run in runs
+    ]
     out += [Entry(c.issued_at, "certificate", _of_certificate(c), run=c.run) for c in signed]
     return sorted(out, key=lambda entry: (entry.at, entry.number or 0))
 
 
-def verdict_of(run: RunRow) -> str | None:
-    """The verdict kept with a run."""
-    return str(orjson.loads(run.findings)["verdict"]) if run.findings else None
-
-
 def _of_run(run: RunRow) -> str:
     plan = orjson.loads(run.plan)["name"]
-    return f"run {run.id} on bench {run.bench}, plan {plan}: {verdict_of(run) or run.stage}"
+    return f"run {run.id} on bench {run.bench}, plan {plan}: {kept_verdict(run.findings) or run.stage}"
 
 
 def _of_certificate(row: CertificateRow) -> str:
@@ -205,7 +203,7 @@ def list_units(journal: Journal, find: str = "") -> list[UnitLine]:
             what, at = last[unit.tag].what, last[unit.tag].at
         if own and own[-1].began >= at:
             what, at = "run", own[-1].began
-        verdicts = [v for v in map(verdict_of, own) if v]
+        verdicts = [v for run in own if (v := kept_verdict(run.findings))]
         out.append(UnitLine(unit, len(own), what, at, verdicts[-1] if verdicts else None))
     return sorted(out, key=lambda line: -line.last_at)
 

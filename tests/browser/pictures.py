@@ -9,7 +9,7 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
-from tests.browser.test_bench_page import PASSWORD, PadNode, Service
+from tests.browser.test_bench_page import PASSWORD, PadNode, Service, begin_a_run
 from tests.conftest import program
 
 WHERE = Path(__file__).parents[2] / "dashboards" / "pictures"
@@ -30,10 +30,7 @@ def main() -> None:
             page.keyboard.press("Enter")
             page.wait_for_selector("[data-bench=b7]")
             page.goto(service.url + "/benches/b7")
-            page.fill("#unit", "A-0500")
-            page.select_option("#plan", "repair-check")
-            page.click("text=Begin on a dry floor")
-            page.wait_for_selector("text=End and judge")
+            begin_a_run(page)
             for _ in range(14):
                 node.say()
                 time.sleep(0.7)

@@ -22,7 +22,7 @@ from soaktest.replay import replay
 from soaktest.settings import BrokerAddress
 from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.wire import Pack, Topic, build_about, build_readings
-from tests.conftest import Mosquitto, free_port
+from tests.conftest import Mosquitto, free_port, later
 
 PASSWORD = "drip-watch"
 DRY = 100_000.0 / (100_000.0 + 2_200_000.0)
@@ -52,19 +52,7 @@ class Service:
         journal = open_journal(f"sqlite:///{self.folder / 'journal.sqlite'}")
         for leaking, shift in ((True, 0.0), (False, 90_000.0)):
             recording, _ = simulate(demo_scenario(leaking=leaking))
-            header = recording.header
-            moved = type(recording)(
-                header.model_copy(
-                    update={"began": header.began + shift, "ended": (header.ended or 0) + shift}
-                ),
-                [
-                    m._replace(
-                        at=m.at + shift,
-                        payload=m.payload.replace(b'"boot","vs":"', b'"boot","vs":"%d' % int(leaking)),
-                    )
-                    for m in recording.messages
-                ],
-            )
+            moved = later(recording, shift, str(int(leaking)).encode())
             replay(
                 moved, journal, self.broker.address, (read_plan("repair-check"), read_layout("front-loader"))
             )
@@ -112,6 +100,14 @@ class PadNode:
     def stop(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()
+
+
+def begin_a_run(page: Page) -> None:
+    """On the page of a bench, a short check of unit A-0500."""
+    page.fill("#unit", "A-0500")
+    page.select_option("#plan", "repair-check")
+    page.click("text=Begin on a dry floor")
+    page.wait_for_selector("text=End and judge")
 
 
 def until(what: Callable[[], bool], seconds: float) -> None:
@@ -192,10 +188,7 @@ def test_begin_leak_alarm_note_end(service: Service, enter: Callable[..., Page],
     node.say()
     page.wait_for_selector("[data-bench=b7]")
     page.click("[data-bench=b7]")
-    page.fill("#unit", "A-0500")
-    page.select_option("#plan", "repair-check")
-    page.click("text=Begin on a dry floor")
-    page.wait_for_selector("text=End and judge")
+    begin_a_run(page)
     for _ in range(14):
         node.say()
         time.sleep(0.7)

@@ -16,7 +16,7 @@ from soaktest.certificate.keys import make_key, public_keys, revoke_key
 from soaktest.certificate.paper import print_certificate, qr_svg, token_of_pdf
 from soaktest.certificate.publish import write_list
 from soaktest.certificate.register import Told, check, check_against, issue, list_certificates, revoke
-from soaktest.certificate.statement import Electrical, Statement, file_sha256
+from soaktest.certificate.statement import Electrical, Statement, file_sha256, to_bytes
 from soaktest.cli.app import app
 from soaktest.errors import InputError
 from soaktest.journal import Journal, open_journal
@@ -26,7 +26,7 @@ from soaktest.recording import write_recording
 from soaktest.replay import replay
 from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.tables import CertificateRow, RunRow
-from tests.conftest import program
+from tests.conftest import later, program
 
 PASSPHRASE = "correct horse"
 TOLD = Told("R. Field", "Fieldside Repairs", "hose renewed", ("dispenser-to-tub hose",))
@@ -43,7 +43,8 @@ class Shop:
     kid: str
 
     def certify(self, told: Told = TOLD) -> tuple[CertificateRow, Analysis]:
-        return issue(self.journal, self.passed.id, told, self.folder / "keys", PASSPHRASE)
+        issued = issue(self.journal, self.passed.id, told, self.folder / "keys", PASSPHRASE)
+        return issued.row, issued.analysis
 
 
 @pytest.fixture
@@ -54,16 +55,7 @@ def shop(tmp_path: Path) -> Iterator[Shop]:
         leaking, _ = simulate(demo_scenario())
         leaked = replay(leaking, journal, broker.address, judged_by)
         dry, _ = simulate(demo_scenario(leaking=False))
-        later = type(dry)(
-            dry.header.model_copy(
-                update={"began": dry.header.began + 10_000, "ended": (dry.header.ended or 0) + 10_000}
-            ),
-            [
-                m._replace(at=m.at + 10_000, payload=m.payload.replace(b'"boot","vs":"', b'"boot","vs":"2'))
-                for m in dry.messages
-            ],
-        )
-        passed = replay(later, journal, broker.address, judged_by)
+        passed = replay(later(dry, 10_000, b"2"), journal, broker.address, judged_by)
     kid = make_key(journal, tmp_path / "keys", PASSPHRASE)
     yield Shop(journal, tmp_path, passed, leaked, kid)
     journal.close()
@@ -118,6 +110,16 @@ def test_any_changed_field_or_byte_is_caught(shop: Shop) -> None:
         other = "A" if row.token[at] != "A" else "B"
         got = check(row.token[:at] + other + row.token[at + 1 :], keys)
         assert got.faults, at
+
+
+def test_what_a_plan_cannot_bound_is_left_out_and_read_back_so(shop: Shop) -> None:
+    """A plan that asks for no whole wash bounds no next wash: the statement is read back equal."""
+    row, _ = shop.certify()
+    said = check(row.token, public_keys(shop.journal)).statement
+    assert said is not None
+    unbounded = said.model_copy(update={"leak_chance_next_wash_95": None, "smallest_ml_90": None})
+
+    assert Statement.model_validate(orjson.loads(to_bytes(unbounded))) == unbounded
 
 
 def test_another_library_verifies_the_signature(shop: Shop) -> None:

@@ -23,6 +23,7 @@ from soaktest.workshop.learning import (
     washes_worth_running,
 )
 from soaktest.workshop.stories import Entry, erase_personal, list_units, story_of, take_in, write_entry
+from tests.conftest import later
 
 LAYOUT = read_layout("front-loader")
 
@@ -140,16 +141,7 @@ def test_a_confirmed_repair_moves_the_suspects_of_that_kind_of_machine(journal: 
         began = leaking.header.began + 10_000
         write_entry(journal, "A-0417", Entry(began - 10, "repair", "box resealed", None, "dispenser"))
         dry, _ = simulate(demo_scenario(leaking=False))
-        later = type(dry)(
-            dry.header.model_copy(
-                update={"began": dry.header.began + 10_000, "ended": (dry.header.ended or 0) + 10_000}
-            ),
-            [
-                m._replace(at=m.at + 10_000, payload=m.payload.replace(b'"boot","vs":"', b'"boot","vs":"2'))
-                for m in dry.messages
-            ],
-        )
-        second = replay(later, journal, broker.address, (plan, LAYOUT))
+        second = replay(later(dry, 10_000, b"2"), journal, broker.address, (plan, LAYOUT))
         assert judge_run(journal, second.id).findings.verdict == "pass"
 
     assert confirmed_causes(journal, "front-loader") == {"dispenser": 1}
