@@ -121,8 +121,11 @@ def pad_checks(journal: Journal, bench: str, before: float) -> dict[Zone, PadChe
 
 
 def knowledge_of(journal: Journal, run: RunRow) -> Knowledge:
-    """What the workshop knows that bears on a run: sound checks of its bench's pads, and shares of leaks by part."""
-    priors = priors_for(journal, Layout.model_validate_json(run.layout))
+    """What the workshop knew when a run began: sound checks of its bench's pads, and shares of leaks by part.
+
+    What is learned later moves no answer that was given.
+    """
+    priors = priors_for(journal, Layout.model_validate_json(run.layout), run.began)
     checks = {
         zone: PadCheck(row.dry_siemens, row.wet_siemens, row.ml, row.at)
         for zone, row in pad_checks(journal, run.bench, run.began).items()

@@ -72,3 +72,8 @@ def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
         parse_broker(broker) if broker else None,
         env.get("SOAKTEST_CLIENT") or "soaktest-collector",
     )
+
+
+def keys_folder() -> Path:
+    """Where the keys that sign certificates are kept."""
+    return read_settings().data / "keys"

@@ -128,6 +128,8 @@ class StoryRow(Base):
     what: Mapped[str] = mapped_column(String(16))
     text: Mapped[str] = mapped_column(Text)
     part: Mapped[str | None] = mapped_column(String(64))
+    work: Mapped[str | None] = mapped_column(String(16))
+    """What was done to the part, such as replaced or tightened."""
     minutes: Mapped[float | None] = mapped_column(Float(53))
     cost: Mapped[float | None] = mapped_column(Float(53))
     run: Mapped[int | None] = mapped_column(ForeignKey("run.id"))
@@ -161,6 +163,17 @@ class CertificateRow(Base):
     supersedes: Mapped[int | None] = mapped_column(ForeignKey("certificate.number"))
     revoked_at: Mapped[float | None] = mapped_column(Float(53))
     revoked_why: Mapped[str] = mapped_column(Text, default="")
+
+
+class PaperRow(Base):
+    """A photo of the unit or the record of an electrical test, as it was attached to a certificate."""
+
+    __tablename__ = "paper"
+    id: Mapped[int] = mapped_column(ID, primary_key=True, autoincrement=True)
+    certificate: Mapped[int] = mapped_column(ForeignKey("certificate.number"), index=True)
+    name: Mapped[str] = mapped_column(String(64))
+    media: Mapped[str] = mapped_column(String(64))
+    content: Mapped[bytes] = mapped_column(LargeBinary)
 
 
 class DripRow(Base):

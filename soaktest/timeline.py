@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
-from jinja2 import Environment
 from plotly.subplots import make_subplots
 
 from soaktest.analysis.analyse import Analysis
@@ -19,6 +17,7 @@ from soaktest.analysis.why import explain_events
 from soaktest.errors import InputError
 from soaktest.findings import Findings, WetEvent
 from soaktest.tables import NoteRow
+from soaktest.templates import fill, source
 from soaktest.thinning import broken, microsiemens, silence, thin
 from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS, floor_plan
 from soaktest.vocabulary import ZONES
@@ -48,17 +47,17 @@ def write_timeline(analysis: Analysis, path: str | Path) -> Path:
 def timeline_page(analysis: Analysis) -> str:
     """The page's HTML; every text from outside is escaped."""
     findings = analysis.findings
-    files = resources.files("soaktest.dashboards")
     # The script holds data of ours and names from outside; Plotly escapes </script> in its JSON.
     plot = timeline_figure(analysis).to_html(
         full_html=False, include_plotlyjs=True, config={"responsive": True, "displaylogo": False}
     )
     name, meaning, mark = VERDICTS[findings.verdict]
-    return Environment(autoescape=True).from_string(files.joinpath("timeline.html").read_text("utf-8")).render(
+    return fill(
+        "timeline.html",
         f=findings,
         verdict={"name": name, "meaning": meaning, "mark": mark},
         answer=answer(findings),
-        style=files.joinpath("timeline.css").read_text("utf-8"),
+        style=source("timeline.css"),
         began=_local(findings.began).strftime("%d %B %Y %H:%M"),
         length=f"{(findings.ended - findings.began) / 60:.0f} min",
         floor=floor_plan(analysis.layout, findings),

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import tempfile
 import time
+from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Final, Literal
@@ -18,12 +19,19 @@ import orjson
 from soaktest.analysis.analyse import Analysis
 from soaktest.certificate.statement import NOT_THIS, RULE, Statement
 from soaktest.errors import InputError
+from soaktest.tables import PaperRow
 from soaktest.thinning import microsiemens, thin
 from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS
 from soaktest.vocabulary import PHASES, ZONES
 
 Form = Literal["page", "label", "strip"]
 TEMPLATES: Final[dict[Form, str]] = {"page": "certificate.typ", "label": "label.typ", "strip": "strip.typ"}
+FILE_NAMES: Final = {
+    ("photo", "image/jpeg"): "photo.jpg",
+    ("electrical-record", "application/pdf"): "electrical-record.pdf",
+    ("electrical-record", "image/jpeg"): "electrical-record.jpg",
+    ("electrical-record", "image/png"): "electrical-record.png",
+}
 ATTACHED: Final = "certificate.jws"
 CAUTIONS: Final = (
     "Mains and water: unplug before opening, isolate the tap, use a residual-current device. Two people lift a machine; transport bolts "
@@ -51,7 +59,11 @@ def qr_svg(token: str) -> str:
 
 
 def print_certificate(
-    statement: Statement, token: str, analysis: Analysis | None, form: Form = "page"
+    statement: Statement,
+    token: str,
+    analysis: Analysis | None,
+    form: Form = "page",
+    papers: Sequence[PaperRow] = (),
 ) -> bytes:
     """The PDF of a certificate.
 
@@ -60,6 +72,7 @@ def print_certificate(
         token: the signed object.
         analysis: the run, for the small timeline and the attached findings; None leaves both out.
         form: page, label or strip.
+        papers: photo and electrical record, printed on and attached to the page.
     """
     import typst
 
@@ -68,10 +81,20 @@ def print_certificate(
         folder = Path(name)
         folder.joinpath("main.typ").write_bytes(files.joinpath(TEMPLATES[form]).read_bytes())
         folder.joinpath("statement.json").write_bytes(
-            orjson.dumps(_shown(statement, timeline=analysis is not None))
+            orjson.dumps(
+                _shown(statement, timeline=analysis is not None)
+                | {
+                    "papers": [
+                        {"name": p.name, "file": FILE_NAMES[p.name, p.media], "media": p.media}
+                        for p in papers
+                    ]
+                }
+            )
         )
         folder.joinpath(ATTACHED).write_text(token)
         folder.joinpath("qr.svg").write_text(qr_svg(token))
+        for paper in papers:
+            folder.joinpath(FILE_NAMES[paper.name, paper.media]).write_bytes(paper.content)
         if analysis is not None:
             folder.joinpath("timeline.svg").write_text(small_timeline(analysis))
             folder.joinpath("findings.json").write_text(analysis.findings.model_dump_json(indent=2))

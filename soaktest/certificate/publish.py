@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import time
-from importlib import resources
 from pathlib import Path
 
 import orjson
-from jinja2 import Environment
 
 from soaktest.certificate.keys import key_set
 from soaktest.certificate.register import list_certificates
 from soaktest.errors import InputError
 from soaktest.journal import Journal
+from soaktest.templates import fill, source
 
 
 def write_list(journal: Journal, folder: Path) -> Path:
@@ -28,17 +27,16 @@ def write_list(journal: Journal, folder: Path) -> Path:
         for r in list_certificates(journal)
     ]
     keys = key_set(journal)["keys"]
-    files = resources.files("soaktest.dashboards")
-    page = Environment(autoescape=True).from_string(files.joinpath("certificates.html").read_text("utf-8"))
     where = folder / "certificates.html"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         where.write_text(
-            page.render(
+            fill(
+                "certificates.html",
                 rows=rows,
                 keys=keys,
                 made=time.strftime("%Y-%m-%d %H:%M"),
-                style=files.joinpath("timeline.css").read_text("utf-8"),
+                style=source("timeline.css"),
             ),
             "utf-8",
         )

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import orjson
 import sqlalchemy as sa
@@ -14,7 +15,7 @@ from pydantic import ValidationError
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis
 from soaktest.bench import examine_run, find_run, plan_of
-from soaktest.certificate.keys import key_in_use, opened, sign
+from soaktest.certificate.keys import key_in_use, opened, payload_of, sign
 from soaktest.certificate.statement import (
     Electrical,
     Statement,
@@ -26,9 +27,17 @@ from soaktest.certificate.statement import (
 from soaktest.errors import InputError
 from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
-from soaktest.records import pad_checks
-from soaktest.tables import CertificateRow, RunRow, UnitRow
+from soaktest.records import LARGEST_PHOTO, clean_photo, pad_checks
+from soaktest.tables import CertificateRow, PaperRow, RunRow, UnitRow
 from soaktest.vocabulary import ZONES
+from soaktest.workshop.drips import bench_sensitivity
+
+PHOTO, RECORD = "photo", "electrical-record"
+_RECORDS: Final = (
+    (b"%PDF-", "application/pdf"),
+    (b"\xff\xd8\xff", "image/jpeg"),
+    (b"\x89PNG\r\n\x1a\n", "image/png"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,16 +50,20 @@ class Told:
     parts: tuple[str, ...] = ()
     supersedes: int | None = None
     electrical: Electrical | None = None
-    photo_sha256: str = ""
+    record: bytes = b""
+    """The electrical test's record: PDF, JPEG or PNG."""
+    photo: bytes = b""
+    """Of the unit: JPEG or PNG."""
     bench_shows_ml: float | None = None
 
 
 class Issued(NamedTuple):
-    """A certificate just signed, what it says, and the run it rests on."""
+    """A certificate just signed, what it says, the run it rests on, and what is attached."""
 
     row: CertificateRow
     statement: Statement
     analysis: Analysis
+    papers: list[PaperRow]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +81,7 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
 
     Raises:
         InputError: the run did not pass, has no unit, or has a certificate that is not superseded; no
-            signer's name; no key or not its passphrase.
+            signer's name; no key or not its passphrase; a photo or record of the wrong kind.
     """
     run = find_run(journal, number)
     if not told.signed_by.strip():
@@ -82,6 +95,7 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
         raise InputError(
             f"run {number} is a {analysis.findings.verdict}; only a pass can be certified. See: soaktest judge {number}"
         )
+    papers = _papers(told)
     kid = key_in_use(journal).kid
     with journal.session() as session:
         standing = session.scalar(
@@ -107,6 +121,7 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
             unit,
             analysis,
             told,
+            {paper.name: hashlib.sha256(paper.content).hexdigest() for paper in papers},
             following,
             sum(kept_verdict(r.findings) in ("fail", "retest") for r in before),
         )
@@ -119,7 +134,42 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
             revoked_at=None, revoked_why="",
         )  # fmt: skip
         session.add(row)
-    return Issued(row, statement, analysis)
+        session.flush()
+        for paper in papers:
+            paper.certificate = following
+            session.add(paper)
+    return Issued(row, statement, analysis, papers)
+
+
+def _papers(told: Told) -> list[PaperRow]:
+    out = []
+    if told.photo:
+        out.append(PaperRow(name=PHOTO, media="image/jpeg", content=clean_photo(told.photo)))
+    if told.record:
+        if told.electrical is None:
+            raise InputError("the record of an electrical test needs its figures too: who tested, and when.")
+        media = next((m for start, m in _RECORDS if told.record.startswith(start)), None)
+        if media is None or len(told.record) > LARGEST_PHOTO:
+            raise InputError(
+                f"the record of the electrical test must be a PDF, JPEG or PNG of at most {LARGEST_PHOTO / 1e6:.0f} MB."
+            )
+        out.append(PaperRow(name=RECORD, media=media, content=told.record))
+    return out
+
+
+def papers_of(journal: Journal, number: int) -> list[PaperRow]:
+    """What is attached to a certificate."""
+    with journal.session() as session:
+        return list(session.scalars(sa.select(PaperRow).where(PaperRow.certificate == number)))
+
+
+def find_certificate(journal: Journal, number: int) -> tuple[CertificateRow, Statement]:
+    """A certificate of the workshop's, and what it says. Raises InputError where there is none."""
+    with journal.session() as session:
+        row = session.get(CertificateRow, number)
+    if row is None:
+        raise InputError(f"there is no certificate {number}. See: soaktest certificate list")
+    return row, Statement.model_validate_json(payload_of(row.token))
 
 
 def _lock(session: Any) -> None:
@@ -136,11 +186,15 @@ def _statement(  # noqa: PLR0913
     unit: UnitRow,
     analysis: Analysis,
     told: Told,
+    hashes: dict[str, str],
     number: int,
     runs_before: int,
 ) -> Statement:
     findings, plan = analysis.findings, plan_of(run)
     checks = pad_checks(journal, run.bench, run.began)
+    electrical = told.electrical and told.electrical.model_copy(
+        update={"record_sha256": hashes.get(RECORD, "")}
+    )
     checked = {zone: " checked" if zone in checks and not checks[zone].fault else "" for zone in ZONES}
     try:
         return Statement(
@@ -151,12 +205,20 @@ def _statement(  # noqa: PLR0913
             pads={zone: findings.pads[zone].state + checked[zone] for zone in ZONES}, wet_events=len(findings.wet_events),
             smallest_ml_90=findings.assurance.smallest_seen_ml_90, leak_chance_next_wash_95=findings.assurance.leak_chance_upper_95,
             bench_shows_ml_90_95=told.bench_shows_ml, runs_before=runs_before, override=run.override or "",
-            findings_sha256=findings_sha256(findings), recording_sha256=recording_sha256(journal.recording(run)), photo_sha256=told.photo_sha256,
-            software=f"soaktest {__version__}", supersedes=told.supersedes, electrical=told.electrical,
+            findings_sha256=findings_sha256(findings), recording_sha256=recording_sha256(journal.recording(run)), photo_sha256=hashes.get(PHOTO, ""),
+            software=f"soaktest {__version__}", supersedes=told.supersedes, electrical=electrical,
         )  # fmt: skip
     except ValidationError as exc:
         fault = exc.errors()[0]
         raise InputError(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}.") from exc
+
+
+def bench_shows(journal: Journal, number: int) -> float | None:
+    """What the drip challenge of a run's bench shows (ml, 90 % with 95 % confidence); None where it cannot say."""
+    try:
+        return float(f"{bench_sensitivity(journal, find_run(journal, number).bench).a90_95:.2g}")
+    except InputError:
+        return None
 
 
 def list_certificates(journal: Journal) -> list[CertificateRow]:

@@ -37,6 +37,8 @@ class Electrical(BaseModel):
     insulation_megohm: float | None = None
     leakage_ma: float | None = None
     limits: Text = ""
+    record_sha256: str = ""
+    """Of the attached record, where there is one."""
 
 
 class Statement(BaseModel):

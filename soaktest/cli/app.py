@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from soaktest import __version__
-from soaktest.cli import certificates, demo, drips, files, judge, listen, nodes, runs, serve, units
+from soaktest.cli import certificates, demo, drips, files, judge, learn, listen, nodes, runs, serve, units
 
 app = typer.Typer(
     name="soaktest",
@@ -26,7 +26,7 @@ app.command("demo")(demo.demo)
 app.command("judge")(judge.judge)
 app.add_typer(runs.app, name="run", help="Begin, watch, end, list and show runs.")
 app.add_typer(units.app, name="unit", help="Units and their stories: take in, write, find, show.")
-app.add_typer(units.learn, name="learn", help="What repairs and comebacks teach.")
+app.add_typer(learn.app, name="learn", help="What repairs and comebacks teach.")
 app.command("certify")(certificates.certify)
 app.command("verify")(certificates.verify)
 app.add_typer(certificates.app, name="certificate", help="List, revoke and publish certificates.")

@@ -28,12 +28,6 @@ PASSPHRASE = Annotated[
 NUMBER = Annotated[int, typer.Argument(min=1, help="The certificate's number.")]
 
 
-def _keys_folder() -> Path:
-    from soaktest.settings import read_settings
-
-    return read_settings().data / "keys"
-
-
 def certify(  # noqa: PLR0913
     run: Annotated[int, typer.Argument(min=1, help="A passed run; see: soaktest run list")],
     by: Annotated[str, typer.Option(help="Name of the person who signs.")],
@@ -47,10 +41,20 @@ def certify(  # noqa: PLR0913
         typer.Option(
             help="JSON file with a qualified person's test: by, on, earth_ohm, insulation_megohm, leakage_ma, limits.",
             exists=True,
+            dir_okay=False,
+        ),
+    ] = None,
+    record: Annotated[
+        Path | None,
+        typer.Option(
+            help="The electrical test's record (PDF, JPEG, PNG), attached.", exists=True, dir_okay=False
         ),
     ] = None,
     photo: Annotated[
-        Path | None, typer.Option(help="A photo of the unit; its SHA-256 is signed.", exists=True)
+        Path | None,
+        typer.Option(
+            help="A photo of the unit (JPEG, PNG): printed, attached, signed.", exists=True, dir_okay=False
+        ),
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Folder for the PDFs; the data folder by default.")] = None,
 ) -> None:
@@ -58,38 +62,25 @@ def certify(  # noqa: PLR0913
 
     Example: soaktest certify 12 --by "R. Field" --job "dispenser hose renewed" --part "dispenser-to-tub hose"
     """
-    import hashlib
-
     from soaktest.certificate.paper import TEMPLATES, print_certificate
-    from soaktest.certificate.register import Told, issue
-    from soaktest.settings import read_settings
+    from soaktest.certificate.register import Told, bench_shows, issue
+    from soaktest.settings import keys_folder, read_settings
 
     book = journal()
     told = Told(
         by, workshop, job, tuple(part or ()), supersedes, _electrical(electrical),
-        hashlib.sha256(photo.read_bytes()).hexdigest() if photo else "", _bench_shows(book, run),
+        record.read_bytes() if record else b"", photo.read_bytes() if photo else b"", bench_shows(book, run),
     )  # fmt: skip
-    row, statement, analysis = issue(book, run, told, _keys_folder(), passphrase)
+    row, statement, analysis, papers = issue(book, run, told, keys_folder(), passphrase)
     folder = out or read_settings().data / "certificates"
     folder.mkdir(parents=True, exist_ok=True)
     (folder / f"certificate-{row.number}.jws").write_text(row.token)
     for form in TEMPLATES:
         name = f"certificate-{row.number}{'' if form == 'page' else '-' + form}.pdf"
-        (folder / name).write_bytes(print_certificate(statement, row.token, analysis, form))
+        (folder / name).write_bytes(print_certificate(statement, row.token, analysis, form, papers))
     print(
         f"Certificate {row.number} for unit {row.unit}, run {run}: {folder / f'certificate-{row.number}.pdf'} (beside it label, strip and signed object)"
     )
-
-
-def _bench_shows(book: Any, number: int) -> float | None:
-    from soaktest.bench import find_run
-    from soaktest.errors import InputError
-    from soaktest.workshop.drips import bench_sensitivity
-
-    try:
-        return float(f"{bench_sensitivity(book, find_run(book, number).bench).a90_95:.2g}")
-    except InputError:
-        return None
 
 
 def _electrical(where: Path | None) -> Electrical | None:
@@ -291,9 +282,10 @@ def make(
 ) -> None:
     """Make a key to sign with; the one before is retired, and what it signed still holds."""
     from soaktest.certificate.keys import make_key
+    from soaktest.settings import keys_folder
 
     print(
-        f"Key {make_key(journal(), _keys_folder(), passphrase)} signs from now on. Keep a copy of {_keys_folder()} and remember the passphrase."
+        f"Key {make_key(journal(), keys_folder(), passphrase)} signs from now on. Keep a copy of {keys_folder()} and remember the passphrase."
     )
 
 

@@ -40,7 +40,7 @@ def serve(
     from soaktest.broker import refuse_taken
     from soaktest.mqtt_client import connected, new_client
     from soaktest.password import password_check
-    from soaktest.settings import BrokerAddress, read_settings
+    from soaktest.settings import BrokerAddress, keys_folder, read_settings
 
     opens = password_check(read_settings().data, os.environ.get("SOAKTEST_PASSWORD"))
     if opens is None and host not in LOOPBACK:
@@ -55,7 +55,7 @@ def serve(
             teller.publish(topic, payload, qos=1, retain=True)
 
         hosts = ["127.0.0.1", "localhost", "[::1]"] if host in LOOPBACK else None
-        app = create_app(journal, tell, opens, hosts)
+        app = create_app(journal, tell, opens, hosts, keys_folder())
         shown = "127.0.0.1" if host in ("0.0.0.0", "::") else host  # noqa: S104
         print(f"The bench's page: http://{shown}:{port}/", flush=True)
         print(f"Nodes publish to {address}. Stop with Ctrl-C.", flush=True)

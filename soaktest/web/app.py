@@ -6,7 +6,7 @@ import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from functools import lru_cache
-from importlib import resources
+from pathlib import Path
 
 from fastapi import Depends, FastAPI, Request
 from fastapi.responses import JSONResponse, Response
@@ -16,7 +16,8 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from soaktest import __version__
 from soaktest.errors import RunError, SoaktestError
 from soaktest.journal import Journal
-from soaktest.web import benches, door, runs, units
+from soaktest.templates import source
+from soaktest.web import benches, certificates, door, learned, runs, units
 from soaktest.web.templates import page
 from soaktest.web.watch import Publish, Watch
 
@@ -31,7 +32,11 @@ STATIC = {
 
 
 def create_app(
-    journal: Journal, publish: Publish, opens: Opens | None, hosts: list[str] | None = None
+    journal: Journal,
+    publish: Publish,
+    opens: Opens | None,
+    hosts: list[str] | None = None,
+    keys: Path | None = None,
 ) -> FastAPI:
     """The application over an open journal.
 
@@ -40,6 +45,7 @@ def create_app(
         publish: puts a message (topic, payload) on the broker, for lamp and alarm.
         opens: whether a password is the right one; None lets everybody in.
         hosts: names under which it answers; None for any.
+        keys: folder of the keys that sign certificates; None lets nobody sign here.
     """
     watch = Watch(journal, publish)
 
@@ -54,6 +60,7 @@ def create_app(
         description="Benches, runs, notes and downloads of a soak-test bench. Log in at /door; changes carry the header X-Token.",
     )  # fmt: skip
     app.state.journal, app.state.watch, app.state.opens = journal, watch, opens
+    app.state.keys = keys
     app.state.examined = runs.Examined()
     app.state.session_mark = secrets.token_urlsafe(12)
     app.add_middleware(
@@ -61,7 +68,7 @@ def create_app(
     )
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=hosts or ["*"])
     app.include_router(door.router)
-    for module in (benches, runs, units):
+    for module in (benches, runs, units, learned, certificates):
         app.include_router(module.router, dependencies=[Depends(door.must_be_in)])
 
     @app.middleware("http")
@@ -99,9 +106,7 @@ def create_app(
             )
         if name not in STATIC:
             return JSONResponse({"detail": "there is no such file"}, 404)
-        return Response(
-            resources.files("soaktest.dashboards").joinpath(name).read_bytes(), media_type=STATIC[name]
-        )
+        return Response(source(name), media_type=STATIC[name])
 
     return app
 

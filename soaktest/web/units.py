@@ -2,29 +2,66 @@
 
 from __future__ import annotations
 
-import time
-from typing import Annotated
+from datetime import date, datetime
+from typing import Annotated, Literal
 from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Form, Path, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from soaktest.errors import InputError
+from soaktest.layouts import read_layout
+from soaktest.toml_values import shipped_names
 from soaktest.web.benches import book
 from soaktest.web.door import must_carry_token
 from soaktest.web.templates import page
-from soaktest.workshop.learning import figures
-from soaktest.workshop.stories import WHATS, Entry, find_unit, list_units, story_of, take_in, write_entry
+from soaktest.workshop.stories import (
+    LARGEST_FIRST,
+    SHOWS,
+    WHATS,
+    WORKS,
+    NewEntry,
+    Show,
+    Sort,
+    find_unit,
+    list_units,
+    story_of,
+    take_in,
+    write_entry,
+)
+from soaktest.workshop.story_page import story_page
 
 router = APIRouter()
 
 
 @router.get("/units", include_in_schema=False)
-def all_units(request: Request, find: Annotated[str, Query(max_length=100)] = "") -> HTMLResponse:
-    """Units, the newest first, those whose tag, serial, kind or complaint holds the words."""
+def all_units(
+    request: Request,
+    find: Annotated[str, Query(max_length=100)] = "",
+    show: Show = "all",
+    sort: Sort = "last",
+    turned: bool = False,
+) -> HTMLResponse:
+    """Units whose tag, serial, kind or complaint holds the words, in the order of a column."""
+    rows = list_units(book(request), find, show, sort, turned=turned)
+    falling = (sort in LARGEST_FIRST) != turned
     return page(
-        request, "units.html", rows=list_units(book(request), find), find=find, figures=figures(book(request))
+        request,
+        "units.html",
+        rows=rows,
+        find=find,
+        show=show,
+        shows=SHOWS,
+        sort=sort,
+        turned=turned,
+        falling=falling,
     )
+
+
+@router.get("/story/{tag:path}", include_in_schema=False)
+def story(request: Request, tag: Annotated[str, Path(max_length=64)]) -> HTMLResponse:
+    """A unit's story as a page that stands alone."""
+    return HTMLResponse(story_page(book(request), tag))
 
 
 @router.get("/units/{tag:path}", include_in_schema=False)
@@ -36,6 +73,10 @@ def one_unit(request: Request, tag: Annotated[str, Path(max_length=64)]) -> HTML
         unit=find_unit(book(request), tag),
         story=story_of(book(request), tag),
         whats=WHATS[1:],
+        works=WORKS,
+        parts=sorted(
+            {(part.id, part.name) for name in shipped_names("layouts") for part in read_layout(name).parts}
+        ),
     )
 
 
@@ -59,27 +100,28 @@ def tell(  # noqa: PLR0913
     what: Annotated[str, Form(max_length=16)],
     text: Annotated[str, Form(max_length=2000)] = "",
     part: Annotated[str, Form(max_length=64)] = "",
+    work: Annotated[str, Form(max_length=16)] = "",
+    on: Annotated[date | Literal[""], Form()] = "",
     minutes: Annotated[str, Form(max_length=12)] = "",
     cost: Annotated[str, Form(max_length=12)] = "",
     corrects: Annotated[str, Form(max_length=12)] = "",
 ) -> Response:
     """Write an entry, or one that corrects another; nothing is deleted."""
-    entry = Entry(
-        time.time(),
-        what,
-        text.strip(),
-        None,
-        part.strip() or None,
-        _number("minutes", minutes),
-        _number("cost", cost),
-    )
-    old = _number("entry", corrects)
-    write_entry(book(request), tag, entry, None if old is None else int(old))
+    old = number("corrects entry", corrects)
+    entry = NewEntry(
+        what, text.strip(), datetime.combine(on, datetime.min.time()).timestamp() if on else None, part.strip() or None, work or None,
+        number("minutes", minutes), number("cost", cost), corrects=None if old is None else int(old),
+    )  # fmt: skip
+    write_entry(book(request), tag, entry)
     return RedirectResponse(f"/units/{quote(tag)}", 303)
 
 
-def _number(name: str, given: str) -> float | None:
+def number(name: str, given: str) -> float | None:
+    """A number as people type it, with a comma or a point; None for nothing. Raises InputError."""
     try:
-        return float(given.replace(",", ".")) if given.strip() else None
+        value = float(given.replace(",", ".")) if given.strip() else None
     except ValueError as exc:
         raise InputError(f"{name}: {given!r} is no number.") from exc
+    if value is not None and not 0 <= value < 1e7:
+        raise InputError(f"{name}: {given!r} must be a number from 0.")
+    return value

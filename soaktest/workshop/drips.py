@@ -60,6 +60,14 @@ def bench_sensitivity(journal: Journal, bench: str) -> Sensitivity:
     return sensitivity(np.array([row.ml for row in rows]), np.array([row.seen for row in rows], dtype=bool))
 
 
+def benches_tried(journal: Journal) -> dict[str, tuple[int, int]]:
+    """Benches that were challenged: tries, and how many of them were seen."""
+    tally = sa.select(DripRow.bench, sa.func.count(), sa.func.sum(sa.cast(DripRow.seen, sa.Integer)))
+    with journal.session() as session:
+        rows = session.execute(tally.group_by(DripRow.bench).order_by(DripRow.bench))
+        return {bench: (int(tries), int(seen or 0)) for bench, tries, seen in rows}
+
+
 def sensitivity(ml: NDArray[np.float64], seen: NDArray[np.bool_]) -> Sensitivity:
     """a90 and a90/95 of hit/miss data.
 
@@ -107,15 +115,18 @@ def _log_likelihood(x: NDArray[np.float64], hit: NDArray[np.bool_], beta: NDArra
 
 def _bound(x: NDArray[np.float64], hit: NDArray[np.bool_], at: float, best: float) -> float:
     """Log amount above ``at`` whose profile likelihood falls by the one-sided 95 % of the ratio."""
+    spread = float(x.std())
 
     def short(where: float) -> float:
         def loss(slope: float) -> float:
             return -_log_likelihood(x, hit, np.array([TARGET - slope * where, slope]))
 
-        found = minimize_scalar(loss, bounds=(1e-3, 60.0), method="bounded", options={"xatol": 1e-6})
+        found = minimize_scalar(
+            loss, bounds=(1e-3 / spread, 60.0 / spread), method="bounded", options={"xatol": 1e-6}
+        )
         return 2.0 * (best + float(found.fun)) - float(chi2.ppf(0.90, 1))
 
-    far = at + 12.0
+    far = at + 12.0 * spread
     return far if short(far) < 0 else float(brentq(short, at, far))
 
 
@@ -125,13 +136,16 @@ def fit_logistic(
     """Intercept and slope of a logistic curve by maximum likelihood, and their covariance.
 
     Raises:
-        InputError: hits and misses do not overlap, so that no curve is better than every steeper one.
+        InputError: all tries were of one amount; or hits and misses do not overlap, so that no curve is better than every steeper one.
     """
     if x[hit].min() > x[~hit].max():
         raise InputError(
             "seen and unseen amounts do not overlap: add tries between them, where the bench is unsure."
         )
-    design = np.column_stack([np.ones(len(x)), x])
+    if x.min() == x.max():
+        raise InputError("all tries were of one amount: add smaller and larger ones.")
+    middle, spread = float(x.mean()), float(x.std())  # Newton's steps are even only about the middle
+    design = np.column_stack([np.ones(len(x)), (x - middle) / spread])
     beta: NDArray[np.float64] = np.zeros(2)
     for _ in range(60):
         p = 1 / (1 + np.exp(-np.clip(design @ beta, -30, 30)))
@@ -140,4 +154,5 @@ def fit_logistic(
         beta = beta + np.clip(step, -5, 5)
         if np.abs(step).max() < 1e-10:
             break
-    return np.asarray(beta, dtype=np.float64), np.asarray(np.linalg.inv(information), dtype=np.float64)
+    back = np.array([[1.0, -middle / spread], [0.0, 1 / spread]])
+    return back @ beta, back @ np.linalg.inv(information) @ back.T

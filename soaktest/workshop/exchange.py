@@ -1,41 +1,53 @@
-"""Units and stories as CSV and JSON, out and in again."""
+"""Units and stories as CSV and JSON, out and in again. Runs go along to be read; they travel as recordings."""
 
 from __future__ import annotations
 
 import csv
 import io
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, Final, NamedTuple
 
 import orjson
+import sqlalchemy as sa
 
 from soaktest.errors import InputError
 from soaktest.journal import Journal
+from soaktest.tables import StoryRow, UnitRow
 from soaktest.workshop.stories import (
-    Entry,
+    WHATS,
+    WORKS,
+    NewEntry,
     entry_as_dict,
-    find_unit,
+    keep_entry,
+    keep_unit,
     list_units,
     story_of,
-    take_in,
-    write_entry,
 )
 
-COLUMNS = ("unit", "kind", "serial", "complaint", "at", "what", "text", "part", "minutes", "cost")
-_WRITTEN = "number"
+OF_UNIT: Final = ("unit", "kind", "serial", "complaint", "taken_in")
+OF_ENTRY: Final = ("number", "corrects", "at", "what", "text", "part", "work", "minutes", "cost")
+COLUMNS: Final = OF_UNIT + OF_ENTRY
+LONGEST: Final = {"kind": 64, "serial": 128, "complaint": 2000, "text": 2000, "part": 64}
+NUMBERS: Final = ("taken_in", "at", "minutes", "cost", "number", "corrects")
+
+
+class Taken(NamedTuple):
+    """How many units and entries were new."""
+
+    units: int
+    entries: int
 
 
 def export_json(journal: Journal) -> bytes:
-    """All units with what people wrote of them; personal data stays here."""
+    """All units, what people wrote of them with every correction, and their runs; personal data stays here."""
     units = []
-    for line in list_units(journal):
-        own = [
-            entry_as_dict(e)
-            for e in story_of(journal, line.unit.tag)
-            if e.number is not None and e.corrected_by is None
-        ]
+    for line in list_units(journal, sort="unit"):
+        story = story_of(journal, line.unit.tag)
+        own = [entry_as_dict(entry) for entry in story if entry.number is not None]
         for entry in own:
             entry.pop("personal", None)
-            entry.pop(_WRITTEN)
+            entry.pop("run", None)
+        runs = [{"run": e.run, "began": e.at, "verdict": e.verdict} for e in story if e.what == "run"]
         unit = line.unit
         units.append(
             {
@@ -45,49 +57,63 @@ def export_json(journal: Journal) -> bytes:
                 "complaint": unit.complaint,
                 "taken_in": unit.taken_in,
                 "story": own,
+                "runs": runs,
             }
         )
     return orjson.dumps({"units": units}, option=orjson.OPT_INDENT_2)
 
 
 def export_csv(journal: Journal) -> str:
-    """The same as a table, a row an entry; a unit without entries has one row."""
+    """Units and entries as a table, a row an entry; a unit without entries has one row."""
     out = io.StringIO()
     table = csv.DictWriter(out, COLUMNS)
     table.writeheader()
     for unit in orjson.loads(export_json(journal))["units"]:
-        base = {name: unit[name] for name in ("unit", "kind", "serial", "complaint")}
+        base = {name: unit[name] for name in OF_UNIT}
         for entry in unit["story"] or [{}]:
-            table.writerow(base | {k: v for k, v in entry.items() if k in COLUMNS})
+            table.writerow(base | {k: v for k, v in entry.items() if k in OF_ENTRY})
     return out.getvalue()
 
 
-def import_table(journal: Journal, text: str) -> tuple[int, int]:
-    """Take in units and entries from CSV; returns how many of each are new. All of it is checked before any is written.
+def import_table(journal: Journal, text: str) -> Taken:
+    """Take in units and entries from CSV, all or none of them.
 
     Raises:
-        InputError: a missing column, an unknown one, or a value that cannot be, by row and column.
+        InputError: a missing column, an unknown one, a cell too many, or a value that cannot be, by row and column.
     """
-    rows = csv.DictReader(io.StringIO(text))
-    header = rows.fieldnames or []
-    unknown = [name for name in header if name not in COLUMNS]
-    if "unit" not in header or unknown:
-        raise InputError(
-            f"row 1: columns must be among {', '.join(COLUMNS)}, with unit; found {', '.join(unknown) or 'no unit'}."
-        )
-    return _take(journal, [_checked(row, number) for number, row in enumerate(rows, 2)])
-
-
-def import_json(journal: Journal, content: bytes) -> tuple[int, int]:
-    """Take in what :func:`export_json` gave. Raises InputError by unit and key."""
+    rows = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")), restkey="", strict=True)
     try:
-        units: Any = orjson.loads(content)["units"]
+        header = rows.fieldnames or []
+        unknown = [name for name in header if name not in COLUMNS]
+        if "unit" not in header or unknown:
+            raise InputError(
+                f"row 1: columns must be among {', '.join(COLUMNS)}, with unit; found {', '.join(unknown) or 'no unit'}."
+            )
+        if len(set(header)) < len(header):
+            raise InputError("row 1: a column stands there twice.")
+        checked = []
+        for number, row in enumerate(rows, 2):
+            if "" in row:
+                raise InputError(
+                    f"row {number}: has {len(row['']) + len(header)} cells for {len(header)} columns. Put commas in quotes."
+                )
+            checked.append(_checked(row, f"row {number}"))
+    except csv.Error as exc:
+        raise InputError(f"row {rows.line_num}: is no CSV that can be read ({exc}).") from exc
+    return _take(journal, checked)
+
+
+def import_json(journal: Journal, content: bytes) -> Taken:
+    """Take in what :func:`export_json` gave, all or none of it; its runs are left. Raises InputError by unit and key."""
+    try:
         rows = []
-        for number, unit in enumerate(units, 1):
-            base = {name: str(unit.get(name, "")) for name in ("unit", "kind", "serial", "complaint")}
+        for number, unit in enumerate(orjson.loads(content)["units"], 1):
+            base = {name: unit.get(name) for name in OF_UNIT}
             for entry in unit.get("story") or [{}]:
-                told = {k: "" if v is None else str(v) for k, v in entry.items() if k in COLUMNS}
-                rows.append(_checked(base | told, number))
+                told = base | {k: v for k, v in entry.items() if k in OF_ENTRY}
+                rows.append(
+                    _checked({k: "" if v is None else str(v) for k, v in told.items()}, f"unit {number}")
+                )
     except (orjson.JSONDecodeError, KeyError, TypeError, AttributeError) as exc:
         raise InputError(
             f'the file must hold {{"units": [{{"unit": "A-0417", "story": []}}]}} ({type(exc).__name__}: {exc}).'
@@ -95,42 +121,68 @@ def import_json(journal: Journal, content: bytes) -> tuple[int, int]:
     return _take(journal, rows)
 
 
-def _checked(row: dict[str, Any], number: int) -> dict[str, Any]:
+def _checked(row: Mapping[str, Any], where: str) -> dict[str, Any]:
     tag = (row.get("unit") or "").strip()
     if not 0 < len(tag) <= 64:
-        raise InputError(f"row {number}, unit: {tag!r} must have 1 to 64 characters.")
-    out: dict[str, Any] = {
-        k: (row.get(k) or "").strip() for k in ("kind", "serial", "complaint", "what", "text", "part")
-    } | {"unit": tag}
-    from soaktest.workshop.stories import WHATS
-
-    if out["what"] and out["what"] not in WHATS:
-        raise InputError(f"row {number}, what: {out['what']!r} is none of {', '.join(WHATS)}.")
-    for name in ("at", "minutes", "cost"):
+        raise InputError(f"{where}, unit: {tag[:80]!r} must have 1 to 64 characters.")
+    out: dict[str, Any] = {"unit": tag}
+    for name in (*LONGEST, "what", "work"):
+        out[name] = (row.get(name) or "").strip()
+        if len(out[name]) > LONGEST.get(name, 16):
+            raise InputError(
+                f"{where}, {name}: has {len(out[name])} characters; {LONGEST.get(name, 16)} at the most."
+            )
+    for name, known in (("what", WHATS), ("work", WORKS)):
+        if out[name] and out[name] not in known:
+            raise InputError(f"{where}, {name}: {out[name]!r} is none of {', '.join(known)}.")
+    for name in NUMBERS:
         given = (row.get(name) or "").strip()
         try:
             out[name] = float(given) if given else None
         except ValueError as exc:
-            raise InputError(f"row {number}, {name}: {given!r} is no number.") from exc
-        if out[name] is not None and not 0 <= out[name] < 1e11:
-            raise InputError(f"row {number}, {name}: {given} must be a number from 0.")
+            raise InputError(f"{where}, {name}: {given[:40]!r} is no number.") from exc
+        if out[name] is not None and not 0 <= out[name] < (1e11 if name in ("taken_in", "at") else 1e7):
+            raise InputError(f"{where}, {name}: {given[:40]} must be a number from 0.")
     if out["what"] and out["at"] is None:
-        raise InputError(f"row {number}, at: when it was is missing (UTC seconds).")
+        raise InputError(f"{where}, at: when it was is missing (UTC seconds).")
     return out
 
 
-def _take(journal: Journal, rows: list[dict[str, Any]]) -> tuple[int, int]:
-    before = {line.unit.tag for line in list_units(journal)}
-    written = 0
-    for row in rows:
-        take_in(journal, row["unit"], row["kind"], row["serial"], row["complaint"])
-        if not row["what"]:
-            continue
-        entry = Entry(
-            row["at"], row["what"], row["text"], None, row["part"] or None, row["minutes"], row["cost"]
-        )
-        known = {(e.at, e.what, e.text) for e in story_of(journal, find_unit(journal, row["unit"]).tag)}
-        if (entry.at, entry.what, entry.text) not in known:
-            write_entry(journal, row["unit"], entry)
-            written += 1
-    return len({row["unit"] for row in rows} - before), written
+def _take(journal: Journal, rows: list[dict[str, Any]]) -> Taken:
+    """Write what is new, in one transaction. Numbers of entries are the file's own until they are written."""
+    with journal.session() as session:
+        units = entries = 0
+        here: dict[tuple[str, float], int] = {}
+        for row in rows:
+            tag = row["unit"]
+            known = session.get(UnitRow, tag)
+            units += known is None
+            if known is None or any(
+                row[name] not in ("", getattr(known, name)) for name in ("kind", "serial", "complaint")
+            ):
+                keep_unit(session, tag, row["kind"], row["serial"], row["complaint"], row["taken_in"])
+            if not row["what"]:
+                continue
+            same = sa.select(StoryRow.id).where(
+                StoryRow.unit == tag,
+                StoryRow.at == row["at"],
+                StoryRow.what == row["what"],
+                StoryRow.text == row["text"],
+            )
+            number = session.scalar(same)
+            if number is None:
+                corrects = None
+                if row["corrects"] is not None:
+                    corrects = here.get((tag, row["corrects"]))
+                    if corrects is None:
+                        raise InputError(
+                            f"unit {tag}: the entry {row['corrects']:g} that is corrected does not stand before its correction."
+                        )
+                told = NewEntry(
+                    row["what"], row["text"], row["at"], row["part"] or None, row["work"] or None, row["minutes"], row["cost"], corrects=corrects
+                )  # fmt: skip
+                number = keep_entry(session, tag, told).id
+                entries += 1
+            if row["number"] is not None:
+                here[tag, row["number"]] = number
+    return Taken(units, entries)

@@ -7,11 +7,13 @@ data may be erased, and no certificate contains any.
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final, Literal, get_args
 
 import orjson
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from soaktest.errors import InputError
 from soaktest.findings import kept_verdict
@@ -20,6 +22,13 @@ from soaktest.tables import CertificateRow, RunRow, StoryRow, UnitRow
 
 What = Literal["taken in", "complaint", "diagnosis", "repair", "sold", "came back", "note"]
 WHATS: Final[tuple[What, ...]] = get_args(What)
+Show = Literal["all", "in hand", "sold", "passed", "failed", "to retest"]
+SHOWS: Final[tuple[Show, ...]] = get_args(Show)
+Sort = Literal["unit", "kind", "complaint", "runs", "verdict", "last"]
+SORTS: Final[tuple[Sort, ...]] = get_args(Sort)
+LARGEST_FIRST: Final[tuple[Sort, ...]] = ("last", "runs")
+Work = Literal["replaced", "resealed", "tightened", "cleaned", "adjusted", "other"]
+WORKS: Final[tuple[Work, ...]] = get_args(Work)
 LONGEST = 2000
 
 
@@ -32,12 +41,33 @@ class Entry:
     text: str
     number: int | None = None
     part: str | None = None
+    work: str | None = None
     minutes: float | None = None
     cost: float | None = None
     run: int | None = None
     verdict: str | None = None
     personal: str | None = None
+    corrects: int | None = None
     corrected_by: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NewEntry:
+    """What a person writes; ``at`` in UTC seconds, None for now, or for the moment of the entry that it corrects."""
+
+    what: str
+    text: str = ""
+    at: float | None = None
+    part: str | None = None
+    """The layout's part that was repaired, or that let the water out when the unit came back."""
+    work: str | None = None
+    """What was done to it, one of ``WORKS``."""
+    minutes: float | None = None
+    cost: float | None = None
+    """Of the parts; of a sale, the price."""
+    run: int | None = None
+    personal: str | None = None
+    corrects: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,67 +79,117 @@ class UnitLine:
     last: str
     last_at: float
     verdict: str | None
+    sold: bool
+    """Sold, and not come back since."""
 
 
 def take_in(journal: Journal, tag: str, kind: str = "", serial: str = "", complaint: str = "") -> UnitRow:
-    """Take a unit in, or add to what is known of it. Raises InputError for a tag of no or too many characters."""
-    if not 0 < len(tag.strip()) <= 64:
-        raise InputError("a unit's tag has 1 to 64 characters, such as A-0417.")
+    """Take a unit in, or add to what is known of it; what was known before stays in its story.
+
+    Raises:
+        InputError: a tag of no or too many characters.
+    """
     with journal.session() as session:
-        row = session.get(UnitRow, tag.strip())
-        if row is None:
-            row = UnitRow(
-                tag=tag.strip(), kind=kind, serial=serial, complaint=complaint, taken_in=time.time()
-            )
-            session.add(row)
-        else:
-            row.kind, row.serial, row.complaint = (
-                kind or row.kind,
-                serial or row.serial,
-                complaint or row.complaint,
-            )
+        return keep_unit(session, tag, kind, serial, complaint)
+
+
+def keep_unit(
+    session: Session, tag: str, kind: str = "", serial: str = "", complaint: str = "", at: float | None = None
+) -> UnitRow:
+    """:func:`take_in` within a session; ``at`` is when it was taken in, now by default."""
+    name = tag.strip()
+    if not 0 < len(name) <= 64:
+        raise InputError("a unit's tag has 1 to 64 characters, such as A-0417.")
+    now = time.time()
+    row = session.get(UnitRow, name)
+    if row is None:
+        row = UnitRow(
+            tag=name, kind=kind, serial=serial, complaint=complaint, taken_in=now if at is None else at
+        )
+        session.add(row)
         session.flush()
         return row
+    changes = []
+    for field, given in (("kind", kind), ("serial", serial), ("complaint", complaint)):
+        known = getattr(row, field)
+        if given and known and given != known:
+            changes.append(f"{field} was “{known}”, now “{given}”")
+        if given:
+            setattr(row, field, given)
+    if changes:
+        session.add(
+            StoryRow(unit=name, at=now, what="note", text="; ".join(changes)[:LONGEST], written_at=now)
+        )
+    session.flush()
+    return row
 
 
 def find_unit(journal: Journal, tag: str) -> UnitRow:
     """A unit by its tag. Raises InputError where there is none."""
     with journal.session() as session:
-        row = session.get(UnitRow, tag)
+        return unit_of(session, tag)
+
+
+def unit_of(session: Session, tag: str) -> UnitRow:
+    """:func:`find_unit` within a session."""
+    row = session.get(UnitRow, tag)
     if row is None:
         raise InputError(f"there is no unit {tag!r}. Take it in: soaktest unit take-in {tag}")
     return row
 
 
-def write_entry(journal: Journal, tag: str, entry: Entry, corrects: int | None = None) -> StoryRow:
+def write_entry(journal: Journal, tag: str, entry: NewEntry) -> StoryRow:
     """Add to a unit's story.
 
     Raises:
-        InputError: no such unit, run or entry to correct; an unknown word for what happened; a text
-            too long; minutes or cost below nought.
+        InputError: no such unit, run or entry to correct, or one corrected already; an unknown word for what
+            happened or was done; a text too long; minutes or cost below nought.
     """
+    with journal.session() as session:
+        return keep_entry(session, tag, entry)
+
+
+def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
+    """:func:`write_entry` within a session."""
     if entry.what not in WHATS:
         raise InputError(f"{entry.what!r} is none of: {', '.join(WHATS)}.")
+    if entry.work and entry.work not in WORKS:
+        raise InputError(f"{entry.work!r} is none of: {', '.join(WORKS)}.")
     if len(entry.text) > LONGEST:
         raise InputError(f"the text has {len(entry.text)} characters; {LONGEST} at the most.")
     for name, value in (("minutes", entry.minutes), ("cost", entry.cost)):
         if value is not None and not 0 <= value < 1e7:
             raise InputError(f"{name} = {value} must be a number from 0.")
-    find_unit(journal, tag)
-    with journal.session() as session:
-        if corrects is not None:
-            old = session.get(StoryRow, corrects)
-            if old is None or old.unit != tag:
-                raise InputError(f"unit {tag} has no entry {corrects} to correct.")
-        if entry.run is not None and session.get(RunRow, entry.run) is None:
-            raise InputError(f"there is no run {entry.run} in the journal.")
-        row = StoryRow(
-            unit=tag, at=entry.at, what=entry.what, text=entry.text, part=entry.part, minutes=entry.minutes, cost=entry.cost, run=entry.run,
-            personal=entry.personal, corrects=corrects, written_at=time.time(),
-        )  # fmt: skip
-        session.add(row)
-        session.flush()
-        return row
+    unit_of(session, tag)
+    now, at = time.time(), entry.at
+    if entry.corrects is not None:
+        old = session.get(StoryRow, entry.corrects)
+        if old is None or old.unit != tag:
+            raise InputError(f"unit {tag} has no entry {entry.corrects} to correct.")
+        newer = session.scalar(sa.select(StoryRow.id).where(StoryRow.corrects == entry.corrects))
+        if newer is not None:
+            raise InputError(
+                f"entry {entry.corrects} was corrected by entry {newer} already. Correct that one."
+            )
+        at = old.at if at is None else at
+    if at is not None and not 0 <= at <= now + 86_400:
+        raise InputError("the day lies in the future. Write down what has happened.")
+    if entry.run is not None and session.get(RunRow, entry.run) is None:
+        raise InputError(f"there is no run {entry.run} in the journal.")
+    row = StoryRow(
+        unit=tag, at=now if at is None else at, what=entry.what, text=entry.text, part=entry.part, work=entry.work, minutes=entry.minutes,
+        cost=entry.cost, run=entry.run, personal=entry.personal, corrects=entry.corrects, written_at=now,
+    )  # fmt: skip
+    session.add(row)
+    session.flush()
+    return row
+
+
+def standing_entries(session: Session, before: float | None = None) -> list[StoryRow]:
+    """Entries that nobody corrected, in order of time; with ``before``, of what had happened by then."""
+    rows = list(session.scalars(sa.select(StoryRow).order_by(StoryRow.at, StoryRow.id)))
+    corrected = {row.corrects for row in rows}
+    return [row for row in rows if row.id not in corrected and (before is None or row.at <= before)]
 
 
 def erase_personal(journal: Journal, tag: str) -> int:
@@ -139,20 +219,10 @@ def story_of(journal: Journal, tag: str) -> list[Entry]:
         out.append(Entry(unit.taken_in, "complaint", unit.complaint))
     out += [
         Entry(
-            r.at,
-            r.what,
-            r.text,
-            r.id,
-            r.part,
-            r.minutes,
-            r.cost,
-            r.run,
-            None,
-            r.personal,
-            corrected.get(r.id),
+            r.at, r.what, r.text, r.id, r.part, r.work, r.minutes, r.cost, r.run, None, r.personal, r.corrects, corrected.get(r.id),
         )
         for r in rows
-    ]
+    ]  # fmt: skip
     out += [
         Entry(run.began, "run", _of_run(run), run=run.id, verdict=kept_verdict(run.findings)) for run in runs
     ]
@@ -174,8 +244,34 @@ def _of_certificate(row: CertificateRow) -> str:
     )
 
 
-def list_units(journal: Journal, find: str = "") -> list[UnitLine]:
-    """Units whose tag, serial, kind or complaint holds the words, what happened last first."""
+def show_of(given: str) -> Show:
+    """One of ``SHOWS``. Raises InputError."""
+    for one in SHOWS:
+        if one == given:
+            return one
+    raise InputError(f"{given!r} is none of: {', '.join(SHOWS)}.")
+
+
+def sort_of(given: str) -> Sort:
+    """One of ``SORTS``. Raises InputError."""
+    for one in SORTS:
+        if one == given:
+            return one
+    raise InputError(f"{given!r} is none of: {', '.join(SORTS)}.")
+
+
+def list_units(
+    journal: Journal, find: str = "", show: Show = "all", sort: Sort = "last", *, turned: bool = False
+) -> list[UnitLine]:
+    """Units whose tag, serial, kind or complaint holds the words.
+
+    Args:
+        journal: the journal.
+        find: words, all of which must be found.
+        show: all, or those in hand, sold, or passed or failed in their last judged run.
+        sort: the column; what happened last and the most runs come first, all else in the order of the alphabet.
+        turned: the other way round.
+    """
     chosen = sa.select(UnitRow)
     for word in find.split():
         like = f"%{word.replace('%', '').replace('_', '')}%"
@@ -190,11 +286,12 @@ def list_units(journal: Journal, find: str = "") -> list[UnitLine]:
     with journal.session() as session:
         units = list(session.scalars(chosen))
         runs = list(session.scalars(sa.select(RunRow).where(RunRow.unit.is_not(None)).order_by(RunRow.began)))
-        rows = list(session.scalars(sa.select(StoryRow).order_by(StoryRow.at)))
+        rows = standing_entries(session)
     by_unit: dict[str, list[RunRow]] = {}
     for run in runs:
         by_unit.setdefault(str(run.unit), []).append(run)
     last = {row.unit: row for row in rows}
+    moved = {row.unit: row.what for row in rows if row.what in ("sold", "came back")}
     out = []
     for unit in units:
         own = by_unit.get(unit.tag, [])
@@ -204,8 +301,29 @@ def list_units(journal: Journal, find: str = "") -> list[UnitLine]:
         if own and own[-1].began >= at:
             what, at = "run", own[-1].began
         verdicts = [v for run in own if (v := kept_verdict(run.findings))]
-        out.append(UnitLine(unit, len(own), what, at, verdicts[-1] if verdicts else None))
-    return sorted(out, key=lambda line: -line.last_at)
+        out.append(
+            UnitLine(
+                unit, len(own), what, at, verdicts[-1] if verdicts else None, moved.get(unit.tag) == "sold"
+            )
+        )
+    chosen_lines = [line for line in out if _shown(line, show)]
+    return sorted(chosen_lines, key=_SORT_KEYS[sort], reverse=(sort in LARGEST_FIRST) != turned)
+
+
+_SORT_KEYS: Final[dict[Sort, Callable[[UnitLine], Any]]] = {
+    "unit": lambda line: line.unit.tag.casefold(),
+    "kind": lambda line: line.unit.kind.casefold(),
+    "complaint": lambda line: line.unit.complaint.casefold(),
+    "runs": lambda line: line.runs,
+    "verdict": lambda line: line.verdict or "",
+    "last": lambda line: line.last_at,
+}
+
+
+def _shown(line: UnitLine, show: Show) -> bool:
+    if show in ("in hand", "sold"):
+        return line.sold == (show == "sold")
+    return show == "all" or line.verdict == {"passed": "pass", "failed": "fail", "to retest": "retest"}[show]
 
 
 def entry_as_dict(entry: Entry) -> dict[str, Any]:
@@ -216,11 +334,13 @@ def entry_as_dict(entry: Entry) -> dict[str, Any]:
         "text",
         "number",
         "part",
+        "work",
         "minutes",
         "cost",
         "run",
         "verdict",
         "personal",
+        "corrects",
         "corrected_by",
     )
     return {name: value for name in fields if (value := getattr(entry, name)) is not None}

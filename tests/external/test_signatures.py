@@ -57,6 +57,33 @@ def test_the_curve_and_its_spread_are_those_of_a_reference_library(seed: int) ->
     assert covariance == pytest.approx(reference.cov_params(), rel=1e-4)
 
 
+# Flour beetles dead after five hours in carbon disulphide: Bliss, Annals of Applied Biology 1935;22:134, table IV, as used in
+# Dobson & Barnett, An Introduction to Generalized Linear Models, section 7.3 (data and estimates from memory; the sums
+# and quartiles of the data agree with the summary that the R package dobson prints of its table 7.2).
+LOG_DOSE = [1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839]
+TRIED = [59, 60, 62, 56, 63, 59, 62, 60]
+HIT = [6, 13, 18, 28, 52, 53, 61, 60]
+
+
+def test_a_published_hit_miss_data_set_gives_the_printed_curve() -> None:
+    """Printed: intercept -60.72 (standard error 5.18), slope 34.27 (2.91); from them the dose of 90 %, and its bound above."""
+    x = np.repeat(LOG_DOSE, TRIED)
+    hit = np.concatenate([np.arange(n) < k for n, k in zip(TRIED, HIT, strict=True)])
+
+    beta, covariance = fit_logistic(x, hit)
+    told = sensitivity(np.exp(x), hit)
+
+    assert beta == pytest.approx([-60.72, 34.27], abs=0.005)
+    assert np.sqrt(np.diag(covariance)) == pytest.approx([5.18, 2.91], abs=0.005)
+    ninety = (np.log(9.0) + 60.717) / 34.270
+    assert np.log(told.a90) == pytest.approx(ninety, abs=1e-4)
+    slope = (
+        np.array([1.0, ninety]) / 34.270
+    )  # Wald's bound by the delta method, near the likelihood's on so many tries
+    wald = ninety + 1.645 * float(np.sqrt(slope @ covariance @ slope))
+    assert np.log(told.a90_95) == pytest.approx(wald, abs=0.002)
+
+
 def test_nineteen_in_twenty_bounds_lie_above_the_true_amount() -> None:
     """MIL-HDBK-1823A's a90/95: over many simulated challenges the bound holds the true a90 about 95 % of the time."""
     rng = np.random.default_rng(7)
@@ -81,5 +108,7 @@ def test_twenty_nine_of_twenty_nine_show_ninety_percent_at_ninety_five() -> None
     assert (all_seen.a90_95, all_seen.all_seen) == (0.05, True)
     with pytest.raises(InputError, match="29 in all"):
         sensitivity(np.full(28, 0.05), np.ones(28, dtype=bool))
+    with pytest.raises(InputError, match="of one amount"):
+        sensitivity(np.full(28, 0.05), np.arange(28) < 20)
     with pytest.raises(InputError, match="too few"):
         sensitivity(np.full(5, 0.05), np.ones(5, dtype=bool))

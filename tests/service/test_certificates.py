@@ -15,7 +15,16 @@ from soaktest.broker import EmbeddedBroker
 from soaktest.certificate.keys import make_key, public_keys, revoke_key
 from soaktest.certificate.paper import print_certificate, qr_svg, token_of_pdf
 from soaktest.certificate.publish import write_list
-from soaktest.certificate.register import Told, check, check_against, issue, list_certificates, revoke
+from soaktest.certificate.register import (
+    Told,
+    check,
+    check_against,
+    find_certificate,
+    issue,
+    list_certificates,
+    papers_of,
+    revoke,
+)
 from soaktest.certificate.statement import Electrical, Statement, file_sha256, to_bytes
 from soaktest.cli.app import app
 from soaktest.errors import InputError
@@ -163,6 +172,76 @@ def test_the_paper_carries_what_it_says(shop: Shop) -> None:
         assert b"pdfaid:part" in pdf.replace(b" ", b"") or "pdfaid" in str(
             reader.xmp_metadata.stream.get_data() if reader.xmp_metadata else ""
         )
+
+
+def jpeg(colour: str) -> bytes:
+    import io
+
+    from PIL import Image
+
+    out = io.BytesIO()
+    Image.new("RGB", (640, 480), colour).save(out, "JPEG")
+    return out.getvalue()
+
+
+def test_photo_and_electrical_record_are_attached_and_signed(shop: Shop) -> None:
+    """Both come out of the PDF as the signed hashes say; a record of the wrong kind, or without figures, is refused."""
+    import hashlib
+    import io
+
+    from pypdf import PdfReader
+
+    tested = Electrical(by="Q. Tester", on="2026-11-25", earth_ohm=0.12)
+    record = b"%PDF-1.4 the meter's own sheet"
+    with pytest.raises(InputError, match="needs its figures"):
+        shop.certify(Told("R. Field", record=record))
+    with pytest.raises(InputError, match="PDF, JPEG or PNG"):
+        shop.certify(Told("R. Field", electrical=tested, record=b"MZ"))
+    with pytest.raises(InputError, match="photo is no JPEG"):
+        shop.certify(Told("R. Field", photo=b"GIF89a"))
+
+    told = Told("R. Field", electrical=tested, record=record, photo=jpeg("teal"))
+    row, said, analysis, papers = issue(shop.journal, shop.passed.id, told, shop.folder / "keys", PASSPHRASE)
+    again = papers_of(shop.journal, row.number)
+    attached = PdfReader(io.BytesIO(print_certificate(said, row.token, analysis, "page", again))).attachments
+
+    assert [p.content for p in again] == [p.content for p in papers]
+    assert attached["electrical-record.pdf"] == [record]
+    assert said.electrical is not None
+    assert said.electrical.record_sha256 == hashlib.sha256(record).hexdigest()
+    assert said.photo_sha256 == hashlib.sha256(attached["photo.jpg"][0]).hexdigest()
+    assert find_certificate(shop.journal, row.number)[1] == said
+
+
+def test_the_page_keeps_what_an_archive_asks_for(shop: Shop) -> None:
+    """What a general PDF library can see of ISO 19005-3: marked as part 3, fonts embedded, colours tied to a profile, every
+    attachment related and typed, no script, no encryption. A full validator is no Python library."""
+    import io
+
+    from pypdf import PdfReader
+
+    row, analysis = shop.certify()
+    said = check(row.token, public_keys(shop.journal)).statement
+    assert said is not None
+    for form in ("page", "label", "strip"):
+        pdf = PdfReader(io.BytesIO(print_certificate(said, row.token, analysis, form)))  # type: ignore[arg-type]
+        root = pdf.root_object
+        meta = root["/Metadata"].get_object().get_data()  # type: ignore[union-attr]
+        assert b"<pdfaid:part>3</pdfaid:part>" in meta
+        assert b"<pdfaid:conformance>B</pdfaid:conformance>" in meta
+        assert not pdf.is_encrypted
+        assert root["/OutputIntents"][0]["/DestOutputProfile"]  # type: ignore[index]
+        assert b"/JavaScript" not in pdf.stream.getvalue()  # type: ignore[attr-defined]
+        files = root["/AF"]
+        assert len(files) == (2 if form == "page" else 1)  # type: ignore[arg-type]
+        for file in files:  # type: ignore[union-attr]
+            assert file.get_object()["/AFRelationship"] in ("/Data", "/Supplement")
+            assert file.get_object()["/EF"]["/F"].get_object()["/Subtype"]
+        fonts = [font.get_object() for page in pdf.pages for font in page["/Resources"]["/Font"].values()]  # type: ignore[index]
+        assert fonts
+        for font in fonts:
+            deep = font["/DescendantFonts"][0].get_object() if "/DescendantFonts" in font else font
+            assert {"/FontFile", "/FontFile2", "/FontFile3"} & set(deep["/FontDescriptor"])
 
 
 @pytest.mark.parametrize("form", ["page", "label", "strip"])

@@ -14,15 +14,12 @@ from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.replay import replay
 from soaktest.simulate.bench import demo_scenario, simulate
+from soaktest.tables import RunRow
 from soaktest.workshop.exchange import export_csv, export_json, import_json, import_table
-from soaktest.workshop.learning import (
-    confirmed_causes,
-    figures,
-    priors_for,
-    times_to_comeback,
-    washes_worth_running,
-)
-from soaktest.workshop.stories import Entry, erase_personal, list_units, story_of, take_in, write_entry
+from soaktest.workshop.lasting import Away, times_to_comeback
+from soaktest.workshop.learning import confirmed_causes, priors_for
+from soaktest.workshop.money import figures, middle, washes_worth_running
+from soaktest.workshop.stories import NewEntry, erase_personal, list_units, story_of, take_in, write_entry
 from tests.conftest import later
 
 LAYOUT = read_layout("front-loader")
@@ -36,41 +33,56 @@ def journal(tmp_path: Path) -> Iterator[Journal]:
 
 
 def say(journal: Journal, tag: str, what: str, text: str = "", at: float = 0.0, **more: object) -> int:
-    return write_entry(journal, tag, Entry(at or time.time(), what, text, **more)).id  # type: ignore[arg-type]
+    return write_entry(journal, tag, NewEntry(what, text, at or None, **more)).id  # type: ignore[arg-type]
 
 
 def test_a_story_is_told_in_order_and_a_correction_keeps_what_it_corrects(journal: Journal) -> None:
     """Nothing is deleted: the old entry stays and names the one that replaced it."""
     take_in(journal, "A-1", "front-loader", "S-77", "water under it")
     first = say(journal, "A-1", "repair", "new valve", part="inlet-valve", minutes=20.0, cost=15.0)
-    second = write_entry(
-        journal, "A-1", Entry(time.time(), "repair", "no: the hose", None, "valve-hoses"), corrects=first
-    )
+    second = say(journal, "A-1", "repair", "no: the hose", part="valve-hoses", corrects=first)
 
     story = story_of(journal, "A-1")
 
     assert [e.what for e in story] == ["taken in", "complaint", "repair", "repair"]
-    assert story[2].corrected_by == second.id
-    assert story[2].part == "inlet-valve"
+    assert (story[2].corrected_by, story[2].part) == (second, "inlet-valve")
+    assert (story[3].corrects, story[3].at) == (first, story[2].at)
+    with pytest.raises(InputError, match=f"corrected by entry {second} already"):
+        say(journal, "A-1", "repair", "or the valve", corrects=first)
+
+
+def test_what_was_known_of_a_unit_stays_in_its_story(journal: Journal) -> None:
+    """Taken in again with another kind: the list says the new, the story both."""
+    take_in(journal, "A-1", "front-loader", "S-77")
+    take_in(journal, "A-1", "top-loader", complaint="hums")
+    take_in(journal, "A-1")
+
+    assert list_units(journal)[0].unit.kind == "top-loader"
+    assert [e.text for e in story_of(journal, "A-1") if e.what == "note"] == [
+        "kind was “front-loader”, now “top-loader”"
+    ]
 
 
 @pytest.mark.parametrize(
     ("entry", "said"),
     [
-        (Entry(1.0, "painted", ""), "none of"),
-        (Entry(1.0, "repair", "x" * 2001), "2000 at the most"),
-        (Entry(1.0, "repair", "", None, None, -1.0), "minutes"),
-        (Entry(1.0, "note", "", None, None, None, None, 99), "no run 99"),
+        (NewEntry("painted"), "none of"),
+        (NewEntry("repair", work="licked"), "none of"),
+        (NewEntry("repair", "x" * 2001), "2000 at the most"),
+        (NewEntry("repair", minutes=-1.0), "minutes"),
+        (NewEntry("note", run=99), "no run 99"),
+        (NewEntry("note", corrects=7), "no entry 7"),
+        (NewEntry("sold", at=9e10), "future"),
     ],
 )
-def test_what_cannot_be_is_refused_and_named(journal: Journal, entry: Entry, said: str) -> None:
+def test_what_cannot_be_is_refused_and_named(journal: Journal, entry: NewEntry, said: str) -> None:
     """Each refusal says what is wrong."""
     take_in(journal, "A-1")
 
     with pytest.raises(InputError, match=said):
         write_entry(journal, "A-1", entry)
     with pytest.raises(InputError, match="no unit 'B-9'"):
-        write_entry(journal, "B-9", Entry(1.0, "note", "x"))
+        write_entry(journal, "B-9", NewEntry("note", "x"))
     assert len(story_of(journal, "A-1")) == 1
 
 
@@ -82,6 +94,29 @@ def test_units_are_found_by_any_of_their_words(journal: Journal) -> None:
     assert [u.unit.tag for u in list_units(journal, "drips spin")] == ["A-1"]
     assert {u.unit.tag for u in list_units(journal, "S-7")} == {"A-1", "A-2"}
     assert list_units(journal, "100%") == []
+
+
+def test_units_are_sorted_and_filtered(journal: Journal) -> None:
+    """By any column, either way round; in hand until sold, and again once it came back."""
+    for at, tag, kind in (
+        (1.0, "b-1", "front-loader"),
+        (2.0, "A-2", "top-loader"),
+        (3.0, "C-3", "front-loader"),
+    ):
+        take_in(journal, tag, kind)
+        say(journal, tag, "sold", at=time.time() - 50 + at)
+    say(journal, "b-1", "came back")
+
+    def tags(**how: object) -> list[str]:
+        return [u.unit.tag for u in list_units(journal, **how)]  # type: ignore[arg-type]
+
+    assert tags() == ["b-1", "C-3", "A-2"]
+    assert tags(turned=True) == ["A-2", "C-3", "b-1"]
+    assert tags(sort="unit") == ["A-2", "b-1", "C-3"]
+    assert tags(sort="kind", turned=True)[0] == "A-2"
+    assert tags(show="sold", sort="unit") == ["A-2", "C-3"]
+    assert tags(show="in hand") == ["b-1"]
+    assert tags(show="passed") == []
 
 
 def test_personal_data_goes_and_the_rest_stays(journal: Journal) -> None:
@@ -97,19 +132,27 @@ def test_personal_data_goes_and_the_rest_stays(journal: Journal) -> None:
 
 
 def test_what_is_taken_away_comes_in_again_once(journal: Journal, tmp_path: Path) -> None:
-    """JSON and CSV carry the same; a second import adds nothing."""
-    take_in(journal, "A-1", "front-loader", "S,77", 'it says "wet"')
-    say(journal, "A-1", "repair", "hose, clip", at=5.5, part="dispenser-hose", minutes=12.0, cost=9.5)
+    """JSON and CSV carry the same, with the trail of corrections; a second import adds nothing."""
+    taken = take_in(journal, "A-1", "front-loader", "S,77", 'it says "wet"').taken_in
+    wrong = say(journal, "A-1", "repair", "hose, clip", at=5.5, part="dispenser-hose", minutes=12.0, cost=9.5)
+    say(journal, "A-1", "repair", "the seal", part="door-seal", work="replaced", corrects=wrong)
     take_in(journal, "A-2")
     for name, bring in (
         ("json", lambda b: import_json(b, export_json(journal))),
         ("csv", lambda b: import_table(b, export_csv(journal))),
     ):
         other = open_journal(f"sqlite:///{tmp_path / name}.sqlite")
-        assert bring(other) == (2, 1)
+        assert bring(other) == (2, 2)
         assert bring(other) == (0, 0)
-        entry = story_of(other, "A-1")[0]
-        assert (entry.at, entry.part, entry.cost) == (5.5, "dispenser-hose", 9.5)
+        first, second, *_ = story_of(other, "A-1")
+        assert (first.at, first.part, first.cost, first.corrected_by) == (
+            5.5,
+            "dispenser-hose",
+            9.5,
+            second.number,
+        )
+        assert (second.part, second.work) == ("door-seal", "replaced")
+        assert list_units(other, "A-1")[0].unit.taken_in == taken
         other.close()
 
 
@@ -121,6 +164,12 @@ def test_what_is_taken_away_comes_in_again_once(journal: Journal, tmp_path: Path
         ("unit,what,at\nA-1,repair,soon\n", "row 2, at: 'soon' is no number"),
         ("unit,what,at\nA-1,repair,\n", "row 2, at: when it was"),
         ("unit,minutes\n,1\n", "row 2, unit"),
+        ("unit,what,at\nA-1,repair,1,9\n", "row 2: has 4 cells for 3 columns"),
+        ("unit,unit\nA-1,A-1\n", "stands there twice"),
+        ("unit,kind\nA-1,a\nA-2," + "k" * 65 + "\n", "row 3, kind: has 65 characters"),
+        ("unit,what,at,corrects\nA-1,repair,1,\nA-1,repair,2,8\n", "entry 8 that is corrected"),
+        ("unit,what,at\nA-1,note,1\nA-2,note,99999999999\n", "future"),
+        ('unit,what\n"A-1,repair\n', "no CSV that can be read"),
     ],
 )
 def test_a_bad_table_is_refused_whole_by_row_and_column(journal: Journal, table: str, said: str) -> None:
@@ -131,7 +180,7 @@ def test_a_bad_table_is_refused_whole_by_row_and_column(journal: Journal, table:
 
 
 def test_a_confirmed_repair_moves_the_suspects_of_that_kind_of_machine(journal: Journal) -> None:
-    """A leak, a repair that names the part, a run that passes: the next judgement leans that way."""
+    """A leak, a repair that names the part, a run that passes: runs after it lean that way, those before stay."""
     plan = read_plan("repair-check")
     with EmbeddedBroker() as broker:
         leaking, _ = simulate(demo_scenario())
@@ -139,29 +188,79 @@ def test_a_confirmed_repair_moves_the_suspects_of_that_kind_of_machine(journal: 
         before = {s.part: s.probability for s in judge_run(journal, first.id).findings.suspects}
         assert priors_for(journal, LAYOUT) is None
         began = leaking.header.began + 10_000
-        write_entry(journal, "A-0417", Entry(began - 10, "repair", "box resealed", None, "dispenser"))
+        say(journal, "A-0417", "repair", "box resealed", at=began - 10, part="dispenser")
         dry, _ = simulate(demo_scenario(leaking=False))
         second = replay(later(dry, 10_000, b"2"), journal, broker.address, (plan, LAYOUT))
         assert judge_run(journal, second.id).findings.verdict == "pass"
 
-    assert confirmed_causes(journal, "front-loader") == {"dispenser": 1}
-    after = {s.part: s.probability for s in judge_run(journal, first.id).findings.suspects}
+        again = {s.part: s.probability for s in judge_run(journal, first.id).findings.suspects}
+        third = replay(later(leaking, 20_000, b"3"), journal, broker.address, (plan, LAYOUT))
+        after = {s.part: s.probability for s in judge_run(journal, third.id).findings.suspects}
+    assert confirmed_causes(journal, "front-loader") == {"dispenser": 1.0}
+    assert again == before
     assert after["dispenser"] > before["dispenser"]
     assert confirmed_causes(journal, "top-loader") == {}
+
+
+def kept_run(journal: Journal, unit: str, began: float, verdict: str) -> None:
+    with journal.session() as session:
+        session.add(
+            RunRow(
+                bench="b1", unit=unit, plan="{}", layout='{"name":"front-loader"}', began=began, ended=began + 3600, stage="ended",
+                findings=f'{{"verdict":"{verdict}"}}',
+            )
+        )  # fmt: skip
+
+
+DAY = 86_400.0
+
+
+@pytest.mark.parametrize(
+    ("story", "causes"),
+    [
+        ([(1, "repair", "door-seal"), (2, "pass", "")], {"door-seal": 1.0}),
+        ([(1, "repair", "door-seal"), (2, "fail", ""), (3, "repair", "tub-seal"), (4, "pass", "")], {"tub-seal": 1.0}),
+        ([(1, "repair", "door-seal"), (2, "retest", ""), (3, "pass", "")], {"door-seal": 1.0}),
+        ([(1, "repair", "door-seal"), (1, "repair", "tub-seal"), (2, "pass", "")], {"door-seal": 0.5, "tub-seal": 0.5}),
+        ([(1, "repair", "door-seal"), (2, "pass", ""), (9, "came back", "tub-seal")], {"tub-seal": 1.0}),
+        ([(1, "repair", "door-seal"), (2, "pass", ""), (9, "came back", None)], {}),
+        ([(1, "repair", "door-seal"), (2, "pass", ""), (9, "came back", "door-seal")], {"door-seal": 2.0}),
+        ([(1, "repair", "door-seal"), (2, "pass", ""), (200, "came back", "tub-seal")], {"door-seal": 1.0, "tub-seal": 1.0}),
+        (
+            [(1, "repair", "door-seal"), (2, "pass", ""), (9, "came back", "tub-seal"), (10, "repair", "tub-seal"), (11, "pass", "")],
+            {"tub-seal": 1.0},
+        ),
+        ([(2, "pass", "")], {}),
+    ],
+)  # fmt: skip
+def test_a_cause_is_confirmed_by_a_pass_or_a_comeback_and_taken_back_by_one(
+    journal: Journal, story: list[tuple[int, str, str | None]], causes: dict[str, float]
+) -> None:
+    """A failed run, or an early comeback for another part or none, disproves the repair before it."""
+    take_in(journal, "A-1")
+    for day, what, part in story:
+        if what in ("pass", "fail", "retest"):
+            kept_run(journal, "A-1", day * DAY, what)
+        else:
+            say(journal, "A-1", what, at=day * DAY, part=part)
+
+    assert confirmed_causes(journal, "front-loader") == causes
+    assert confirmed_causes(journal, "front-loader", before=0.5 * DAY) == {}
 
 
 def test_time_to_comeback_counts_those_still_away(journal: Journal) -> None:
     """A sale ends with a comeback, or is still running today."""
     for tag, back in (("A-1", 40.0), ("A-2", None)):
         take_in(journal, tag)
-        say(journal, tag, "repair", at=86_400.0, part="door-seal")
+        say(journal, tag, "repair", at=0.5 * DAY, part="tub-seal")
+        say(journal, tag, "repair", at=DAY, part="door-seal", work="resealed")
         say(journal, tag, "sold", at=2 * 86_400.0)
         if back:
             say(journal, tag, "came back", at=(2 + back) * 86_400.0)
 
     assert times_to_comeback(journal, now=102 * 86_400.0) == [
-        ("door-seal", 40.0, True),
-        ("door-seal", 100.0, False),
+        Away(("tub-seal", "door-seal"), ("resealed",), 40.0, back=True),
+        Away(("tub-seal", "door-seal"), ("resealed",), 100.0, back=False),
     ]
 
 
@@ -172,22 +271,42 @@ def test_a_dear_comeback_is_worth_more_washes() -> None:
 
 
 def test_the_few_figures_come_from_the_records_alone(journal: Journal) -> None:
-    """Averages of what was written down; nothing made up where nothing was."""
+    """Medians of what was written down, with intervals; nothing made up where nothing was."""
     take_in(journal, "A-1")
     assert figures(journal).minutes_a_repair is None
-    say(journal, "A-1", "repair", part="door-seal", minutes=30.0, cost=12.0)
-    wrong = say(journal, "A-1", "repair", minutes=999.0)
-    write_entry(journal, "A-1", Entry(time.time(), "repair", "", None, None, 10.0), corrects=wrong)
-    say(journal, "A-1", "sold")
+    say(journal, "A-1", "repair", at=time.time() - 60, part="door-seal", minutes=30.0, cost=12.0)
+    wrong = say(journal, "A-1", "repair", at=time.time() - 50, minutes=999.0)
+    say(journal, "A-1", "repair", minutes=10.0, corrects=wrong)
+    kept_run(journal, "A-1", time.time(), "pass")
+    say(journal, "A-1", "sold", at=time.time() + 5, cost=100.0)
 
-    f = figures(journal)
+    f, with_work = figures(journal), figures(journal, hour_cost=30.0)
 
+    assert (f.units, f.repairs, f.sold) == (1, 2, 1)
+    assert f.minutes_a_repair is not None
     assert (
-        f.units,
-        f.repairs,
-        f.minutes_a_repair,
-        f.cost_a_repair,
-        f.sold,
-        f.comebacks,
-        f.fixed_first_time,
-    ) == (1, 2, 20.0, 12.0, 1, 0, (0, 0))
+        f.minutes_a_repair.value,
+        f.minutes_a_repair.low,
+        f.minutes_a_repair.high,
+        f.minutes_a_repair.bounded,
+    ) == (20.0, 10.0, 30.0, False)
+    assert f.cost_to_price is not None
+    assert f.cost_to_price.value == pytest.approx(0.12)
+    assert with_work.cost_to_price is not None
+    assert with_work.cost_to_price.value == pytest.approx(0.32)
+    assert f.fixed_first_time is not None
+    assert (f.fixed_first_time.count, f.fixed_first_time.of) == (1, 1)
+    assert f.fixed_first_time.low == pytest.approx(0.025)
+    assert f.came_back is not None
+    assert f.came_back.high == pytest.approx(0.975)
+    assert f.bench_hours_a_verdict == 1.0
+
+
+def test_a_median_has_an_interval_from_six_values_on() -> None:
+    """Order statistics: the extremes of six hold the median with 1 - 2 / 2^6 = 96.9 %."""
+    assert middle([]) is None
+    five, six = middle([5.0, 1.0, 2.0, 3.0, 4.0]), middle([6.0, 5.0, 1.0, 2.0, 3.0, 4.0])
+    assert five is not None
+    assert six is not None
+    assert (five.value, five.bounded) == (3.0, False)
+    assert (six.value, six.low, six.high, six.bounded) == (3.5, 1.0, 6.0, True)
