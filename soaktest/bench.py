@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import orjson
 import sqlalchemy as sa
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from soaktest import __version__
@@ -21,6 +22,7 @@ from soaktest.recording import Header, Recording
 from soaktest.records import knowledge_of
 from soaktest.tables import RunRow, UnitRow
 from soaktest.wire import Topic
+from soaktest.workshop.stories import keep_unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,12 +58,6 @@ def layout_of(run: RunRow) -> Layout:
     return Layout.model_validate_json(run.layout)
 
 
-def refuse_while_busy(journal: Journal, bench: str) -> None:
-    """Raise RunError where a run is under way on that bench."""
-    with journal.session() as session:
-        _refuse_while_busy(session, bench)
-
-
 def _refuse_while_busy(session: Session, bench: str) -> None:
     other = session.scalar(sa.select(RunRow).where(RunRow.bench == bench, RunRow.ended.is_(None)))
     if other is not None:
@@ -71,27 +67,37 @@ def _refuse_while_busy(session: Session, bench: str) -> None:
 
 
 def begin_run(
-    journal: Journal, header: Header, plan: Plan, layout: Layout, override: str | None = None
+    journal: Journal,
+    header: Header,
+    plan: Plan,
+    layout: Layout,
+    override: str | None = None,
+    source: str = "",
 ) -> RunRow:
     """Begin a run on ``header.bench`` at ``header.began``.
 
-    ``override`` is why it is begun although a pad is not sound; it stays with the run.
+    ``override`` is why it is begun although a pad is not sound; it stays with the run. ``source`` is
+    the mark of the replay that brought its messages.
 
     Raises:
         RunError: another run is under way on that bench.
+        InputError: the unit's tag is none.
     """
     with journal.session() as session:
-        _refuse_while_busy(session, header.bench)
+        if header.ended is None:
+            _refuse_while_busy(session, header.bench)
         if header.unit and session.get(UnitRow, header.unit) is None:
-            session.add(UnitRow(tag=header.unit, taken_in=header.began))
-            session.flush()
+            keep_unit(session, header.unit, at=header.began)
         run = RunRow(
             bench=header.bench, unit=header.unit, plan=plan.model_dump_json(), layout=layout.model_dump_json(),
             began=header.began, ended=header.ended, stage="dry watch", findings=None, judged_at=None, judged_by=None,
-            override=override,
+            override=override, source=source,
         )  # fmt: skip
         session.add(run)
-        session.flush()
+        try:
+            session.flush()
+        except IntegrityError as exc:  # two began at the same moment, and the other was first
+            raise RunError(f"bench {header.bench}: another run has just been begun there.") from exc
         return run
 
 
@@ -111,9 +117,13 @@ def end_run(journal: Journal, number: int, at: float | None = None) -> RunRow:
     """End a run. Raises RunError where it has ended already."""
     with journal.session() as session:
         run = run_of(session, number)
-        if run.ended is not None:
+        ended = max(time.time() if at is None else at, run.began)
+        done = session.execute(
+            sa.update(RunRow).where(RunRow.id == number, RunRow.ended.is_(None)).values(ended=ended)
+        )
+        if not done.rowcount:  # type: ignore[attr-defined]
             raise RunError(f"run {number} has ended already. Judge it: soaktest judge {number}")
-        run.ended = max(time.time() if at is None else at, run.began)
+        session.refresh(run)
         return run
 
 

@@ -71,11 +71,12 @@ class Collector:
         address: BrokerAddress,
         client_id: str = "soaktest-collector",
         clock: Clock = _arrival,
+        source: str = "",
     ) -> None:
         self.counts = Counts()
         self.trouble: str | None = None
         """What keeps the journal from being written just now, in words."""
-        self._journal, self._address, self._clock = journal, address, clock
+        self._journal, self._address, self._clock, self._source = journal, address, clock, source
         self._heard: list[_Heard] = []
         self._connection = 0
         self._subscribed, self._stopping = threading.Event(), threading.Event()
@@ -177,10 +178,12 @@ class Collector:
     def _commit(self) -> None:
         """Keep what was heard, then acknowledge it; where the journal cannot, try again later."""
         try:
-            kept = self._journal.keep([item.message for item in self._heard])
-        except JournalError as exc:
-            self.trouble = str(exc)
-            log.error("%s Kept at the broker; trying again in %.1f s.", exc, self._pause)
+            kept = self._journal.keep([item.message for item in self._heard], self._source)
+        except (
+            Exception
+        ) as exc:  # whatever it is, the thread must live: nothing else would say that nothing is kept
+            self.trouble = str(exc) if isinstance(exc, JournalError) else f"{type(exc).__name__}: {exc}."
+            log.error("%s Kept at the broker; trying again in %.1f s.", self.trouble, self._pause)
             self._commit_after = time.monotonic() + self._pause
             self._pause = min(2 * self._pause, RETRY_S[1])
             return

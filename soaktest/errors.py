@@ -24,6 +24,21 @@ class InputError(SoaktestError):
     """Something given on the command line or in a file cannot be used."""
 
 
+def plain_text(name: str, given: str, longest: int, *, lines: bool = False) -> str:
+    """Text as people type it, without blanks at its ends; with ``lines`` it may have several.
+
+    Raises:
+        InputError: too long, or it holds characters that no keyboard gives (control codes, broken UTF-8).
+    """
+    text = given.replace("\r\n", "\n").replace("\r", "\n").strip()
+    if len(text) > longest:
+        raise InputError(f"{name}: has {len(text)} characters; {longest} at the most.")
+    odd = next((c for c in text if not (c.isprintable() or (lines and c in "\n\t"))), None)
+    if odd is not None:
+        raise InputError(f"{name}: holds the character {odd!a}, which cannot be printed. Type it anew.")
+    return text
+
+
 class RecordingError(InputError):
     """A recording file that cannot be read."""
 

@@ -38,7 +38,7 @@ class Journal:
     def __init__(self, engine: sa.Engine) -> None:
         self.engine = engine
         self._sessions = sessionmaker(engine, expire_on_commit=False)
-        self._about: dict[tuple[str, str], bytes] = {}
+        self._about: dict[tuple[str, str, str], bytes] = {}
 
     def close(self) -> None:
         """Let go of the database."""
@@ -53,8 +53,10 @@ class Journal:
         except DBAPIError as exc:
             raise JournalError(f"the journal could not be used: {_plainly(exc)}") from exc
 
-    def keep(self, messages: Sequence[Message]) -> Kept:
+    def keep(self, messages: Sequence[Message], source: str = "") -> Kept:
         """Commit a batch: packs once each, faults set aside with their bytes. All or nothing.
+
+        ``source`` keeps a replay's messages apart from what was heard live and from other replays.
 
         Raises:
             JournalError: nothing of the batch was kept; try again.
@@ -70,14 +72,16 @@ class Journal:
                 faults.append(
                     {
                         "at": message.at,
-                        "topic": message.topic[:65_535],
+                        "topic": message.topic[:65_535].replace("\0", "\ufffd"),
                         "payload": message.payload,
                         "reason": str(exc),
+                        "source": source,
                     }
                 )
                 continue
+            row["source"] = source
             if row["kind"] == "about":  # brokers repeat retained descriptions at each subscription
-                key = (row["bench"], row["node"])
+                key = (source, row["bench"], row["node"])
                 if told.get(key) == row["payload"]:
                     repeats += 1
                     continue
@@ -141,7 +145,7 @@ def run_of(session: Session, number: int) -> RunRow:
     return run
 
 
-_PACK = ["bench", "node", "boot", "seq"]
+_PACK = ["source", "bench", "node", "boot", "seq"]
 _ADD_SQLITE = sqlite.insert(MessageRow).on_conflict_do_nothing(index_elements=_PACK)
 _ADD_POSTGRESQL = postgresql.insert(MessageRow).on_conflict_do_nothing(index_elements=_PACK)
 
@@ -172,16 +176,18 @@ def _count(session: Session, name: str, more: int) -> None:
 
 
 def _heard_until(session: Session, run: RunRow) -> float | None:
-    if run.ended is None:
-        return None
+    if run.ended is None or run.source:
+        return None if run.ended is None else run.ended + LATE_S
     later = session.scalar(
-        sa.select(sa.func.min(RunRow.began)).where(RunRow.bench == run.bench, RunRow.began >= run.ended)
+        sa.select(sa.func.min(RunRow.began)).where(
+            RunRow.bench == run.bench, RunRow.source == "", RunRow.began >= run.ended
+        )
     )
     return min(run.ended + LATE_S, later) if later is not None else run.ended + LATE_S
 
 
 def _messages(session: Session, run: RunRow, until: float | None) -> Iterable[Message]:
-    where = [MessageRow.bench == run.bench, MessageRow.at >= run.began]
+    where = [MessageRow.bench == run.bench, MessageRow.source == run.source, MessageRow.at >= run.began]
     if until is not None:
         where.append(MessageRow.at <= until)
     columns = (MessageRow.at, MessageRow.node, MessageRow.kind, MessageRow.payload)
@@ -195,6 +201,7 @@ def _refused(session: Session, run: RunRow, until: float | None) -> Iterable[Mes
     """What was set aside belongs to what the bench heard, and is counted again when the run is judged."""
     where = [
         SetAsideRow.topic.startswith(f"soaktest/{run.bench}/", autoescape=True),
+        SetAsideRow.source == run.source,
         SetAsideRow.at >= run.began,
     ]
     if until is not None:
@@ -206,7 +213,12 @@ def _refused(session: Session, run: RunRow, until: float | None) -> Iterable[Mes
 def _descriptions(session: Session, run: RunRow) -> Iterable[Message]:
     newest = (
         sa.select(sa.func.max(MessageRow.id))
-        .where(MessageRow.bench == run.bench, MessageRow.kind == "about", MessageRow.at < run.began)
+        .where(
+            MessageRow.bench == run.bench,
+            MessageRow.source == run.source,
+            MessageRow.kind == "about",
+            MessageRow.at < run.began,
+        )
         .group_by(MessageRow.node)
     )
     for row in session.scalars(

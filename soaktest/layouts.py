@@ -10,7 +10,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from soaktest.errors import LayoutError
-from soaktest.toml_values import Value, parse_value, read_value
+from soaktest.toml_values import Value, parse_value, read_shipped, read_value
 from soaktest.vocabulary import ZONES, Phase, Zone
 
 Millimetres = Annotated[float, Field(ge=-500, le=5000)]
@@ -85,6 +85,11 @@ class Layout(Value):
 def read_layout(name_or_path: str) -> Layout:
     """A shipped layout by name, or a layout file. Raises LayoutError naming file, key and mend."""
     return read_value(Layout, name_or_path, "layouts", LayoutError)
+
+
+def named_layout(name: str | None) -> Layout:
+    """The shipped layout that a recording names, ``front-loader`` where it names none. Raises LayoutError."""
+    return read_shipped(Layout, name or "front-loader", "layouts", LayoutError)
 
 
 def parse_layout(text: str, where: str) -> Layout:

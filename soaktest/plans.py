@@ -10,7 +10,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from soaktest.errors import PlanError
-from soaktest.toml_values import Value, parse_value, read_value
+from soaktest.toml_values import Value, parse_value, read_shipped, read_value
 from soaktest.vocabulary import Phase
 
 DROP_ML = 0.05
@@ -73,6 +73,11 @@ class Plan(Value):
 def read_plan(name_or_path: str) -> Plan:
     """A shipped plan by name, or a plan file. Raises PlanError naming file, key and mend."""
     return read_value(Plan, name_or_path, "plans", PlanError)
+
+
+def named_plan(name: str | None) -> Plan:
+    """The shipped plan that a recording names, ``resale`` where it names none. Raises PlanError."""
+    return read_shipped(Plan, name or "resale", "plans", PlanError)
 
 
 def parse_plan(text: str, where: str) -> Plan:

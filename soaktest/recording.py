@@ -17,14 +17,22 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
 
 import orjson
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from soaktest.errors import RecordingError
 from soaktest.wire import LARGEST_PAYLOAD, Name
 
 VERSION = 1
+LATEST = 1e11
+"""UTC seconds; no time of a recording lies beyond."""
 LARGEST_TEXT = 4 * 1024**3
 """Bytes of text that a gzipped recording may unpack to."""
+
+
+def _shown(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("holds a character that cannot be printed")
+    return text
 
 
 class Header(BaseModel):
@@ -33,11 +41,11 @@ class Header(BaseModel):
     model_config = ConfigDict(frozen=True, allow_inf_nan=False, extra="ignore")
     recording: Literal[1] = 1
     bench: Name
-    unit: str | None = None
+    unit: Annotated[str, Field(max_length=200), AfterValidator(_shown)] | None = None
     layout: str | None = None
     plan: str | None = None
-    began: Annotated[float, Field(ge=0, lt=1e11)]
-    ended: Annotated[float, Field(ge=0, lt=1e11)] | None = None
+    began: Annotated[float, Field(ge=0, lt=LATEST)]
+    ended: Annotated[float, Field(ge=0, lt=LATEST)] | None = None
     run: str | None = None
 
 
@@ -84,7 +92,7 @@ class _Lines:
                 entry = orjson.loads(line)
                 at, topic = entry["at"], entry["topic"]
                 payload = entry["payload"] if "payload" in entry else _unpacked(entry["payload_b64"])
-                if type(at) not in (float, int) or type(topic) is not str:
+                if type(at) not in (float, int) or type(topic) is not str or not 0 <= at < LATEST:
                     raise TypeError
                 if len(line) > LARGEST_PAYLOAD and not isinstance(payload, bytes):
                     payload = orjson.dumps(payload)  # so that its size can be judged like live
@@ -219,5 +227,13 @@ def message_line(message: Message) -> bytes:
         except ValueError:
             entry["payload_b64"] = base64.b64encode(payload).decode()
     else:
-        entry["payload"] = payload
+        entry["payload"] = orjson.Fragment(payload_bytes(payload))
     return orjson.dumps(entry) + b"\n"
+
+
+def payload_bytes(payload: Any) -> bytes:
+    """A JSON value as the bytes that go over the wire; one that nests too deeply for any node is no longer told whole."""
+    try:
+        return orjson.dumps(payload)
+    except TypeError:
+        return b'"nested too deeply"'

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from soaktest.analysis.analyse import Knowledge
 from soaktest.analysis.events import PadCheck
-from soaktest.errors import InputError
+from soaktest.errors import InputError, plain_text
 from soaktest.journal import Journal, run_of
 from soaktest.layouts import Layout
 from soaktest.tables import NoteRow, PadCheckRow, RunRow
@@ -19,6 +19,7 @@ from soaktest.workshop.learning import priors_for
 LARGEST_PHOTO = 12 * 1024 * 1024
 LARGEST_SIDE = 1600
 """Pixels; larger photos are made smaller, and all lose what the camera wrote into them."""
+MOST_PIXELS = 60_000_000
 LONGEST_NOTE = 2000
 CHECK_HOLDS_S = 30 * 86_400.0
 """A pad check speaks for a run that begins up to so long after it."""
@@ -33,11 +34,9 @@ def add_note(
         InputError: nothing in it, too long, or the photo is no JPEG or PNG.
         RunError: there is no such run.
     """
-    words = text.strip()
+    words = plain_text("note", text, LONGEST_NOTE, lines=True)
     if not words and not photo:
         raise InputError("the note is empty. Write what you saw, or add a photo.")
-    if len(words) > LONGEST_NOTE:
-        raise InputError(f"the note has {len(words)} characters; {LONGEST_NOTE} at the most.")
     kept = clean_photo(photo) if photo else None
     with journal.session() as session:
         run_of(session, run)
@@ -67,6 +66,10 @@ def clean_photo(photo: bytes) -> bytes:
         )
     try:
         with Image.open(io.BytesIO(photo), formats=("JPEG", "PNG")) as picture:
+            if picture.width * picture.height > MOST_PIXELS:  # told by its head, before any of it is unpacked
+                raise InputError(
+                    f"the photo has {picture.width} x {picture.height} pixels; {MOST_PIXELS / 1e6:.0f} million at the most."
+                )
             upright = ImageOps.exif_transpose(picture).convert("RGB")
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as exc:
         raise InputError("the photo is no JPEG or PNG that can be read. Take it again.") from exc

@@ -9,22 +9,23 @@ from __future__ import annotations
 
 import threading
 import time
+import uuid
 from collections import deque
 from collections.abc import Callable
 
-import orjson
 import paho.mqtt.client as mqtt
 
-from soaktest.bench import begin_run, refuse_while_busy
+from soaktest.bench import begin_run
 from soaktest.collector import Collector
 from soaktest.errors import BrokerError, JournalError
 from soaktest.journal import Journal
 from soaktest.layouts import Layout
 from soaktest.mqtt_client import new_client
 from soaktest.plans import Plan
-from soaktest.recording import Message, Recording
+from soaktest.recording import Message, Recording, payload_bytes
 from soaktest.settings import BrokerAddress
 from soaktest.tables import RunRow
+from soaktest.wire import subscriptions
 
 Progress = Callable[[int, int], None]
 SETTLE_S = 20.0
@@ -56,7 +57,7 @@ class _Arrivals:
 def as_bytes(message: Message) -> Message:
     """The message with its payload as the bytes that go over the wire."""
     payload = message.payload
-    return message if isinstance(payload, bytes) else message._replace(payload=orjson.dumps(payload))
+    return message if isinstance(payload, bytes) else message._replace(payload=payload_bytes(payload))
 
 
 def replay(
@@ -80,18 +81,26 @@ def replay(
     Raises:
         BrokerError: no broker, or it lost messages.
         JournalError: the journal could not keep them, such as on a full disk.
-        RunError: another run is under way on that bench.
+        InputError: the recording's unit has a tag that is none.
     """
     messages = [as_bytes(message) for message in recording.messages]
     arrivals = _Arrivals()
     header = recording.header
     ended = header.ended if header.ended is not None else _last(messages, header.began)
-    refuse_while_busy(journal, header.bench)
-    with Collector(journal, address, f"soaktest-replay-{time.time_ns()}", arrivals) as collector:
-        _publish(messages, address, speed, arrivals, progress)
-        _await(collector, len(messages), address)
+    source = uuid.uuid4().hex
+    sendable = [message for message in messages if _can_be_sent(message.topic)]
+    with Collector(journal, address, f"soaktest-replay-{time.time_ns()}", arrivals, source) as collector:
+        _publish(sendable, address, speed, arrivals, progress)
+        _await(collector, len(sendable), address)
+    # no collector would hear these, but the recording holds them
+    journal.keep([message for message in messages if not _can_be_sent(message.topic)], source)
     # begun last, so that a replay that failed leaves no run behind
-    return begin_run(journal, header.model_copy(update={"ended": ended}), *judged_by)
+    return begin_run(journal, header.model_copy(update={"ended": ended}), *judged_by, source=source)
+
+
+def _can_be_sent(topic: str) -> bool:
+    plain = topic and not set(topic) & set("+#\0") and len(topic.encode()) < 65_536
+    return bool(plain) and any(mqtt.topic_matches_sub(heard, topic) for heard in subscriptions())
 
 
 def _await(collector: Collector, wanted: int, address: BrokerAddress) -> None:

@@ -191,7 +191,7 @@ class _State:
         if type(entry) is not dict:
             raise MessageFault(f"record {number} is not a JSON object")
         base = self.base
-        if not entry.keys() <= _PLAIN or "v" not in entry:
+        if not entry.keys() <= _PLAIN or entry.get("v") is None:
             _check(entry, number)
             _take_base(base, entry, number)
             if not entry.keys() - _BASE:
@@ -207,10 +207,11 @@ class _State:
                     "and start with a letter or digit"
                 )
             self._names.add(name)
+        unit = entry.get("u")
+        if unit is not None and type(unit) is not str:
+            raise MessageFault(f"record {number}: 'u' is not text")
         value, total = _value(base, entry, number)
-        return Record(
-            name, entry.get("u") or base.get("bu"), base.get("bt", 0) + entry.get("t", 0), value, total
-        )
+        return Record(name, unit or base.get("bu"), base.get("bt", 0) + entry.get("t", 0), value, total)
 
 
 def _value(base: dict[str, Any], record: dict[str, Any], number: int) -> tuple[Any, float | None]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import ForeignKey, Index, LargeBinary, MetaData, Text, UniqueConstraint
+from sqlalchemy import ForeignKey, Index, LargeBinary, MetaData, Text, UniqueConstraint, text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from sqlalchemy.types import BigInteger, Boolean, Float, Integer, String
 
@@ -23,7 +23,10 @@ class Base(DeclarativeBase):
 
 
 class MessageRow(Base):
-    """A message as it arrived; boot and seq are those of a readings pack, else NULL."""
+    """A message as it arrived; boot and seq are those of a readings pack, else NULL.
+
+    ``source`` is empty for what was heard live, else the mark of the replay that it came with.
+    """
 
     __tablename__ = "message"
     id: Mapped[int] = mapped_column(ID, primary_key=True, autoincrement=True)
@@ -34,8 +37,9 @@ class MessageRow(Base):
     payload: Mapped[bytes] = mapped_column(LargeBinary)
     boot: Mapped[str | None] = mapped_column(String(64))
     seq: Mapped[int | None] = mapped_column(BigInteger)
+    source: Mapped[str] = mapped_column(String(32), default="", server_default="")
     __table_args__ = (
-        UniqueConstraint("bench", "node", "boot", "seq", name="uq_message_pack"),
+        UniqueConstraint("source", "bench", "node", "boot", "seq", name="uq_message_pack"),
         Index("ix_message_bench_at", "bench", "at"),
     )
 
@@ -49,6 +53,7 @@ class SetAsideRow(Base):
     topic: Mapped[str] = mapped_column(Text)
     payload: Mapped[bytes] = mapped_column(LargeBinary)
     reason: Mapped[str] = mapped_column(Text)
+    source: Mapped[str] = mapped_column(String(32), default="", server_default="")
 
 
 class TallyRow(Base):
@@ -88,6 +93,17 @@ class RunRow(Base):
     override: Mapped[str | None] = mapped_column(Text)
     """Why the run was begun although a pad was not sound; it lands on the certificate."""
     acknowledged_at: Mapped[float | None] = mapped_column(Float(53))
+    source: Mapped[str] = mapped_column(String(32), default="", server_default="")
+    """The mark of the replay that brought its messages; empty for a live run."""
+    __table_args__ = (
+        Index(
+            "uq_run_under_way",
+            "bench",
+            unique=True,
+            sqlite_where=text("ended IS NULL"),
+            postgresql_where=text("ended IS NULL"),
+        ),
+    )
 
 
 class NoteRow(Base):

@@ -8,6 +8,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TypeVar
 
+import orjson
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from soaktest.errors import InputError
@@ -19,6 +20,8 @@ class Value(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
+LARGEST_FILE = 1024 * 1024
+"""Bytes; no plan or layout is nearly as large."""
 V = TypeVar("V", bound=Value)
 
 
@@ -49,6 +52,10 @@ def read_value(kind: type[V], name_or_path: str, folder: str, error: type[InputE
     elif path.suffix == ".toml" or path.exists():
         where = str(path)
         try:
+            if not path.is_file() or path.stat().st_size > LARGEST_FILE:
+                raise error(
+                    f"{where}: is no file, or larger than {LARGEST_FILE // 1024} KiB. Check the path."
+                )
             text = path.read_text("utf-8")
         except UnicodeDecodeError as exc:
             raise error(f"{where}: not UTF-8 text. Save the file as UTF-8 and try again.") from exc
@@ -64,14 +71,27 @@ def read_value(kind: type[V], name_or_path: str, folder: str, error: type[InputE
     return parse_value(kind, text, where, error)
 
 
+def read_shipped(kind: type[V], name: str, folder: str, error: type[InputError]) -> V:
+    """Read a value that a recording names: a shipped one only, for a recording may come from anywhere."""
+    if name not in shipped_names(folder):
+        what = kind.__name__.lower()
+        raise error(
+            f"the recording names {what} {name[:64]!r}, which does not ship. Give its file: --{what} FILE"
+        )
+    return read_value(kind, name, folder, error)
+
+
 def parse_value(kind: type[V], text: str, where: str, error: type[InputError]) -> V:
     """Parse TOML text into ``kind``; see :func:`read_value` for the errors."""
     try:
-        return kind.model_validate(tomllib.loads(text))
+        # by way of JSON, where lists may be tuples and yet "2" is no number and true is not 1
+        return kind.model_validate_json(orjson.dumps(tomllib.loads(text)), strict=True)
     except tomllib.TOMLDecodeError as exc:
         raise error(f"{where}: not valid TOML: {exc}. Mend that line and try again.") from exc
-    except ValidationError as exc:
-        raise error(f"{where}: {_explain(kind, exc)}") from exc
+    except (RecursionError, MemoryError, TypeError, ValueError) as exc:
+        if isinstance(exc, ValidationError):
+            raise error(f"{where}: {_explain(kind, exc)}") from exc
+        raise error(f"{where}: nests too deeply, or holds a number too large. Write it simpler.") from exc
 
 
 def _explain(kind: type[BaseModel], exc: ValidationError) -> str:

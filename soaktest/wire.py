@@ -136,8 +136,16 @@ def parse_readings(content: Any, topic: Topic, at: float) -> Pack:
         at: arrival on the collector's clock, UTC seconds.
 
     Raises:
-        MessageFault: any record breaks RFC 8428 or the contract.
+        MessageFault: any record breaks RFC 8428 or the contract; whatever a node sends, nothing else is raised.
     """
+    try:
+        return _pack(content, topic, at)
+    except (TypeError, LookupError, AttributeError, ArithmeticError, ValueError, RecursionError) as exc:
+        # no pack is known that gets here; one that does is set aside and must not stop the collector
+        raise MessageFault(f"the pack cannot be read ({type(exc).__name__})") from exc
+
+
+def _pack(content: Any, topic: Topic, at: float) -> Pack:
     prefix = f"{topic.bench}/{topic.node}/"
     columns, others = resolve_columns(content)
     frame: dict[str, float | str] = {}
@@ -190,8 +198,8 @@ def _frame_field(frame: dict[str, float | str], key: str, unit: str | None, valu
     if key in frame:
         raise MessageFault(f"{key} stands twice in one pack")
     if key == "boot":
-        if not isinstance(value, str) or not 0 < len(value) <= 64:
-            raise MessageFault("boot: must be a text (vs) of 1 to 64 characters")
+        if not isinstance(value, str) or not 0 < len(value) <= 64 or not value.isprintable():
+            raise MessageFault("boot: must be a text (vs) of 1 to 64 printable characters")
     else:
         wanted = "count" if key == "seq" else "s"
         if unit != wanted:

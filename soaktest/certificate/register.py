@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -24,7 +24,7 @@ from soaktest.certificate.statement import (
     recording_sha256,
     to_bytes,
 )
-from soaktest.errors import InputError
+from soaktest.errors import InputError, plain_text
 from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.records import LARGEST_PHOTO, clean_photo, pad_checks
@@ -84,7 +84,11 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
             signer's name; no key or not its passphrase; a photo or record of the wrong kind.
     """
     run = find_run(journal, number)
-    if not told.signed_by.strip():
+    told = replace(
+        told, signed_by=plain_text("name", told.signed_by, 200), workshop=plain_text("workshop", told.workshop, 200),
+        job=plain_text("job", told.job, 200), parts=tuple(plain_text("part", part, 200) for part in told.parts),
+    )  # fmt: skip
+    if not told.signed_by:
         raise InputError("a certificate needs the name of the person who signs it (--by).")
     if run.ended is None or not run.unit:
         raise InputError(
@@ -229,14 +233,15 @@ def list_certificates(journal: Journal) -> list[CertificateRow]:
 
 def revoke(journal: Journal, number: int, why: str) -> None:
     """Take a certificate back, such as that of a unit that came back. Raises InputError without a reason."""
-    if not why.strip():
+    reason = plain_text("why", why, 500)
+    if not reason:
         raise InputError("say why it is revoked (--why).")
     with journal.session() as session:
         row = session.get(CertificateRow, number)
         if row is None:
             raise InputError(f"there is no certificate {number}. See: soaktest certificate list")
         if row.revoked_at is None:
-            row.revoked_at, row.revoked_why = time.time(), why.strip()
+            row.revoked_at, row.revoked_why = time.time(), reason
 
 
 def check(token: str, keys: dict[str, dict[str, Any]], journal: Journal | None = None) -> Checked:

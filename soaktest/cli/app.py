@@ -72,9 +72,17 @@ def main() -> None:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(2)
+    except UnicodeEncodeError:
+        _leave("something given is no UTF-8 text. Type it anew.")
     except OSError as exc:
         _leave(
             f"{exc.filename or ''}: {exc.strerror or exc}. Check the path, its permissions and the free space."
+        )
+    except Exception as exc:  # a fault of ours: one line, and never the exit status of a verdict
+        if os.environ.get("SOAKTEST_TRACE"):
+            raise
+        _leave(
+            f"a fault of this program ({type(exc).__name__}: {exc}). SOAKTEST_TRACE=1 shows where; please report it."
         )
 
 

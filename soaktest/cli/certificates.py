@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from soaktest.cli.judge import JSON
+from soaktest.cli.judge import JSON, LARGEST_NUMBER
 from soaktest.cli.runs import journal
-from soaktest.cli.words import console, when
+from soaktest.cli.words import console, printable, show_table, when
 
 if TYPE_CHECKING:
     from soaktest.certificate.statement import Electrical
@@ -25,17 +25,21 @@ PASSPHRASE = Annotated[
         help="The key's passphrase; asked for when left out.",
     ),
 ]
-NUMBER = Annotated[int, typer.Argument(min=1, help="The certificate's number.")]
+NUMBER = Annotated[int, typer.Argument(min=1, max=LARGEST_NUMBER, help="The certificate's number.")]
 
 
 def certify(  # noqa: PLR0913
-    run: Annotated[int, typer.Argument(min=1, help="A passed run; see: soaktest run list")],
+    run: Annotated[
+        int, typer.Argument(min=1, max=LARGEST_NUMBER, help="A passed run; see: soaktest run list")
+    ],
     by: Annotated[str, typer.Option(help="Name of the person who signs.")],
     passphrase: PASSPHRASE,
     workshop: Annotated[str, typer.Option(help="The workshop's name.")] = "",
     job: Annotated[str, typer.Option(help="The job done.")] = "",
     part: Annotated[list[str] | None, typer.Option(help="A part fitted; may be repeated.")] = None,
-    supersedes: Annotated[int | None, typer.Option(help="The certificate that this one corrects.")] = None,
+    supersedes: Annotated[
+        int | None, typer.Option(min=1, max=LARGEST_NUMBER, help="The certificate that this one corrects.")
+    ] = None,
     electrical: Annotated[
         Path | None,
         typer.Option(
@@ -143,10 +147,12 @@ def verify(
         out = console()
         out.print("[bold green]HOLDS[/]" if not faults else "[bold red]DOES NOT HOLD[/]")
         for line in [*faults, *checked.notes]:
-            out.print(f"  - {line}", markup=False)
+            out.print(f"  - {printable(line)}", markup=False)
         if said:
             out.print(
-                f"Certificate {said.number}, unit {said.unit} {said.serial}, signed by {said.signed_by}, {when(float(said.issued))}",
+                printable(
+                    f"Certificate {said.number}, unit {said.unit} {said.serial}, signed by {said.signed_by}, {when(float(said.issued))}"
+                ),
                 markup=False,
             )
             out.print(
@@ -235,18 +241,17 @@ def list_(as_json: JSON = False) -> None:
     if not rows:
         print("No certificate yet. Certify a passed run: soaktest certify RUN --by NAME")
         return
-    from rich.table import Table
-
-    table = Table("no.", "unit", "run", "issued", "state")
-    for r in rows:
-        table.add_row(
-            str(r.number),
-            r.unit or "",
-            str(r.run),
+    shown = [
+        (
+            r.number,
+            r.unit,
+            r.run,
             when(r.issued_at),
             f"revoked {when(r.revoked_at)}: {r.revoked_why}" if r.revoked_at else "stands",
         )
-    console().print(table)
+        for r in rows
+    ]
+    show_table(("no.", "unit", "run", "issued", "state"), shown)
 
 
 @app.command()

@@ -8,12 +8,12 @@ from typing import Annotated
 
 import typer
 
-from soaktest.cli.judge import LAYOUT, PLAN
+from soaktest.cli.judge import LAYOUT, NUMBER, PLAN
 from soaktest.cli.words import EXIT, console, show_findings
 
 
 def record(
-    number: Annotated[int, typer.Argument(help="The run's number; see: soaktest run list")],
+    number: NUMBER,
     file: Annotated[Path, typer.Argument(help="Where to write; gzipped where it ends in .gz.")],
 ) -> None:
     """Write a run to a recording file."""
@@ -43,16 +43,16 @@ def replay(
     from soaktest.bench import judge_run
     from soaktest.broker import EmbeddedBroker
     from soaktest.journal import open_journal
-    from soaktest.layouts import read_layout
-    from soaktest.plans import read_plan
+    from soaktest.layouts import named_layout, read_layout
+    from soaktest.plans import named_plan, read_plan
     from soaktest.recording import read_recording
     from soaktest.replay import replay as play
     from soaktest.settings import read_settings
 
     recording = read_recording(file)
     judged_by = (
-        read_plan(plan or recording.header.plan or "resale"),
-        read_layout(layout or recording.header.layout or "front-loader"),
+        read_plan(plan) if plan else named_plan(recording.header.plan),
+        read_layout(layout) if layout else named_layout(recording.header.layout),
     )
     settings = read_settings()
     journal = open_journal(settings.database)

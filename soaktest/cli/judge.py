@@ -14,6 +14,10 @@ if TYPE_CHECKING:
 
 PLAN = Annotated[str | None, typer.Option("--plan", help="A shipped plan by name, or a TOML file.")]
 LAYOUT = Annotated[str | None, typer.Option("--layout", help="A shipped layout by name, or a TOML file.")]
+LARGEST_NUMBER = 2**53
+NUMBER = Annotated[
+    int, typer.Argument(min=1, max=LARGEST_NUMBER, help="The run's number; see: soaktest run list")
+]
 JSON = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
 
 
@@ -42,6 +46,8 @@ def judge(  # noqa: PLR0913
     Examples: soaktest judge 12 / soaktest judge run.ndjson.gz --plan resale --json /
     soaktest judge 13 --together-with 12 --why
     """
+    for other in together_with or []:
+        _refuse_another_machine(what, other)
     analysis = _judged(what, plan, layout, _earlier(together_with or [], plan, layout))
     if timeline:
         from soaktest.timeline import write_timeline
@@ -73,13 +79,51 @@ def _earlier(others: list[str], plan: str | None, layout: str | None) -> Knowled
     return known
 
 
+def _refuse_another_machine(what: str, other: str) -> None:
+    """Runs are judged together only of one unit as it was: not of another, and not across a repair."""
+    from soaktest.errors import InputError
+
+    (unit, at), (before, earlier) = _unit_and_time(what), _unit_and_time(other)
+    if unit and before and unit != before:
+        raise InputError(
+            f"{other} is of unit {before}, {what} of unit {unit}: only runs of one unit are judged together."
+        )
+    if unit and before and what.isdecimal() and other.isdecimal():
+        from soaktest.cli.runs import journal
+        from soaktest.workshop.stories import story_of
+
+        first, last = sorted((at, earlier))
+        repairs = [e for e in story_of(journal(), unit) if e.what == "repair" and first <= e.at <= last]
+        if any(e.corrected_by is None for e in repairs):
+            raise InputError(
+                f"unit {unit} was repaired between {other} and {what}: what leaked before says nothing of it now. Judge {what} alone."
+            )
+
+
+def _unit_and_time(what: str) -> tuple[str | None, float]:
+    if _is_number(what):
+        from soaktest.bench import find_run
+        from soaktest.cli.runs import journal
+
+        run = find_run(journal(), int(what))
+        return run.unit, run.began
+    from soaktest.recording import read_recording
+
+    header = read_recording(what).header
+    return header.unit, header.began
+
+
+def _is_number(what: str) -> bool:
+    return what.isdecimal() and int(what) <= LARGEST_NUMBER and not Path(what).exists()
+
+
 def _judged(what: str, plan: str | None, layout: str | None, known: Knowledge | None = None) -> Analysis:
-    from soaktest.layouts import read_layout
-    from soaktest.plans import read_plan
+    from soaktest.layouts import named_layout, read_layout
+    from soaktest.plans import named_plan, read_plan
 
     chosen_plan = read_plan(plan) if plan else None
     chosen_layout = read_layout(layout) if layout else None
-    if what.isdecimal() and not Path(what).exists():
+    if _is_number(what):
         from soaktest.bench import examine_run, find_run, judge_run
         from soaktest.journal import open_journal
         from soaktest.settings import read_settings
@@ -95,7 +139,7 @@ def _judged(what: str, plan: str | None, layout: str | None, known: Knowledge | 
     header = recording.header
     return examine(
         recording,
-        chosen_layout or read_layout(header.layout or "front-loader"),
-        chosen_plan or read_plan(header.plan or "resale"),
+        chosen_layout or named_layout(header.layout),
+        chosen_plan or named_plan(header.plan),
         known,
     )

@@ -9,7 +9,7 @@ import typer
 
 from soaktest.cli.judge import JSON
 from soaktest.cli.runs import journal
-from soaktest.cli.words import console
+from soaktest.cli.words import show_table
 
 if TYPE_CHECKING:
     from soaktest.workshop.money import Middle, Part
@@ -36,19 +36,12 @@ def shares(
     if as_json:
         _json([asdict(share) for share in told])
         return
-    from rich.table import Table
-
-    table = Table(
-        "part",
-        "shipped",
-        "confirmed here",
-        "now",
-        title=f"Shares of leaks, {chosen.name}",
-        title_justify="left",
-    )
-    for s in sorted(told, key=lambda s: -s.after):
-        table.add_row(s.name, f"{s.before:.1%}", f"{s.confirmed:g}", f"{s.after:.1%}")
-    console().print(table)
+    rows = [
+        (s.name, s.part, f"{s.before:.1%}", f"{s.confirmed:g}", f"{s.after:.1%}")
+        for s in sorted(told, key=lambda s: -s.after)
+    ]
+    head = ("name", "part", "shipped", "confirmed here", "now")
+    show_table(head, rows, f"Shares of leaks, {chosen.name}")
     print(
         "A cause is confirmed once the run after its repair passes, or by a comeback that names it (--part). A comeback within "
         "90 days that names another part, or none, takes a repair's word back. The shipped shares weigh as twenty repairs."
@@ -68,19 +61,13 @@ def holds(
     if as_json:
         _json(asdict(curve))
         return
-    from rich.table import Table
-
-    table = Table(
-        "days since sale",
-        "still away",
-        "95 % interval",
-        title=f"{curve.of}: {curve.units} sold, {curve.comebacks} came back",
-        title_justify="left",
-    )
-    for i, day in enumerate(curve.days):
-        if i == 0 or curve.held[i] != curve.held[i - 1]:
-            table.add_row(f"{day:.0f}", f"{curve.held[i]:.0%}", f"{curve.low[i]:.0%} to {curve.high[i]:.0%}")
-    console().print(table)
+    rows = [
+        (f"{day:.0f}", f"{curve.held[i]:.0%}", f"{curve.low[i]:.0%} to {curve.high[i]:.0%}")
+        for i, day in enumerate(curve.days)
+        if i == 0 or curve.held[i] != curve.held[i - 1]
+    ]
+    title = f"{curve.of}: {curve.units} sold, {curve.comebacks} came back"
+    show_table(("days since sale", "still away", "95 % interval"), rows, title)
 
 
 @app.command("another-wash")

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from soaktest.cli.judge import JSON
-from soaktest.cli.words import console, when
+from soaktest.cli.words import show_table, when
 
 if TYPE_CHECKING:
     from soaktest.bench import Live
@@ -89,17 +89,8 @@ def set_aside(
     if not rows:
         print("Nothing was set aside.")
         return
-    from rich.markup import escape
-    from rich.table import Table
-
-    table = Table(
-        "at", "topic", "reason", "begins", title=f"{book.set_aside_count()} set aside", title_justify="left"
-    )
-    for row in rows:
-        table.add_row(
-            when(row.at), escape(row.topic[:80]), escape(row.reason), escape(repr(row.payload[:30]))
-        )
-    console().print(table)
+    shown = [(when(row.at), row.topic[:80], row.reason, repr(row.payload[:30])) for row in rows]
+    show_table(("at", "topic", "reason", "begins"), shown, f"{book.set_aside_count()} set aside")
 
 
 @contextlib.contextmanager

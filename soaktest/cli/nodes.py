@@ -21,6 +21,8 @@ BROKER = Annotated[str | None, typer.Option(help="mqtt://host:port; that of SOAK
 @contextlib.contextmanager
 def _listening(broker: str | None, topics: str) -> Iterator[list[Said]]:
     """Everything that arrives under some topics, as it arrives."""
+    from paho.mqtt.client import MQTTMessage, topic_matches_sub
+
     from soaktest.errors import InputError
     from soaktest.mqtt_client import connected, new_client
     from soaktest.node_check import Said
@@ -33,9 +35,12 @@ def _listening(broker: str | None, topics: str) -> Iterator[list[Said]]:
         )
     heard: list[Said] = []
     client = new_client(address)
-    client.on_message = lambda _c, _d, m: heard.append(
-        Said(time.time(), m.topic, bytes(m.payload), bool(m.retain))
-    )
+
+    def hear(_client: object, _data: object, m: MQTTMessage) -> None:
+        if topic_matches_sub(topics, m.topic):  # not every broker keeps its retained messages to the filter
+            heard.append(Said(time.time(), m.topic, bytes(m.payload), bool(m.retain)))
+
+    client.on_message = hear
     client.on_connect = lambda c, *_: c.subscribe(topics, 1)
     with connected(client, address, "Start it, or mend --broker."):
         yield heard

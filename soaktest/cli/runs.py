@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from soaktest.cli.judge import JSON, LAYOUT, PLAN
-from soaktest.cli.words import console, show_findings, when
+from soaktest.cli.judge import JSON, LAYOUT, NUMBER, PLAN
+from soaktest.cli.words import console, show_findings, show_table, when
 
 if TYPE_CHECKING:
     from soaktest.bench import Live
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from soaktest.tables import RunRow
 
 app = typer.Typer(no_args_is_help=True)
-NUMBER = Annotated[int, typer.Argument(help="The run's number; see: soaktest run list")]
 
 
 def journal() -> Journal:
@@ -81,16 +80,14 @@ def list_(as_json: JSON = False) -> None:
     if not found:
         print("No run yet. Begin one: soaktest run begin b1 --unit TAG, or see: soaktest demo")
         return
-    from rich.table import Table
-
-    table = Table("run", "bench", "unit", "plan", "began", "ended", "stage", "verdict")
-    for run in found:
-        row = _summary(run)
-        table.add_row(
-            str(run.id), run.bench, run.unit or "", str(row["plan"]), when(run.began), when(run.ended), run.stage,
-            str(row["verdict"] or ""),
-        )  # fmt: skip
-    console().print(table)
+    rows = [
+        (
+            run.id, run.bench, run.unit, _summary(run)["plan"], when(run.began), when(run.ended), run.stage,
+            _summary(run)["verdict"],
+        )
+        for run in found
+    ]  # fmt: skip
+    show_table(("run", "bench", "unit", "plan", "began", "ended", "stage", "verdict"), rows)
 
 
 @app.command()

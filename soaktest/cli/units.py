@@ -8,9 +8,9 @@ from typing import Annotated
 
 import typer
 
-from soaktest.cli.judge import JSON
+from soaktest.cli.judge import JSON, LARGEST_NUMBER
 from soaktest.cli.runs import journal
-from soaktest.cli.words import console, when
+from soaktest.cli.words import show_table, when
 
 app = typer.Typer(no_args_is_help=True)
 TAG = Annotated[str, typer.Argument(help="The unit's tag, such as A-0417.")]
@@ -47,9 +47,11 @@ def write(  # noqa: PLR0913
         str | None, typer.Option(help="replaced, resealed, tightened, cleaned, adjusted or other.")
     ] = None,
     on: Annotated[datetime | None, typer.Option(help="When it was, if not now.")] = None,
-    run: Annotated[int | None, typer.Option(help="The run it rests on.")] = None,
+    run: Annotated[int | None, typer.Option(min=1, max=LARGEST_NUMBER, help="The run it rests on.")] = None,
     personal: Annotated[str | None, typer.Option(help="A customer's data; can be erased later.")] = None,
-    corrects: Annotated[int | None, typer.Option(help="The entry that this one replaces.")] = None,
+    corrects: Annotated[
+        int | None, typer.Option(min=1, max=LARGEST_NUMBER, help="The entry that this one replaces.")
+    ] = None,
 ) -> None:
     """Write an entry into a unit's story.
 
@@ -89,28 +91,16 @@ def show(
 
         print(orjson.dumps([entry_as_dict(entry) for entry in story]).decode())
         return
-    from rich.markup import escape
-    from rich.table import Table
-
-    table = Table(
-        "when",
-        "no.",
-        "what",
-        "story",
-        "part",
-        "work",
-        "min",
-        "cost",
-        title=f"Unit {tag}",
-        title_justify="left",
+    rows = [
+        (
+            when(e.at), e.number, e.what, e.text + (f" (corrected by {e.corrected_by})" if e.corrected_by else ""), e.part, e.work,
+            "" if e.minutes is None else f"{e.minutes:g}", "" if e.cost is None else f"{e.cost:g}", e.personal,
+        )
+        for e in story
+    ]  # fmt: skip
+    show_table(
+        ("when", "no.", "what", "story", "part", "work", "min", "cost", "personal"), rows, f"Unit {tag}"
     )
-    for e in story:
-        gone = f" (corrected by {e.corrected_by})" if e.corrected_by else ""
-        table.add_row(
-            when(e.at), str(e.number or ""), e.what, escape(e.text) + gone, escape(e.part or ""), e.work or "", "" if e.minutes is None else f"{e.minutes:g}",
-            "" if e.cost is None else f"{e.cost:g}",
-        )  # fmt: skip
-    console().print(table)
 
 
 @app.command("list")
@@ -147,20 +137,11 @@ def list_(
             else "No unit yet. Take one in: soaktest unit take-in A-0417 --kind front-loader"
         )
         return
-    from rich.markup import escape
-    from rich.table import Table
-
-    table = Table("unit", "kind", "complaint", "runs", "last verdict", "last")
-    for u in found:
-        table.add_row(
-            escape(u.unit.tag),
-            escape(u.unit.kind),
-            escape(u.unit.complaint),
-            str(u.runs),
-            u.verdict or "",
-            f"{u.last}, {when(u.last_at)}",
-        )
-    console().print(table)
+    lines = [
+        (u.unit.tag, u.unit.kind, u.unit.complaint, u.runs, u.verdict, f"{u.last}, {when(u.last_at)}")
+        for u in found
+    ]
+    show_table(("unit", "kind", "complaint", "runs", "last verdict", "last"), lines)
 
 
 @app.command("erase-personal")
@@ -168,7 +149,8 @@ def erase_personal(tag: TAG) -> None:
     """Erase the customer's data in a unit's story; everything else, and every certificate, stays."""
     from soaktest.workshop.stories import erase_personal as erase
 
-    print(f"Erased in {erase(journal(), tag)} entries.")
+    done = erase(journal(), tag)
+    print(f"Erased in {done} {'entry' if done == 1 else 'entries'}.")
 
 
 @app.command("export")

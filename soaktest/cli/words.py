@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -33,13 +34,33 @@ def when(t: float | None) -> str:
     return "" if t is None else datetime.fromtimestamp(t).astimezone().strftime("%Y-%m-%d %H:%M:%S")
 
 
+def printable(text: str) -> str:
+    """Text without what a terminal would obey: control codes and line breaks become a mark."""
+    return "".join(c if c.isprintable() else "\ufffd" for c in text)
+
+
+def show_table(head: Sequence[str], rows: Iterable[Sequence[object]], title: str = "") -> None:
+    """Print a table whose cells are shown as they are, whatever characters they hold; columns all empty are left out."""
+    from rich.table import Table
+    from rich.text import Text
+
+    told = [["" if cell is None else printable(str(cell)) for cell in row] for row in rows]
+    kept = [i for i in range(len(head)) if any(row[i] for row in told)]
+    table = Table(title=Text(printable(title)) if title else None, title_justify="left")
+    for i in kept:
+        table.add_column(head[i], overflow="fold")
+    for row in told:
+        table.add_row(*(Text(row[i]) for i in kept))
+    console().print(table)
+
+
 def show_findings(out: Console, findings: Findings) -> None:
     """Print the verdict, its reasons, what was wet, and what to look at."""
     from rich.markup import escape
     from rich.table import Table
 
     name, meaning, style = VERDICTS[findings.verdict]
-    unit = f"unit {findings.unit}, " if findings.unit else ""
+    unit = f"unit {printable(findings.unit)}, " if findings.unit else ""
     out.print(
         f"[{style}]{name}[/]: {meaning}  ({escape(unit)}bench {findings.bench}, plan {escape(findings.plan)})"
     )

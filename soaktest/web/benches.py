@@ -6,6 +6,7 @@ import asyncio
 import time
 from collections.abc import AsyncIterator
 from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
 
 import orjson
 from fastapi import APIRouter, Depends, File, Form, Path, Request, UploadFile
@@ -13,7 +14,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 
 from soaktest.analysis.events import PadCheck
 from soaktest.bench import begin_run, cancel_run, end_run, find_run, judge_run
-from soaktest.errors import InputError
+from soaktest.errors import InputError, plain_text
 from soaktest.journal import Journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
@@ -114,8 +115,14 @@ def begin(
         raise InputError(
             f"{'; '.join(faults)}. Mend the pad and check it again, or give a reason to begin all the same; it lands on the certificate."
         )
-    header = Header(bench=name, unit=unit.strip() or None, began=time.time())
-    begin_run(book(request), header, read_plan(plan), read_layout(layout), override.strip() or None)
+    header = Header(bench=name, unit=plain_text("unit's tag", unit, 64) or None, began=time.time())
+    begin_run(
+        book(request),
+        header,
+        read_plan(plan),
+        read_layout(layout),
+        plain_text("reason", override, 500) or None,
+    )
     return RedirectResponse(f"/benches/{name}", 303)
 
 
@@ -152,7 +159,9 @@ def note(
     """Keep a note, a photo or both."""
     picture = photo.file.read() if photo and photo.size else None
     add_note(book(request), number, text, picture)
-    return RedirectResponse(str(request.headers.get("referer") or f"/runs/{number}"), 303)
+    came_from = urlsplit(request.headers.get("referer") or "").path
+    back = came_from if came_from.startswith(("/benches/", "/runs/")) else f"/runs/{number}"
+    return RedirectResponse(back, 303)
 
 
 @router.post("/api/benches/{name}/pad-check", dependencies=CHANGES, summary="Write down a pad check")
@@ -165,6 +174,10 @@ async def pad_check(request: Request, name: BenchName) -> JSONResponse:
         raise InputError(
             "a pad check needs dry, touched and after, in microsiemens, for left, centre and right."
         ) from exc
+    if not all(0 <= value < 1e6 for values in read.values() for value in values):
+        raise InputError(
+            "a reading is no conductance in microsiemens: check the node, and begin the check again."
+        )
     told = {}
     for zone, (dry, touched, after) in read.items():
         fault = _fault(dry, touched, after)
@@ -175,8 +188,6 @@ async def pad_check(request: Request, name: BenchName) -> JSONResponse:
 
 
 def _fault(dry: float, touched: float, after: float) -> str:
-    if not (0 <= dry < 1e6 and 0 <= touched < 1e6 and 0 <= after < 1e6):
-        return "a reading is no conductance"
     if touched < DAMP_FACTOR * max(dry, 0.05):
         return HARDLY_ANSWERED
     if after > max(0.5 * touched, 3.0):

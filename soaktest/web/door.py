@@ -40,7 +40,7 @@ async def must_carry_token(request: Request) -> None:
         ("multipart/", "application/x-www-form")
     ):
         given = str((await request.form()).get("token", ""))
-    if not secrets.compare_digest(given or "", token(request)):
+    if not secrets.compare_digest((given or "").encode(), token(request).encode()):
         raise HTTPException(403, "This page is older than the session. Reload it and try again.")
 
 

@@ -211,7 +211,9 @@ def photo(request: Request, number: Number) -> Response:
 
 
 @router.get("/compare", include_in_schema=False)
-def compare(request: Request, a: Annotated[int, Query(ge=1)], b: Annotated[int, Query(ge=1)]) -> Response:
+def compare(
+    request: Request, a: Annotated[int, Query(ge=1, le=2**53)], b: Annotated[int, Query(ge=1, le=2**53)]
+) -> Response:
     """Two runs on equal axes, such as before and after a repair."""
     if a == b:
         return RedirectResponse(f"/runs/{a}", 303)

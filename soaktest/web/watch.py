@@ -77,7 +77,9 @@ class Watch:
     def _first_id(self) -> int:
         """Watching begins a quarter of an hour back, and with each node's last description."""
         with self._journal.session() as session:
-            newest = sa.select(sa.func.max(MessageRow.id)).where(MessageRow.kind == "about")
+            newest = sa.select(sa.func.max(MessageRow.id)).where(
+                MessageRow.kind == "about", MessageRow.source == ""
+            )
             for row in session.scalars(
                 sa.select(MessageRow).where(
                     MessageRow.id.in_(newest.group_by(MessageRow.bench, MessageRow.node))
@@ -106,7 +108,10 @@ class Watch:
     def _glance(self) -> None:
         with self._journal.session() as session:
             where = (
-                sa.select(MessageRow).where(MessageRow.id > self._last_id).order_by(MessageRow.id).limit(2000)
+                sa.select(MessageRow)
+                .where(MessageRow.id > self._last_id, MessageRow.source == "")
+                .order_by(MessageRow.id)
+                .limit(2000)
             )
             rows = list(session.scalars(where))
             runs = list(session.scalars(sa.select(RunRow).where(RunRow.ended.is_(None))))

@@ -10,7 +10,7 @@ from typing import Any, Final, NamedTuple
 import orjson
 import sqlalchemy as sa
 
-from soaktest.errors import InputError
+from soaktest.errors import InputError, plain_text
 from soaktest.journal import Journal
 from soaktest.tables import StoryRow, UnitRow
 from soaktest.workshop.stories import (
@@ -122,16 +122,13 @@ def import_json(journal: Journal, content: bytes) -> Taken:
 
 
 def _checked(row: Mapping[str, Any], where: str) -> dict[str, Any]:
-    tag = (row.get("unit") or "").strip()
-    if not 0 < len(tag) <= 64:
-        raise InputError(f"{where}, unit: {tag[:80]!r} must have 1 to 64 characters.")
+    tag = plain_text(f"{where}, unit", row.get("unit") or "", 64)
+    if not tag:
+        raise InputError(f"{where}, unit: is empty; a tag has 1 to 64 characters.")
     out: dict[str, Any] = {"unit": tag}
     for name in (*LONGEST, "what", "work"):
-        out[name] = (row.get(name) or "").strip()
-        if len(out[name]) > LONGEST.get(name, 16):
-            raise InputError(
-                f"{where}, {name}: has {len(out[name])} characters; {LONGEST.get(name, 16)} at the most."
-            )
+        lines = name in ("complaint", "text")
+        out[name] = plain_text(f"{where}, {name}", row.get(name) or "", LONGEST.get(name, 16), lines=lines)
     for name, known in (("what", WHATS), ("work", WORKS)):
         if out[name] and out[name] not in known:
             raise InputError(f"{where}, {name}: {out[name]!r} is none of {', '.join(known)}.")
@@ -163,13 +160,11 @@ def _take(journal: Journal, rows: list[dict[str, Any]]) -> Taken:
                 keep_unit(session, tag, row["kind"], row["serial"], row["complaint"], row["taken_in"])
             if not row["what"]:
                 continue
-            same = sa.select(StoryRow.id).where(
-                StoryRow.unit == tag,
-                StoryRow.at == row["at"],
-                StoryRow.what == row["what"],
-                StoryRow.text == row["text"],
+            same = sa.select(StoryRow.id, StoryRow.text).where(
+                StoryRow.unit == tag, StoryRow.at == row["at"], StoryRow.what == row["what"]
             )
-            number = session.scalar(same)
+            words = row["text"].split()
+            number = next((known for known, text in session.execute(same) if text.split() == words), None)
             if number is None:
                 corrects = None
                 if row["corrects"] is not None:

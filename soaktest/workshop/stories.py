@@ -15,7 +15,7 @@ import orjson
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from soaktest.errors import InputError
+from soaktest.errors import InputError, plain_text
 from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.tables import CertificateRow, RunRow, StoryRow, UnitRow
@@ -97,9 +97,11 @@ def keep_unit(
     session: Session, tag: str, kind: str = "", serial: str = "", complaint: str = "", at: float | None = None
 ) -> UnitRow:
     """:func:`take_in` within a session; ``at`` is when it was taken in, now by default."""
-    name = tag.strip()
-    if not 0 < len(name) <= 64:
+    name = plain_text("tag", tag, 64)
+    if not name:
         raise InputError("a unit's tag has 1 to 64 characters, such as A-0417.")
+    kind, serial = plain_text("kind", kind, 64), plain_text("serial", serial, 128)
+    complaint = plain_text("complaint", complaint, LONGEST, lines=True)
     now = time.time()
     row = session.get(UnitRow, name)
     if row is None:
@@ -155,8 +157,9 @@ def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
         raise InputError(f"{entry.what!r} is none of: {', '.join(WHATS)}.")
     if entry.work and entry.work not in WORKS:
         raise InputError(f"{entry.work!r} is none of: {', '.join(WORKS)}.")
-    if len(entry.text) > LONGEST:
-        raise InputError(f"the text has {len(entry.text)} characters; {LONGEST} at the most.")
+    text = plain_text("text", entry.text, LONGEST, lines=True)
+    part = plain_text("part", entry.part or "", 64)
+    personal = plain_text("personal", entry.personal or "", LONGEST, lines=True)
     for name, value in (("minutes", entry.minutes), ("cost", entry.cost)):
         if value is not None and not 0 <= value < 1e7:
             raise InputError(f"{name} = {value} must be a number from 0.")
@@ -177,8 +180,8 @@ def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
     if entry.run is not None and session.get(RunRow, entry.run) is None:
         raise InputError(f"there is no run {entry.run} in the journal.")
     row = StoryRow(
-        unit=tag, at=now if at is None else at, what=entry.what, text=entry.text, part=entry.part, work=entry.work, minutes=entry.minutes,
-        cost=entry.cost, run=entry.run, personal=entry.personal, corrects=entry.corrects, written_at=now,
+        unit=tag, at=now if at is None else at, what=entry.what, text=text, part=part or None, work=entry.work, minutes=entry.minutes,
+        cost=entry.cost, run=entry.run, personal=personal or None, corrects=entry.corrects, written_at=now,
     )  # fmt: skip
     session.add(row)
     session.flush()

@@ -24,7 +24,7 @@ from soaktest.plans import read_plan
 from soaktest.recording import Header, Message, Recording
 from soaktest.replay import replay
 from soaktest.settings import BrokerAddress
-from soaktest.simulate.bench import Truth
+from soaktest.simulate.bench import Truth, demo_scenario, simulate
 from soaktest.tables import MessageRow
 from soaktest.wire import Pack, Topic, build_readings
 from tests.conftest import Mosquitto, free_port
@@ -116,6 +116,65 @@ def test_a_replay_through_a_broker_is_judged_as_the_file(
     live, filed = judge_run(journal, run.id).findings, analyse(recording, layout, plan)
     assert live.model_copy(update={"run": ""}) == filed.model_copy(update={"run": ""})
     assert live.verdict == "fail"
+
+
+def test_replays_of_one_bench_and_time_do_not_mix(
+    address: BrokerAddress, journal: Journal, demo: tuple[Recording, Truth]
+) -> None:
+    """Played after each other: one that leaks, one that is dry, one that heard nothing, and the first again."""
+    judged_by = read_plan("repair-check"), read_layout("front-loader")
+    leaking = demo[0]
+    dry, _ = simulate(demo_scenario(leaking=False))
+    dry = Recording(leaking.header, dry.messages)
+    silent = Recording(leaking.header.model_copy(update={"unit": "GHOST-1"}), [])
+
+    verdicts = [
+        judge_run(journal, replay(recording, journal, address, judged_by).id).findings.verdict
+        for recording in (leaking, dry, silent, leaking)
+    ]
+
+    assert verdicts == ["fail", "pass", "retest", "fail"]
+
+
+def test_what_no_broker_carries_is_set_aside_with_the_rest(
+    address: BrokerAddress, journal: Journal, demo: tuple[Recording, Truth]
+) -> None:
+    """Topics that are empty, hold wildcards, or are none of a node's."""
+    header = demo[0].header
+    odd = [
+        Message(header.began + i, topic, {})
+        for i, topic in enumerate(("", "soaktest/+/a/readings", "elsewhere", "soaktest/b1/pads/readings"))
+    ]
+
+    run = replay(
+        Recording(header, odd), journal, address, (read_plan("repair-check"), read_layout("front-loader"))
+    )
+
+    assert journal.set_aside_count() == 4
+    assert (
+        judge_run(journal, run.id).findings.set_aside
+        == analyse(Recording(header, odd), read_layout("front-loader"), read_plan("repair-check")).set_aside
+    )
+
+
+def test_an_error_nobody_thought_of_is_told_and_nothing_is_lost(
+    mosquitto: Mosquitto, journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The collector's thread lives on; once the error is gone, all is kept."""
+    keep, broken = journal.keep, [True]
+
+    def failing(messages: list[Message], source: str = "") -> object:
+        if broken[0]:
+            raise RuntimeError("the unforeseen")
+        return keep(messages, source)
+
+    monkeypatch.setattr(journal, "keep", failing)
+    with Collector(journal, mosquitto.address, "careful") as collector:
+        publish(mosquitto.address, [(str(TOPIC), pack(i)) for i in range(5)])
+        until(lambda: collector.trouble is not None)
+        assert "the unforeseen" in str(collector.trouble)
+        broken[0] = False
+        until(lambda: count(journal) == 5, 30)
 
 
 def test_a_replay_onto_a_full_disk_names_the_disk_and_leaves_no_run(

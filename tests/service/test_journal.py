@@ -15,7 +15,7 @@ from soaktest.plans import read_plan
 from soaktest.recording import Header, Message, Recording
 from soaktest.replay import as_bytes
 from soaktest.simulate.bench import Truth
-from soaktest.tables import Base
+from soaktest.tables import Base, RunRow
 
 PLAN, LAYOUT = read_plan("repair-check"), read_layout("front-loader")
 
@@ -187,3 +187,125 @@ def test_a_read_only_database_is_named(tmp_path: Path) -> None:
     with pytest.raises(JournalError, match="permission"):
         book.keep([Message(1.0, "soaktest/b1/p/presence", b"here")])
     book.close()
+
+
+def test_many_begin_at_once_and_one_run_is_under_way(journal: Journal) -> None:
+    """Eight people press Begin at the same moment: one run; the others are told. The same with End."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    def begun(_: int) -> int | None:
+        try:
+            return begin_run(journal, Header(bench="b1", unit="A-1", began=1.0), PLAN, LAYOUT).id
+        except (RunError, JournalError):
+            return None
+
+    def ended(number: int) -> bool:
+        try:
+            return end_run(journal, number, 5.0).ended == 5.0
+        except (RunError, JournalError):
+            return False
+
+    begin_run(journal, Header(bench="b2", unit="A-1", began=1.0), PLAN, LAYOUT)  # the unit is known
+    with ThreadPoolExecutor(8) as pool:
+        for _ in range(5):
+            numbers = [number for number in pool.map(begun, range(8)) if number is not None]
+            assert len(numbers) == 1
+            assert sum(pool.map(ended, numbers * 8)) == 1
+
+
+def test_an_older_journal_is_brought_up_to_date_with_what_it_holds(
+    journal: Journal, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    """Tables as of the second revision, filled; two runs under way on one bench, as a race could leave them."""
+    from alembic.config import Config
+    from alembic.runtime.environment import EnvironmentContext
+    from alembic.script import ScriptDirectory
+
+    engine = journal.engine
+    if engine.dialect.name == "sqlite":
+        engine = sa.create_engine(f"sqlite:///{tmp_path / 'old.sqlite'}")
+    else:
+        with engine.begin() as connection:
+            connection.execute(sa.text("DROP SCHEMA public CASCADE"))
+            connection.execute(sa.text("CREATE SCHEMA public"))
+    config = Config()
+    config.set_main_option("script_location", "soaktest:migrations")
+    script = ScriptDirectory.from_config(config)
+    with engine.connect() as connection:
+        with EnvironmentContext(
+            config, script, fn=lambda rev, _: script._upgrade_revs("0002", rev)
+        ) as environment:
+            environment.configure(connection=connection, target_metadata=None, transactional_ddl=True)
+            environment.run_migrations()
+        for seq in (1, 2):
+            connection.execute(
+                sa.text(
+                    "INSERT INTO message (at, bench, node, kind, payload, boot, seq) VALUES (5, 'b1', 'pads', 'readings', '[]', 'x', :s)"
+                ),
+                {"s": seq},
+            )
+        for bench in ("b1", "b1", "b2"):
+            connection.execute(
+                sa.text(
+                    "INSERT INTO run (bench, plan, layout, began, stage) VALUES (:b, '{}', '{}', 4, 'washing')"
+                ),
+                {"b": bench},
+            )
+        connection.commit()
+    if journal.engine.dialect.name == "sqlite":
+        engine.dispose()
+        newer = open_journal(f"sqlite:///{tmp_path / 'old.sqlite'}")
+    else:
+        newer = open_journal(request.getfixturevalue("postgres"))
+    with newer.session() as session:
+        assert session.scalar(sa.text("SELECT count(*) FROM message WHERE source = ''")) == 2
+        assert [(run.id, run.ended) for run in session.scalars(sa.select(RunRow).order_by(RunRow.id))] == [
+            (1, 4.0),
+            (2, None),
+            (3, None),
+        ]
+    newer.close()
+
+
+def test_workshop_and_certificates_are_kept_alike_on_both_engines(journal: Journal) -> None:
+    """Stories, lessons, drips and papers: written, read, corrected, exported."""
+    from soaktest.tables import CertificateRow, PaperRow
+    from soaktest.workshop.drips import benches_tried, keep_drip
+    from soaktest.workshop.exchange import export_csv, import_table
+    from soaktest.workshop.learning import confirmed_causes
+    from soaktest.workshop.money import figures
+    from soaktest.workshop.stories import NewEntry, erase_personal, list_units, story_of, take_in, write_entry
+
+    take_in(journal, "A-1", "front-loader", "S-77", "wet")
+    wrong = write_entry(
+        journal, "A-1", NewEntry("repair", "valve", 5.0, "inlet-valve", "replaced", 20.0, 9.5)
+    )
+    write_entry(
+        journal,
+        "A-1",
+        NewEntry("repair", "hose", part="dispenser-hose", personal="number 4", corrects=wrong.id),
+    )
+    run = begin_run(journal, Header(bench="b1", unit="A-1", began=10.0, ended=20.0), PLAN, LAYOUT)
+    with journal.session() as session:
+        session.get_one(RunRow, run.id).findings = '{"verdict":"pass"}'
+        session.add(
+            CertificateRow(number=1, run=run.id, unit="A-1", issued_at=30.0, token="t", revoked_why="")
+        )
+        session.flush()
+        session.add(PaperRow(certificate=1, name="photo", media="image/jpeg", content=b"\xff\xd8"))
+    for seen in (True, False):
+        keep_drip(journal, "b1", "left", 0.1, seen=seen)
+
+    assert confirmed_causes(journal, LAYOUT.name) == {"dispenser-hose": 1.0}
+    assert benches_tried(journal) == {"b1": (2, 1)}
+    assert figures(journal).repairs == 1
+    assert erase_personal(journal, "A-1") == 1
+    assert [u.unit.tag for u in list_units(journal, "s-77", sort="verdict")] == ["A-1"]
+    assert {e.what for e in story_of(journal, "A-1")} == {
+        "taken in",
+        "complaint",
+        "repair",
+        "run",
+        "certificate",
+    }
+    assert import_table(journal, export_csv(journal)) == (0, 0)

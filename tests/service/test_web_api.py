@@ -85,6 +85,12 @@ def test_a_body_too_large_is_refused_before_it_is_read(client: TestClient) -> No
         ("/units/none", 422),
         ("/api/runs/1/window?start=5&end=4", 422),
         ("/benches/NO", 422),
+        ("/compare?a=99999999999999999999&b=2", 422),
+        ("/units?sort=colour", 422),
+        ("/learned?layout=../x", 422),
+        ("/learned?hour=nan", 422),
+        ("/certificates/1/page", 422),
+        ("/certificates/1/napkin", 422),
     ],
 )
 def test_what_is_not_there_is_said_plainly(client: TestClient, path: str, status: int) -> None:
@@ -110,6 +116,50 @@ def test_a_photo_loses_what_the_camera_wrote() -> None:
     with Image.open(io.BytesIO(clean_photo(out.getvalue()))) as kept:
         assert max(kept.size) == LARGEST_SIDE
         assert not kept.getexif()
+
+
+def test_a_small_file_that_unpacks_to_a_huge_picture_is_refused() -> None:
+    """By its head, before it takes the memory."""
+    import io
+
+    from PIL import Image
+
+    from soaktest.errors import InputError
+    from soaktest.records import clean_photo
+
+    out = io.BytesIO()
+    Image.new("1", (13_000, 13_000)).save(out, "PNG")
+    assert len(out.getvalue()) < 100_000
+    with pytest.raises(InputError, match="13000 x 13000 pixels"):
+        clean_photo(out.getvalue())
+
+
+def test_odd_tokens_senders_and_readings_are_refused_plainly(client: TestClient) -> None:
+    """A token of other letters, a page of another host to go back to, a reading that is none, an endless number."""
+    token = client.get("/units").text.split('name="token" content="')[1].split('"')[0]
+    assert (
+        client.post(
+            "/api/runs/1/acknowledge", headers={"x-token": "d\u00e9j\u00e0".encode("latin-1")}
+        ).status_code
+        == 403
+    )
+    back = client.post(
+        "/runs/1/notes",
+        data={"token": token, "text": "drip"},
+        headers={"referer": "http://elsewhere.example/x"},
+        follow_redirects=False,
+    )
+    assert back.headers["location"] == "/runs/1"
+    pads = {zone: {"dry": "nan", "touched": 3, "after": 1} for zone in ("left", "centre", "right")}
+    assert (
+        "no conductance"
+        in client.post("/api/benches/b1/pad-check", json=pads, headers={"x-token": token}).json()["detail"]
+    )
+    client.post("/units", data={"token": token, "tag": "D-1"})
+    story = {"token": token, "what": "note", "corrects": "1e999"}
+    assert client.post("/units/D-1/story", data=story).status_code == 422
+    for tag in ("a\u0000b", "x\u001b[31m", "n" * 65, "two\nlines"):
+        assert client.post("/units", data={"token": token, "tag": tag}).status_code == 422
 
 
 def test_a_photo_that_is_none_is_refused(client: TestClient, tmp_path: Path) -> None:

@@ -102,6 +102,16 @@ BAD_PLAN = 'plan = 1\nname = "x"\nwashes = 1\nmin_watch_s = 0\ndry_watch_s = 0\n
             "gzip",
         ),
         ("page.ndjson", b"<html>", "not JSON"),
+        (
+            "odd.ndjson",
+            b'{"recording": 1, "bench": "b", "began": 1, "unit": "\\u001b[2JPASS"}\n',
+            "cannot be printed",
+        ),
+        (
+            "plan.ndjson",
+            b'{"recording": 1, "bench": "b", "began": 1, "plan": "/dev/zero"}\n',
+            "does not ship",
+        ),
     ],
 )
 def test_a_bad_recording_is_one_line_and_status_2(
@@ -131,6 +141,11 @@ def test_a_bad_recording_is_one_line_and_status_2(
         (BAD_PLAN + "[exercise]\nsoak = 1\n", "exercise"),
         (BAD_PLAN + "min_coverage = 1.5\n", "min_coverage"),
         ("plan = [", "not valid TOML"),
+        (BAD_PLAN.replace("washes = 1", "washes = true"), "key 'washes'"),
+        (BAD_PLAN.replace("min_watch_s = 0", "min_watch_s = nan"), "key 'min_watch_s'"),
+        ("a = " + "[" * 5000, "nests too deeply"),
+        ("a = " + "9" * 5000, "a number too large"),
+        ("#" * 1_100_000, "larger than 1024 KiB"),
     ],
 )
 def test_a_bad_plan_names_file_key_and_mend(leaking: Path, tmp_path: Path, text: str, says: str) -> None:
@@ -151,6 +166,9 @@ def test_a_bad_plan_names_file_key_and_mend(leaking: Path, tmp_path: Path, text:
         (("judge", "nowhere.ndjson"), "nowhere.ndjson"),
         (("plans", "resell"), "Did you mean resale"),
         (("layouts", "front"), "Shipped: front-loader"),
+        (("judge", "9" * 20), "cannot be read"),
+        (("run", "show", "9" * 20), "range"),
+        (("judge", "x", "--plan", "/dev/zero"), "is no file"),
     ],
 )
 def test_what_is_not_there_is_named(args: tuple[str, ...], says: str) -> None:
@@ -159,6 +177,36 @@ def test_what_is_not_there_is_named(args: tuple[str, ...], says: str) -> None:
 
     assert got.returncode == 2
     assert says in got.stderr
+
+
+def test_runs_of_other_machines_are_not_judged_together(tmp_path: Path, leaking: Path) -> None:
+    """Another unit's run, or one from before a repair, says nothing of this one."""
+    recording, _ = simulate(demo_scenario(leaking=False))
+    other = recording.header.model_copy(update={"unit": "B-1"})
+    path = write_recording(tmp_path / "other.ndjson", other, recording.messages)
+
+    assert "only runs of one unit" in soaktest("judge", leaking, "--together-with", path).stderr
+
+    soaktest("replay", leaking, data=tmp_path)
+    soaktest("replay", leaking, data=tmp_path)
+    soaktest("unit", "write", "A-0417", "repair", "--on", "2020-01-01", data=tmp_path)
+    assert soaktest("judge", "2", "--together-with", "1", data=tmp_path).returncode == 1
+    began = recording.header.began
+    day = time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(began))
+    soaktest("unit", "write", "A-0417", "repair", "--on", day, data=tmp_path)
+    assert "was repaired between" in soaktest("judge", "2", "--together-with", "1", data=tmp_path).stderr
+
+
+def test_names_with_marks_of_a_terminal_are_shown_as_they_are(tmp_path: Path) -> None:
+    """Square brackets are no styling, and what cannot be printed does not get in."""
+    assert soaktest("unit", "take-in", "[/red]x[bold]", data=tmp_path).returncode == 0
+    assert soaktest("unit", "write", "[/red]x[bold]", "note", "[/b]", data=tmp_path).returncode == 0
+    assert soaktest("run", "begin", "b1", "--unit", "[/red]x[bold]", data=tmp_path).returncode == 0
+    for shown in (("unit", "show", "[/red]x[bold]"), ("unit", "list"), ("run", "list")):
+        assert "[/red]x[bold]" in soaktest(*shown, data=tmp_path).stdout
+    bad = soaktest("unit", "take-in", "x\x1b[31m", data=tmp_path)
+    assert (bad.returncode, bad.stdout) == (2, "")
+    assert "cannot be printed" in bad.stderr
 
 
 def test_runs_from_the_command_line(tmp_path: Path, leaking: Path) -> None:

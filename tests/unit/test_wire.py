@@ -11,6 +11,7 @@ from soaktest.vocabulary import CHANNEL_UNITS
 from soaktest.wire import (
     Pack,
     Topic,
+    _pack,
     build_readings,
     decode_json,
     parse_about,
@@ -174,3 +175,52 @@ def test_a_built_pack_reads_back_equal(values: dict[str, list[tuple[int, int]]],
     pack = Pack("b0", seq, ms / 1000, absolute=False, samples=laid)
 
     assert parse_readings(json.loads(build_readings(TOPIC, pack)), TOPIC, AT) == pack
+
+
+JUNK = st.one_of(
+    st.none(), st.booleans(), st.integers(-(2**63), 2**64 - 1), st.floats(allow_nan=False, allow_infinity=False), st.text(max_size=5),
+    st.lists(st.integers(), max_size=2), st.dictionaries(st.text(max_size=2), st.integers(), max_size=2),
+)  # fmt: skip
+
+
+@given(
+    changes=st.lists(
+        st.tuples(st.integers(0, 4), st.sampled_from(["n", "u", "v", "vs", "vb", "t", "bn", "bt", "bu", "bv", "bs", "bver", "s", "x"]), JUNK),
+        min_size=1, max_size=3,
+    ),
+    removed=st.none() | st.tuples(st.integers(0, 4), st.sampled_from(["n", "u", "v", "vs", "t"])),
+)  # fmt: skip
+def test_whatever_stands_in_a_pack_is_read_or_named_as_a_fault(
+    changes: list[tuple[int, str, object]], removed: tuple[int, str] | None
+) -> None:
+    """Without the last resort that turns any error into a fault; twice, for a shape seen before is read another way."""
+    records = [dict(r) for r in HEAD]
+    records += [{"n": "left", "u": "/", "v": 0.04, "t": -0.8}, {"n": "phase", "vs": "wash", "t": -0.5}]
+    sound = [dict(r) for r in records]
+    for at, key, value in changes:
+        records[at][key] = value
+    if removed:
+        records[removed[0]].pop(removed[1], None)
+    outcomes = []
+    for pack in (records, sound, records):
+        try:
+            outcomes.append(repr(_pack(pack, TOPIC, AT)))
+        except MessageFault as exc:
+            outcomes.append(str(exc))
+    assert outcomes[0] == outcomes[2]
+    assert "0.04" in outcomes[1]
+
+
+@pytest.mark.parametrize(
+    "record",
+    [
+        {"n": "seq", "u": [1], "v": 3},
+        {"n": "seq", "u": "count", "v": None},
+        {"n": "left", "u": "/", "v": None, "t": "x"},
+    ],
+)
+def test_packs_that_once_stopped_the_collector_are_faults(record: dict[str, object]) -> None:
+    """A unit that is a list, a value that is null, a time that is text."""
+    for _ in range(2):
+        with pytest.raises(MessageFault, match="is not"):
+            parse_readings([HEAD[0], record, HEAD[2]], TOPIC, AT)

@@ -1,4 +1,4 @@
-"""What was done to a repaired part, and the papers that belong to a certificate."""
+"""What was done to a repaired part, papers of a certificate, replays apart, one run at a time on a bench."""
 
 from __future__ import annotations
 
@@ -30,6 +30,21 @@ def upgrade() -> None:
         sa.Column("content", sa.LargeBinary, nullable=False),
     )
     op.create_index("ix_paper_certificate", "paper", ["certificate"])
+    for table in ("set_aside", "run"):
+        op.add_column(table, sa.Column("source", sa.String(32), server_default="", nullable=False))
+    with op.batch_alter_table("message") as batch:
+        batch.add_column(sa.Column("source", sa.String(32), server_default="", nullable=False))
+        batch.drop_constraint("uq_message_pack", type_="unique")
+        batch.create_unique_constraint("uq_message_pack", ["source", "bench", "node", "boot", "seq"])
+    # two that were begun at the same moment could both be under way: only the newest stays so
+    op.execute(
+        "UPDATE run SET ended = began, stage = 'cancelled' WHERE ended IS NULL AND id NOT IN "
+        "(SELECT max(id) FROM run WHERE ended IS NULL GROUP BY bench)"
+    )
+    under_way = sa.text("ended IS NULL")
+    op.create_index(
+        "uq_run_under_way", "run", ["bench"], unique=True, sqlite_where=under_way, postgresql_where=under_way
+    )
 
 
 def downgrade() -> None:
