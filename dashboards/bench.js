@@ -3,19 +3,23 @@
 const one = document.getElementById("one"), cards = document.getElementById("cards");
 const say = (root, name, text) => root.querySelectorAll(`[data-show="${name}"]`).forEach(e => { if (e.textContent !== text) e.textContent = text; });
 const span = s => s < 90 ? `${Math.round(s)} s` : s < 5400 ? `${Math.round(s / 60)} min` : s < 172800 ? `${(s / 3600).toFixed(1)} h` : `${Math.round(s / 86400)} days`;
-const clock = t => new Date(1000 * t).toLocaleTimeString();
+const clock = t => new Date(1000 * t).toLocaleTimeString([], { hourCycle: "h23" });
+const since = b => Object.entries(b.alarm.times).map(([zone, t]) => `${zone} since ${clock(t)}`).join(" and ");
+const notDry = p => !p.wet && p.heard && p.wetness >= 0.35, sureFrom = 0.6;
+const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
 const token = document.querySelector("meta[name=token]").content;
 let state = {}, heard = 0, sound = null, muted = sessionStorage.getItem("muted") === "1";
 
 function headline(b) {
-  if (b.alarm) return `WET: ${b.alarm.zones.join(" and ")} since ${clock(b.alarm.since)}`;
+  if (b.alarm) return `WET: ${since(b)}`;
   if (!b.run) return b.last ? `Run ${b.last.run}: ${b.last.verdict.toUpperCase()}` : "No run yet";
-  return `Dry · ${b.run.stage}` + (b.run.phase ? `, ${b.run.phase}` : "");
+  const heard = Object.values(b.pads).some(p => p.heard), floor = damp(b).length ? `Not dry: ${damp(b).join(" and ")}` : heard ? "Dry" : "Pads not heard";
+  return `${floor} · ${b.run.stage}` + (b.run.phase && b.run.sure >= sureFrom ? `, ${b.run.phase}` : "");
 }
 function sub(b) {
   if (!b.run) return (b.last && b.last.unit ? `unit ${b.last.unit}. ` : "") + "No run under way: begin one on a dry floor.";
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `in for ${span(Date.now() / 1000 - b.run.began)}`];
-  if (b.run.sure != null && b.run.phase) parts.push(`${b.run.phase} sure to ${Math.round(100 * b.run.sure)} %`);
+  if (b.run.sure != null && b.run.phase) parts.push(b.run.sure >= sureFrom ? `${b.run.phase} sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
   if (b.power != null) parts.push(`${Math.round(b.power)} W`);
   return parts.join(" · ");
 }
@@ -29,7 +33,7 @@ function showCard(b) {
   if (!card) { location.reload(); return; }
   card.classList.toggle("wet", !!b.alarm); card.classList.toggle("old", b.stale);
   say(card, "headline", headline(b)); say(card, "sub", sub(b));
-  say(card, "pads", Object.entries(b.pads).map(([z, p]) => `${z} ${p.wet ? "WET" : !p.heard ? "not heard" : "dry"} ${p.microsiemens ?? "–"} µS`).join(" · "));
+  say(card, "pads", Object.entries(b.pads).map(([z, p]) => `${z} ${p.wet ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : "dry"} ${p.microsiemens ?? "–"} µS`).join(" · "));
   say(card, "age", b.stale ? `STALE: nothing heard for ${b.age_s == null ? "ever" : span(b.age_s)}` : (b.run && b.run.needs ? (b.run.needs.length ? "still needed: " + b.run.needs.join("; ") : "nothing more needed") : ""));
 }
 function showOne(b) {
@@ -40,10 +44,10 @@ function showOne(b) {
     const box = one.querySelector(`[data-pad="${zone}"]`);
     box.classList.toggle("wet", pad.wet);
     box.querySelector(".fill").style.height = `${Math.round(100 * pad.wetness)}%`;
-    box.querySelector(".pad-state").textContent = pad.wet ? "WET" : !pad.heard ? "not heard" : ["", "sound", "unproven"].includes(pad.state) ? "dry" : pad.state;
+    box.querySelector(".pad-state").textContent = pad.wet ? "WET" : !pad.heard ? "not heard" : notDry(pad) ? "not dry" : ["", "sound", "unproven"].includes(pad.state) ? "dry" : pad.state;
     box.querySelector(".pad-number").textContent = pad.microsiemens == null ? "–" : `${pad.microsiemens} µS, ${Math.round(100 * pad.wetness)} % wet${pad.state === "unproven" ? ", unproven" : ""}`;
   }
-  document.getElementById("floor").setAttribute("aria-label", "Pads: " + Object.entries(b.pads).map(([z, p]) => `${z} ${p.wet ? "wet" : "dry"}`).join(", "));
+  document.getElementById("floor").setAttribute("aria-label", "Pads: " + Object.entries(b.pads).map(([z, p]) => `${z} ${p.wet ? "wet" : !p.heard ? "not heard" : notDry(p) ? "not dry" : "dry"}`).join(", "));
   if (b.run) {
     if (b.run.needs) list(one, "needs", b.run.needs, "nothing more");
     if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
@@ -59,7 +63,7 @@ function alarm(b) {
   const box = document.getElementById("alarm");
   box.hidden = !b.alarm;
   if (!b.alarm) { silence(); return; }
-  say(box, "alarm-head", `Water at ${b.alarm.zones.join(" and ")} since ${clock(b.alarm.since)}`);
+  say(box, "alarm-head", `Water at ${since(b)}`);
   say(box, "alarm-note", (b.alarm.confirmed ? "confirmed" : "provisional, being confirmed") + (b.run.acknowledged ? `; seen at ${clock(b.run.acknowledged)}` : ""));
   if (!b.run.acknowledged && !muted) ring(); else silence();
 }
@@ -90,6 +94,10 @@ setInterval(() => {
 listen();
 
 const post = (url, body) => fetch(url, { method: "POST", headers: { "x-token": token, "content-type": "application/json" }, body: JSON.stringify(body ?? {}) });
+document.querySelectorAll("form[data-needs]").forEach(f => f.addEventListener("submit", e => {
+  const run = state[one.dataset.bench]?.run, needs = run?.needs ?? [];
+  if (needs.length && !run.may_stop && !confirm(f.dataset.needs.replace("%", needs.join("; ")))) e.preventDefault();
+}));
 document.querySelectorAll("form[data-sure]").forEach(f => f.addEventListener("submit", e => { if (!confirm(f.dataset.sure)) e.preventDefault(); }));
 if (one) {
   document.getElementById("seen").addEventListener("click", () => { post(`/api/runs/${one.dataset.run}/acknowledge`); silence(); });
@@ -135,6 +143,6 @@ async function strip() {
   }
   Plotly.react("strip", lines, {
     height: 280, margin: { l: 55, r: 55, t: 8, b: 55 }, paper_bgcolor: paper, plot_bgcolor: paper, font: { color: ink, size: 12 }, shapes, annotations: notes, legend: { orientation: "h", y: -0.25 },
-    xaxis: { type: "date", range: [new Date(end - 900000), new Date(end)] }, yaxis: { type: "log", title: { text: "µS" }, domain: [0, 0.9], dtick: 1, range: [-1.3, 3] }, yaxis2: { overlaying: "y", side: "right", title: { text: "W" }, rangemode: "tozero", showgrid: false },
+    xaxis: { type: "date", range: [new Date(end - 900000), new Date(end)] }, yaxis: { type: "log", title: { text: "µS" }, domain: [0, 0.9], dtick: 1, range: [-1.3, 3] }, yaxis2: { overlaying: "y", side: "right", title: { text: "W" }, rangemode: "tozero", tickmode: "auto", nticks: 5, showgrid: false },
   }, { displayModeBar: false, responsive: true });
 }

@@ -14,15 +14,20 @@ from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, Knowledge, examine
 from soaktest.analysis.progress import Stage, may_stop, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM
-from soaktest.errors import RunError
-from soaktest.journal import Journal, run_of
+from soaktest.errors import InputError, RunError
+from soaktest.journal import Journal, newest_descriptions, run_of
 from soaktest.layouts import Layout
+from soaktest.node_check import Said
 from soaktest.plans import Plan
 from soaktest.recording import Header, Recording
-from soaktest.records import knowledge_of
-from soaktest.tables import RunRow, UnitRow
+from soaktest.records import knowledge_of, pad_checks
+from soaktest.tables import MessageRow, RunRow, UnitRow
+from soaktest.vocabulary import ZONES
 from soaktest.wire import Topic
+from soaktest.workshop.calibration import DAMP_FACTOR, NOT_DRY_S, reading
 from soaktest.workshop.stories import keep_unit
+
+RECENT_S = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +68,39 @@ def _refuse_while_busy(session: Session, bench: str) -> None:
     if other is not None:
         raise RunError(
             f"bench {bench}: run {other.id} is under way. End it first: soaktest run end {other.id}"
+        )
+
+
+def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
+    """What speaks against beginning a run on a bench: pads unsound at their last check, or wet just now."""
+    at = time.time() if now is None else now
+    checks = pad_checks(journal, bench, at)
+    found = [f"{zone} pad: {row.fault}" for zone, row in checks.items() if row.fault]
+    recent = sa.select(MessageRow).where(
+        MessageRow.bench == bench,
+        MessageRow.source == "",
+        MessageRow.at >= at - RECENT_S,
+        MessageRow.kind == "readings",
+    )
+    with journal.session() as session:
+        rows = [*newest_descriptions(session, bench), *session.scalars(recent.order_by(MessageRow.at))]
+    heard = [Said(row.at, f"soaktest/{bench}/{row.node}/{row.kind}", row.payload, False) for row in rows]
+    for zone in ZONES:
+        try:
+            siemens = reading(heard, zone, at - RECENT_S)
+        except InputError:  # not heard yet: its node may be started later
+            continue
+        if siemens > max(NOT_DRY_S, DAMP_FACTOR * checks[zone].dry_siemens if zone in checks else 0.0):
+            found.append(f"{zone} pad: is not dry ({siemens * 1e6:.2g} µS)")
+    return found
+
+
+def refuse_unsound(journal: Journal, bench: str, override: str | None) -> None:
+    """Raise InputError where a pad is unsound or wet, and no reason is given to begin all the same."""
+    found = doubts(journal, bench)
+    if found and not (override or "").strip():
+        raise InputError(
+            f"{'; '.join(found)}. Mend that first, or give a reason to begin all the same; it lands on the certificate."
         )
 
 

@@ -24,7 +24,7 @@ import paho.mqtt.client as mqtt
 from soaktest.errors import BrokerError, JournalError
 from soaktest.journal import Journal
 from soaktest.mqtt_client import new_client
-from soaktest.recording import Message
+from soaktest.recording import Message, Retained
 from soaktest.settings import BrokerAddress
 from soaktest.wire import subscriptions
 
@@ -135,7 +135,8 @@ class Collector:
         except UnicodeDecodeError:
             topic = repr(message._topic)
         payload = bytes(message.payload)
-        heard = Message(self._clock(topic, payload), topic, payload)
+        kind = Retained if message.retain else Message
+        heard = kind(self._clock(topic, payload), topic, payload)
         self._heard.append(_Heard(heard, message.mid, message.qos, self._connection))
 
     def _run(self) -> None:

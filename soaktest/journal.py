@@ -15,7 +15,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 from sqlalchemy.orm import Session, sessionmaker
 
 from soaktest.errors import JournalError, MessageFault, RunError
-from soaktest.recording import Header, Message, Recording
+from soaktest.recording import Header, Message, Recording, Retained
 from soaktest.tables import MessageRow, RunRow, SetAsideRow, TallyRow
 from soaktest.wire import decode_json, parse_about, parse_presence, parse_readings, parse_topic
 
@@ -158,6 +158,10 @@ def _row(message: Message) -> dict[str, Any]:
         "boot": None, "seq": None,
     }  # fmt: skip
     if topic.kind == "readings":
+        if isinstance(message, Retained):
+            raise MessageFault(
+                "a retained readings pack: when it was made is not known. Publish readings unretained"
+            )
         pack = parse_readings(decode_json(payload), topic, message.at)
         row |= {"boot": pack.boot, "seq": pack.seq}
     elif topic.kind == "about":
@@ -199,11 +203,9 @@ def _messages(session: Session, run: RunRow, until: float | None) -> Iterable[Me
 
 def _refused(session: Session, run: RunRow, until: float | None) -> Iterable[Message]:
     """What was set aside belongs to what the bench heard, and is counted again when the run is judged."""
-    where = [
-        SetAsideRow.topic.startswith(f"soaktest/{run.bench}/", autoescape=True),
-        SetAsideRow.source == run.source,
-        SetAsideRow.at >= run.began,
-    ]
+    where = [SetAsideRow.source == run.source, SetAsideRow.at >= run.began]
+    if not run.source:  # a replay holds one bench alone
+        where.append(SetAsideRow.topic.startswith(f"soaktest/{run.bench}/", autoescape=True))
     if until is not None:
         where.append(SetAsideRow.at <= until)
     for row in session.scalars(sa.select(SetAsideRow).where(*where).order_by(SetAsideRow.at, SetAsideRow.id)):
@@ -211,20 +213,24 @@ def _refused(session: Session, run: RunRow, until: float | None) -> Iterable[Mes
 
 
 def _descriptions(session: Session, run: RunRow) -> Iterable[Message]:
+    for row in newest_descriptions(session, run.bench, run.source, run.began):
+        yield Message(row.at, f"soaktest/{row.bench}/{row.node}/about", row.payload)
+
+
+def newest_descriptions(
+    session: Session, bench: str, source: str = "", before: float = float("inf")
+) -> list[MessageRow]:
+    """Each node's last description before a moment (UTC seconds)."""
     newest = (
         sa.select(sa.func.max(MessageRow.id))
         .where(
-            MessageRow.bench == run.bench,
-            MessageRow.source == run.source,
-            MessageRow.kind == "about",
-            MessageRow.at < run.began,
+            MessageRow.bench == bench, MessageRow.source == source, MessageRow.kind == "about", MessageRow.at < before
         )
         .group_by(MessageRow.node)
+    )  # fmt: skip
+    return list(
+        session.scalars(sa.select(MessageRow).where(MessageRow.id.in_(newest)).order_by(MessageRow.node))
     )
-    for row in session.scalars(
-        sa.select(MessageRow).where(MessageRow.id.in_(newest)).order_by(MessageRow.node)
-    ):
-        yield Message(row.at, f"soaktest/{row.bench}/{row.node}/about", row.payload)
 
 
 def open_journal(address: str) -> Journal:

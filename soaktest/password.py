@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -38,13 +39,15 @@ def password_check(folder: Path, given: str | None) -> Callable[[str], bool] | N
     if not where.exists():
         return None
     kept = where.read_text()
+    one_at_a_time = threading.Lock()  # each check takes 64 MiB by design
 
     def check(typed: str) -> bool:
         from argon2 import PasswordHasher
         from argon2.exceptions import InvalidHashError, VerificationError
 
         try:
-            return PasswordHasher().verify(kept, typed)
+            with one_at_a_time:
+                return PasswordHasher().verify(kept, typed)
         except (VerificationError, InvalidHashError):
             return False
 

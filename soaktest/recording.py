@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import codecs
 import gzip
 import zlib
 from collections.abc import Callable, Iterable, Iterator
@@ -25,7 +26,7 @@ from soaktest.wire import LARGEST_PAYLOAD, Name
 VERSION = 1
 LATEST = 1e11
 """UTC seconds; no time of a recording lies beyond."""
-LARGEST_TEXT = 4 * 1024**3
+LARGEST_TEXT = 2 * 1024**3
 """Bytes of text that a gzipped recording may unpack to."""
 
 
@@ -55,6 +56,10 @@ class Message(NamedTuple):
     at: float
     topic: str
     payload: Any
+
+
+class Retained(Message):
+    """A message that the broker had kept from before; only ever met live."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +124,7 @@ def read_recording(path: str | Path) -> Recording:
         raw = where.read_bytes()
     except OSError as exc:
         raise RecordingError(f"{where}: cannot be read ({exc.strerror}). Check the path.") from exc
-    text = _gunzipped(raw, where) if raw[:2] == b"\x1f\x8b" else raw
+    text = (_gunzipped(raw, where) if raw[:2] == b"\x1f\x8b" else raw).removeprefix(codecs.BOM_UTF8)
     if not text.strip():
         raise RecordingError(
             f"{where}: is empty. A recording begins with a header line; record the run again."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import time
+import warnings
 
 import sqlalchemy as sa
 
@@ -65,7 +66,11 @@ def clean_photo(photo: bytes) -> bytes:
             f"the photo has {len(photo) / 1e6:.0f} MB; {LARGEST_PHOTO / 1e6:.0f} MB at the most."
         )
     try:
-        with Image.open(io.BytesIO(photo), formats=("JPEG", "PNG")) as picture:
+        # the library warns of large pictures itself; ours is the smaller limit, and it refuses
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            opened = Image.open(io.BytesIO(photo), formats=("JPEG", "PNG"))
+        with opened as picture:
             if picture.width * picture.height > MOST_PIXELS:  # told by its head, before any of it is unpacked
                 raise InputError(
                     f"the photo has {picture.width} x {picture.height} pixels; {MOST_PIXELS / 1e6:.0f} million at the most."

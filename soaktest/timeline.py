@@ -79,10 +79,13 @@ def answer(findings: Findings) -> str:
     """Is it leaking, where, since when: in one sentence."""
     leaks = [e for e in findings.wet_events if e.cause == "leak"]
     if leaks:
-        first = leaks[0]
-        zones = " and ".join(dict.fromkeys(e.zone for e in leaks))
-        phase = f", let out in {first.phase}" if first.phase else ""
-        return f"Water at {zones} since {_local(first.onset):%H:%M:%S}{phase}."
+        first = {e.zone: e for e in reversed(leaks)}  # each pad's first
+        since = [
+            f"{e.zone} since {_local(e.onset):%H:%M:%S}"
+            for e in sorted(first.values(), key=lambda e: e.onset)
+        ]
+        phase = f", let out in {leaks[0].phase}" if leaks[0].phase else ""
+        return f"Water at {' and '.join(since)}{phase}."
     if findings.wet_events:
         e = findings.wet_events[0]
         return f"{e.zone.capitalize()} pad wet since {_local(e.onset):%H:%M:%S}, most likely {e.cause}."

@@ -60,7 +60,11 @@ def floor_plan(layout: Layout, findings: Findings) -> str:
             out.append(
                 f'<rect x="{x}" y="{y + pad.depth_mm - level:.0f}" width="{pad.width_mm}" height="{level:.0f}" fill="{colour}" opacity="0.35"/>'
             )
-        state = f"WET {event.peak_wetness:.0%}" if event else findings.pads[zone].state
+        state = (
+            (f"WET {event.peak_wetness:.0%}" if event.peak_wetness >= 0.05 else "WET")
+            if event
+            else findings.pads[zone].state
+        )
         middle = pad.x_mm
         out.append(
             f'<text x="{middle}" y="{y - 36}" text-anchor="middle" font-size="26" font-weight="600">{zone}</text>'

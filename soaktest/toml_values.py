@@ -56,7 +56,7 @@ def read_value(kind: type[V], name_or_path: str, folder: str, error: type[InputE
                 raise error(
                     f"{where}: is no file, or larger than {LARGEST_FILE // 1024} KiB. Check the path."
                 )
-            text = path.read_text("utf-8")
+            text = path.read_text("utf-8-sig")
         except UnicodeDecodeError as exc:
             raise error(f"{where}: not UTF-8 text. Save the file as UTF-8 and try again.") from exc
         except OSError as exc:
@@ -68,7 +68,17 @@ def read_value(kind: type[V], name_or_path: str, folder: str, error: type[InputE
         raise error(
             f"no {what} named {name_or_path!r}.{hint} Shipped: {', '.join(names)}; or give a .toml file."
         )
-    return parse_value(kind, text, where, error)
+    value = parse_value(kind, text, where, error)
+    name = getattr(value, "name", "")
+    if (
+        name in shipped_names(folder)
+        and name != name_or_path
+        and value != read_value(kind, name, folder, error)
+    ):
+        raise error(
+            f"{where}: is named {name!r} like a shipped {what}, and is another. Give it a name of its own."
+        )
+    return value
 
 
 def read_shipped(kind: type[V], name: str, folder: str, error: type[InputError]) -> V:

@@ -26,6 +26,7 @@ LARGEST_PAYLOAD: Final = 64 * 1024
 """Bytes; a larger message is set aside."""
 FARTHEST_UTC_S: Final = 86_400.0
 """A UTC sample time farther than this from its arrival is not believed."""
+LARGEST_SUM: Final = 1e12
 RATIO_SLACK: Final = 0.001
 """Ratios may stray this far out of 0..1 (rounding in the node); they are clipped."""
 
@@ -212,8 +213,8 @@ def _frame_field(frame: dict[str, float | str], key: str, unit: str | None, valu
 
 
 def _checked(channel: str, values: list[float]) -> list[float]:
-    if not math.isfinite(sum(values)):
-        raise MessageFault(f"{channel}: a value is not a finite number")
+    if not -LARGEST_SUM < sum(values) < LARGEST_SUM:
+        raise MessageFault(f"{channel}: a value is not a finite number, or far too large")
     if channel in _RATIOS:
         low, high = min(values), max(values)
         if low < 0 or high > 1:

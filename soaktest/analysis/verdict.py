@@ -76,7 +76,8 @@ def decide(plan: Plan, evidence: Evidence) -> tuple[Outcome, list[Reason]]:
             *missing,
         ]
     if leaks:
-        return "fail", [*reasons, *missing]
+        # what the plan still lacks is told, but no further wash is asked of a machine that leaks
+        return "fail", [*reasons, *(reason.model_copy(update={"mend": None}) for reason in missing)]
     if missing:
         return "retest", missing
     return "pass", [_pass_reason(plan, evidence)]
@@ -237,11 +238,11 @@ def _phase_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
         if phase == "heat" and not phases.sees_heat:
             mend = "Heat cannot be seen on this bench: add a power or current sensor, or take heat out of the plan."
         else:
-            mend = f"Choose a programme with {wanted} times {phase}, or run another wash."
+            mend = f"Choose a programme with more of it, or run another wash, until {phase} was seen {_times(wanted)}."
         reasons.append(
             Reason(
                 code=f"exercise-{phase}",
-                text=f"{phase.capitalize()} was seen {seen} times, the plan asks for {wanted}.",
+                text=f"{phase.capitalize()} was seen {_times(seen)}, the plan asks for {wanted}.",
                 mend=mend,
             )
         )
@@ -332,6 +333,10 @@ def _pass_reason(plan: Plan, evidence: Evidence) -> Reason:
 
 def _plural(word: str, n: int) -> str:
     return word if n == 1 else word + ("es" if word.endswith("sh") else "s")
+
+
+def _times(n: int) -> str:
+    return {0: "not at all", 1: "once", 2: "twice"}.get(n, f"{n} times")
 
 
 def span_in_words(seconds: float) -> str:

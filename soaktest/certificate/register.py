@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import time
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -11,11 +12,13 @@ from typing import Any, Final, NamedTuple
 import orjson
 import sqlalchemy as sa
 from pydantic import ValidationError
+from sqlalchemy.orm import Session
 
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis
 from soaktest.bench import examine_run, find_run, plan_of
 from soaktest.certificate.keys import key_in_use, opened, payload_of, sign
+from soaktest.certificate.paper import qr_svg
 from soaktest.certificate.statement import (
     Electrical,
     Statement,
@@ -31,7 +34,10 @@ from soaktest.records import LARGEST_PHOTO, clean_photo, pad_checks
 from soaktest.tables import CertificateRow, PaperRow, RunRow, UnitRow
 from soaktest.vocabulary import ZONES
 from soaktest.workshop.drips import bench_sensitivity
+from soaktest.workshop.stories import standing_entries
 
+SUPERSEDED: Final = "superseded by certificate"
+CLOCK_SLACK_S: Final = 600.0
 PHOTO, RECORD = "photo", "electrical-record"
 _RECORDS: Final = (
     (b"%PDF-", "application/pdf"),
@@ -100,8 +106,12 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
             f"run {number} is a {analysis.findings.verdict}; only a pass can be certified. See: soaktest judge {number}"
         )
     papers = _papers(told)
+    if run.ended > time.time() + CLOCK_SLACK_S:
+        raise InputError(f"run {number} ends in the future: set this machine's clock, or the recording's.")
     kid = key_in_use(journal).kid
     with journal.session() as session:
+        _lock(session)
+        _refuse_taken_back(session, run)
         standing = session.scalar(
             sa.select(CertificateRow)
             .where(CertificateRow.run == number, CertificateRow.revoked_at.is_(None))
@@ -111,9 +121,8 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
             raise InputError(
                 f"run {number} has certificate {standing.number}. Correct it with --supersedes {standing.number}."
             )
-        if told.supersedes is not None and session.get(CertificateRow, told.supersedes) is None:
-            raise InputError(f"there is no certificate {told.supersedes} to supersede.")
-        _lock(session)
+        if told.supersedes is not None:
+            told = _as_before(session, told)
         following = 1 + (session.scalar(sa.select(sa.func.max(CertificateRow.number))) or 0)
         unit = session.get_one(UnitRow, run.unit)
         before = list(
@@ -130,9 +139,10 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
             sum(kept_verdict(r.findings) in ("fail", "retest") for r in before),
         )
         token = sign(to_bytes(statement), folder, kid, passphrase)
+        qr_svg(token)  # too long for its code: refused before it has a number
         if told.supersedes is not None:
             old = session.get_one(CertificateRow, told.supersedes)
-            old.revoked_at, old.revoked_why = time.time(), f"superseded by certificate {following}"
+            old.revoked_at, old.revoked_why = time.time(), f"{SUPERSEDED} {following}"
         row = CertificateRow(
             number=following, run=number, unit=run.unit, issued_at=float(statement.issued), token=token, supersedes=told.supersedes,
             revoked_at=None, revoked_why="",
@@ -176,7 +186,46 @@ def find_certificate(journal: Journal, number: int) -> tuple[CertificateRow, Sta
     return row, Statement.model_validate_json(payload_of(row.token))
 
 
-def _lock(session: Any) -> None:
+def _refuse_taken_back(session: Session, run: RunRow) -> None:
+    """A certificate that was revoked for cause is not replaced by another for the same run; nor does one outlive a comeback."""
+    revoked = session.scalars(
+        sa.select(CertificateRow).where(CertificateRow.run == run.id, CertificateRow.revoked_at.is_not(None))
+    )
+    for row in revoked:
+        if not row.revoked_why.startswith(SUPERSEDED):
+            raise InputError(
+                f"certificate {row.number} for run {run.id} was revoked: {row.revoked_why}. Test the unit again, and certify that run."
+            )
+    back = next(
+        (
+            e
+            for e in standing_entries(session)
+            if e.unit == run.unit and e.what == "came back" and e.at >= run.began
+        ),
+        None,
+    )
+    if back is not None:
+        raise InputError(
+            f"unit {run.unit} came back after run {run.id}. Test it again, and certify that run."
+        )
+
+
+def _as_before(session: Session, told: Told) -> Told:
+    """A correction says again what it does not say anew."""
+    old = session.get(CertificateRow, told.supersedes)
+    if old is None:
+        raise InputError(f"there is no certificate {told.supersedes} to supersede.")
+    said = Statement.model_validate_json(payload_of(old.token))
+    return replace(
+        told,
+        workshop=told.workshop or said.workshop,
+        job=told.job or said.job,
+        parts=told.parts or tuple(said.parts),
+        electrical=told.electrical or said.electrical,
+    )
+
+
+def _lock(session: Session) -> None:
     """Two that issue at once wait for each other, so that no number is left out or given twice."""
     if session.get_bind().dialect.name == "postgresql":
         session.execute(sa.text("LOCK TABLE certificate IN EXCLUSIVE MODE"))
@@ -244,8 +293,20 @@ def revoke(journal: Journal, number: int, why: str) -> None:
             row.revoked_at, row.revoked_why = time.time(), reason
 
 
-def check(token: str, keys: dict[str, dict[str, Any]], journal: Journal | None = None) -> Checked:
-    """Look at a signed object: signature, key, content, and whether the workshop has taken it back."""
+def check(
+    token: str,
+    keys: dict[str, dict[str, Any]],
+    journal: Journal | None = None,
+    published: Sequence[Mapping[str, Any]] | None = None,
+) -> Checked:
+    """Look at a signed object: signature, key, content, and whether the workshop has taken it back.
+
+    Args:
+        token: the signed object.
+        keys: public keys by name.
+        journal: the workshop's own, where it is at hand.
+        published: else the list that the workshop published, as ``certificates.json`` holds it.
+    """
     try:
         content, kid = opened(token.strip(), keys)
     except InputError as exc:
@@ -258,6 +319,8 @@ def check(token: str, keys: dict[str, dict[str, Any]], journal: Journal | None =
             kid,
             [f"the signature holds, but the content is no certificate of this kind ({type(exc).__name__})."],
         )
+    if journal is None and published is not None:
+        return Checked(statement, kid, *_published(statement, published))
     if journal is None:
         return Checked(
             statement,
@@ -277,6 +340,15 @@ def check(token: str, keys: dict[str, dict[str, Any]], journal: Journal | None =
     if row.revoked_at is not None:
         faults.append(f"revoked: {row.revoked_why}.")
     return Checked(statement, kid, faults)
+
+
+def _published(statement: Statement, published: Sequence[Mapping[str, Any]]) -> tuple[list[str], list[str]]:
+    entry = next((row for row in published if row.get("number") == statement.number), None)
+    if entry is None:
+        return [], [f"The published list does not hold certificate {statement.number}: ask for a newer one."]
+    if entry.get("stands") is not True:
+        return [f"revoked: {entry.get('why') or 'no reason given'}."], []
+    return [], ["By the list published, it stands."]
 
 
 def check_against(checked: Checked, analysis: Analysis, digest: str) -> list[str]:

@@ -72,6 +72,10 @@ def main() -> None:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(2)
+    except ModuleNotFoundError as exc:
+        _leave(_extra_for(exc.name or ""))
+    except MemoryError:
+        _leave("there is not enough memory for that. Close other programs, or give a smaller file.")
     except UnicodeEncodeError:
         _leave("something given is no UTF-8 text. Type it anew.")
     except OSError as exc:
@@ -84,6 +88,22 @@ def main() -> None:
         _leave(
             f"a fault of this program ({type(exc).__name__}: {exc}). SOAKTEST_TRACE=1 shows where; please report it."
         )
+
+
+EXTRAS = {
+    "certificate": ("joserfc", "pypdf", "segno", "typst"),
+    "web": ("argon2", "fastapi", "itsdangerous", "PIL", "pyarrow", "multipart", "uvicorn"),
+    "workshop": ("lifelines",),
+    "postgres": ("psycopg",),
+}
+
+
+def _extra_for(module: str) -> str:
+    """Which part of the installation is missing."""
+    top = module.split(".", maxsplit=1)[0]
+    extra = next((name for name, modules in EXTRAS.items() if top in modules), None)
+    what = f"pip install '.[{extra}]' in the project's folder" if extra else f"pip install {top}"
+    return f"this needs {top}, which is not installed: {what}."
 
 
 def _leave(said: str) -> None:

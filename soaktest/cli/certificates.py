@@ -115,11 +115,17 @@ def verify(
     recording: Annotated[
         Path | None, typer.Option(help="The recording, to be judged again and compared.", exists=True)
     ] = None,
+    plan: Annotated[
+        str | None, typer.Option(help="Its plan's file, where the workshop wrote its own.")
+    ] = None,
+    layout: Annotated[str | None, typer.Option(help="The same of the layout.")] = None,
     as_json: JSON = False,
 ) -> None:
     """Check a certificate: signature, key, content, revocation; with the recording, judge it again.
 
-    Exit status: 0 it holds, 1 it does not.
+    The key may be the workshop's published list (certificates.json): it holds the keys, and says what was revoked.
+
+    Exit status: 0 it holds, 1 it does not. Example: soaktest verify certificate-1.pdf --key certificates.json
     """
     import orjson
 
@@ -127,18 +133,21 @@ def verify(
     from soaktest.certificate.register import check, check_against
 
     book = None if key_file else journal()
-    keys = public_keys(book) if book else _keys_of(key_file or [])
-    checked = check(_token(what), keys, book)
-    faults = list(checked.faults)
+    keys, published = (public_keys(book), None) if book else _keys_of(key_file or [])
+    checked = check(_token(what), keys, book, published)
+    faults, notes = list(checked.faults), list(checked.notes)
     if recording and checked.statement:
-        analysis, digest = _again(recording, checked.statement.plan)
-        faults += check_against(checked, analysis, digest)
+        analysis, digest = _again(recording, plan or checked.statement.plan, layout)
+        differs = check_against(checked, analysis, digest)
+        faults += differs
+        if not differs:
+            notes.append("The recording is the one that was certified; judged again, it passes as certified.")
     said = checked.statement
     if as_json:
         told = {
             "holds": not faults,
             "faults": faults,
-            "notes": checked.notes,
+            "notes": notes,
             "key": checked.kid,
             "statement": said.model_dump() if said else None,
         }
@@ -146,7 +155,7 @@ def verify(
     else:
         out = console()
         out.print("[bold green]HOLDS[/]" if not faults else "[bold red]DOES NOT HOLD[/]")
-        for line in [*faults, *checked.notes]:
+        for line in [*faults, *notes]:
             out.print(f"  - {printable(line)}", markup=False)
         if said:
             out.print(
@@ -188,31 +197,37 @@ def _token(what: str) -> str:
     return text
 
 
-def _keys_of(files: list[Path]) -> dict[str, dict[str, Any]]:
+def _keys_of(files: list[Path]) -> tuple[dict[str, dict[str, Any]], list[Any] | None]:
+    """Public keys by name, and the published list where a file holds one."""
     import orjson
 
     from soaktest.errors import InputError
 
     found: dict[str, dict[str, Any]] = {}
+    published: list[Any] | None = None
     for where in files:
         try:
             told = orjson.loads(where.read_bytes())
+            if isinstance(told, dict) and isinstance(told.get("certificates"), list):
+                published = [row for row in told["certificates"] if isinstance(row, dict)]
             for one in told if isinstance(told, list) else told.get("keys", [told]):
                 found[str(one["kid"])] = {k: one[k] for k in ("kty", "crv", "x")}
         except (orjson.JSONDecodeError, KeyError, TypeError, AttributeError) as exc:
             raise InputError(f"{where}: is no public key as `soaktest key show` prints it.") from exc
-    return found
+    return found, published
 
 
-def _again(recording: Path, plan: str) -> tuple[Any, str]:
+def _again(recording: Path, plan: str, layout: str | None) -> tuple[Any, str]:
     from soaktest.analysis.analyse import examine
     from soaktest.certificate.statement import file_sha256
-    from soaktest.layouts import read_layout
+    from soaktest.layouts import named_layout, read_layout
     from soaktest.plans import read_plan
     from soaktest.recording import read_recording
 
     told = read_recording(recording)
-    analysis = examine(told, read_layout(told.header.layout or "front-loader"), read_plan(plan))
+    analysis = examine(
+        told, read_layout(layout) if layout else named_layout(told.header.layout), read_plan(plan)
+    )
     return analysis, file_sha256(recording.read_bytes())
 
 

@@ -17,12 +17,24 @@ def demo(
     dry: Annotated[
         bool, typer.Option("--dry", help="A repaired machine that holds, instead of one that leaks.")
     ] = False,
+    live: Annotated[
+        bool,
+        typer.Option(
+            "--live", help="Publish the bench in real time instead, for a page that is being served."
+        ),
+    ] = False,
 ) -> None:
     """Run the whole job once: a simulated bench publishes over an MQTT broker inside this process.
 
     A front loader has just been repaired and its dispenser-to-tub hose still weeps. The run is judged
     from the journal and its timeline is written. Exit status 0 whatever the verdict: it is a demonstration.
+
+    With --live the same bench publishes as a real one would, for half an hour, to SOAKTEST_BROKER or the broker
+    of a soaktest serve on this machine: open the page, begin a run on bench b1, and watch it leak.
     """
+    if live:
+        _publish_live(dry=dry)
+        return
     from soaktest.bench import judge_run
     from soaktest.broker import EmbeddedBroker
     from soaktest.cli.files import progress_bar
@@ -53,3 +65,29 @@ def demo(
     out.print(f"Timeline:  {page.resolve()}  (open it in a browser)", soft_wrap=True)
     out.print(f"Recording: {written.resolve()}  (judge it again: soaktest judge {written})", soft_wrap=True)
     out.print(f"Journal:   {(folder / 'journal.sqlite').resolve()}", soft_wrap=True)
+
+
+def _publish_live(*, dry: bool) -> None:
+    import time
+
+    from soaktest.cli.files import progress_bar
+    from soaktest.mqtt_client import connected, new_client
+    from soaktest.replay import as_bytes
+    from soaktest.settings import BrokerAddress, read_settings
+    from soaktest.simulate.bench import demo_scenario, simulate
+    from soaktest.wire import parse_topic
+
+    recording, _truth = simulate(demo_scenario(leaking=not dry))
+    messages = [as_bytes(message) for message in recording.messages]
+    address = read_settings().broker or BrokerAddress("127.0.0.1")
+    mend = "Start the page first, in another terminal: soaktest serve"
+    with (
+        connected(new_client(address), address, mend) as client,
+        progress_bar("Washing, in real time") as progress,
+    ):
+        begin, first = time.monotonic(), messages[0].at
+        for number, message in enumerate(messages, 1):
+            time.sleep(max(message.at - first - (time.monotonic() - begin), 0.0))
+            kept = parse_topic(message.topic).kind != "readings"
+            client.publish(message.topic, message.payload, qos=1, retain=kept)
+            progress(number, len(messages))

@@ -26,7 +26,7 @@ def plan() -> None:
     )
     print("  soaktest drip tell b1 left 0.1 --seen")
     print(
-        "Extra-low voltage only: pads and nodes unplugged from mains supplies that you would not touch with wet hands."
+        "Drip on pads alone, with the machine moved away and unplugged, and every mains lead off the floor."
     )
 
 

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from soaktest.cli.judge import LAYOUT, NUMBER, PLAN
-from soaktest.cli.words import EXIT, console, show_findings
+from soaktest.cli.words import EXIT, console, show_findings, show_table
 
 
 def record(
@@ -108,3 +108,10 @@ def layouts(
         print(
             f"{layout.name}: {layout.title}. {layout.width_mm:.0f} x {layout.depth_mm:.0f} mm, {len(layout.parts)} parts."
         )
+        if check:
+            whole = sum(part.prior for part in layout.parts)
+            rows = [
+                (p.id, p.name, f"{p.x_mm:.0f}", f"{p.y_mm:.0f}", ", ".join(p.wets), f"{p.prior / whole:.0%}")
+                for p in layout.parts
+            ]
+            show_table(("part", "name", "mm from left", "mm from front", "leaks in", "share"), rows)

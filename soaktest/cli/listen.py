@@ -7,6 +7,7 @@ import logging
 import signal
 import threading
 import time
+import uuid
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Annotated
 
@@ -58,7 +59,9 @@ def collecting(host: str, broker_port: int) -> Iterator[tuple[Journal, BrokerAdd
     settings = read_settings()
     with contextlib.closing(open_journal(settings.database)) as journal, contextlib.ExitStack() as stack:
         address = settings.broker or stack.enter_context(EmbeddedBroker(host, broker_port)).address
-        yield journal, address, stack.enter_context(Collector(journal, address, settings.client_id))
+        # the embedded broker keeps no session over a restart, so that nobody need guess this name
+        name = settings.client_id if settings.broker else f"{settings.client_id}-{uuid.uuid4().hex[:12]}"
+        yield journal, address, stack.enter_context(Collector(journal, address, name))
 
 
 def set_aside(
@@ -89,7 +92,10 @@ def set_aside(
     if not rows:
         print("Nothing was set aside.")
         return
-    shown = [(when(row.at), row.topic[:80], row.reason, repr(row.payload[:30])) for row in rows]
+    shown = [
+        (when(row.at), row.topic[:80], row.reason, row.payload[:30].decode("utf-8", "replace"))
+        for row in rows
+    ]
     show_table(("at", "topic", "reason", "begins"), shown, f"{book.set_aside_count()} set aside")
 
 

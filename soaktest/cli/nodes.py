@@ -133,5 +133,12 @@ def calibrate(
                 ),
                 markup=False,
             )
-    out.print("Dry the pads before the next run. The calibration holds for 30 days.")
+    out.print(
+        "Dry the pads before the next run. "
+        + (
+            "A pad that is not sound has no calibration: mend it, and calibrate again."
+            if unsound
+            else "The calibration holds for 30 days."
+        )
+    )
     raise typer.Exit(1 if unsound else 0)

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from soaktest.tables import RunRow
 
 app = typer.Typer(no_args_is_help=True)
+SURE_FROM = 0.6
+"""A phase less sure than this is not named while the run goes on."""
 
 
 def journal() -> Journal:
@@ -32,6 +34,10 @@ def begin(
     unit: Annotated[str | None, typer.Option(help="The unit's tag.")] = None,
     plan: PLAN = None,
     layout: LAYOUT = None,
+    override: Annotated[
+        str | None,
+        typer.Option(help="Why it is begun although a pad is unsound or wet; lands on the certificate."),
+    ] = None,
 ) -> None:
     """Begin a run on a bench, on a dry floor, before the machine is started.
 
@@ -39,7 +45,7 @@ def begin(
     """
     from pydantic import ValidationError
 
-    from soaktest.bench import begin_run
+    from soaktest.bench import begin_run, refuse_unsound
     from soaktest.errors import InputError
     from soaktest.layouts import read_layout
     from soaktest.plans import read_plan
@@ -50,7 +56,9 @@ def begin(
     except ValidationError as exc:
         raise InputError(f"bench {bench!r}: use 1 to 32 of a-z 0-9 -, first a letter or digit.") from exc
     chosen = read_plan(plan or "resale")
-    run = begin_run(journal(), header, chosen, read_layout(layout or "front-loader"))
+    book = journal()
+    refuse_unsound(book, bench, override)
+    run = begin_run(book, header, chosen, read_layout(layout or "front-loader"), override)
     print(
         f"Run {run.id} begun on bench {bench}. Keep the floor dry for {chosen.dry_watch_s / 60:.0f} min, then start the machine."
     )
@@ -141,7 +149,8 @@ def watch(
 
 def _status(run: RunRow, live: Live) -> str:
     analysis = live.analysis
-    phase = analysis.phases.at(live.at - 3) or "-"
+    spans = [span for span in analysis.findings.phases if span.start <= live.at - 3]
+    phase = spans[-1].phase if spans and spans[-1].confidence >= SURE_FROM else "not clear yet"
     lines = [f"Run {run.id} on bench {run.bench}: {live.stage}; phase {phase}"]
     for zone, track in analysis.pads.items():
         now = f"{10.0 ** float(track.log_g[-1]) * 1e6:.3g} uS" if len(track.t) else "not heard"

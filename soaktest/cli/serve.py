@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import socket
 from typing import Annotated
 
 import typer
@@ -36,7 +37,7 @@ def serve(
 
         from soaktest.web.app import create_app
     except ModuleNotFoundError as exc:
-        raise InputError(f"the page needs {exc.name}: pip install 'soaktest[web]'") from exc
+        raise InputError(f"the page needs {exc.name}: pip install '.[web]' in the project's folder.") from exc
     from soaktest.broker import refuse_taken
     from soaktest.mqtt_client import connected, new_client
     from soaktest.password import password_check
@@ -56,9 +57,14 @@ def serve(
 
         hosts = ["127.0.0.1", "localhost", "[::1]"] if host in LOOPBACK else None
         app = create_app(journal, tell, opens, hosts, keys_folder())
-        shown = "127.0.0.1" if host in ("0.0.0.0", "::") else host  # noqa: S104
+        shown = socket.gethostname() if host in ("0.0.0.0", "::") else host  # noqa: S104
         print(f"The bench's page: http://{shown}:{port}/", flush=True)
-        print(f"Nodes publish to {address}. Stop with Ctrl-C.", flush=True)
+        at = (
+            f"mqtt://{socket.gethostname()}:{address.port} (or this machine's address)"
+            if shown != host
+            else address
+        )
+        print(f"Nodes publish to {at}. Stop with Ctrl-C.", flush=True)
         if host not in LOOPBACK:
             print(
                 "It listens beyond this machine, without encryption: keep it on the workshop's own network.",

@@ -13,7 +13,7 @@ from fastapi import APIRouter, Depends, File, Form, Path, Request, UploadFile
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
 
 from soaktest.analysis.events import PadCheck
-from soaktest.bench import begin_run, cancel_run, end_run, find_run, judge_run
+from soaktest.bench import begin_run, cancel_run, doubts, end_run, find_run, judge_run, refuse_unsound
 from soaktest.errors import InputError, plain_text
 from soaktest.journal import Journal
 from soaktest.layouts import read_layout
@@ -25,7 +25,7 @@ from soaktest.web.door import must_carry_token
 from soaktest.web.templates import page
 from soaktest.web.watch import Watch
 from soaktest.wire import NAME_PATTERN
-from soaktest.workshop.calibration import DAMP_FACTOR, HARDLY_ANSWERED
+from soaktest.workshop.calibration import DAMP_FACTOR, HARDLY_ANSWERED, NOT_DRY, NOT_DRY_S
 
 router = APIRouter()
 BenchName = Annotated[str, Path(pattern=f"^{NAME_PATTERN}$")]
@@ -63,6 +63,7 @@ def one_bench(request: Request, name: BenchName) -> HTMLResponse:
     return page(
         request, "bench.html", bench=name, run=run, plans=PLANS, layouts=LAYOUTS, zones=ZONES,
         notes=notes_of(book(request), run.id) if run else [], checks=checks,
+        doubts=[] if run else doubts(book(request), name),
     )  # fmt: skip
 
 
@@ -106,15 +107,7 @@ def begin(
     override: Annotated[str, Form(max_length=500)] = "",
 ) -> Response:
     """Begin a run; refused on a pad whose last check found a fault, unless a reason is given."""
-    faults = [
-        f"{zone} pad: {row.fault}"
-        for zone, row in pad_checks(book(request), name, time.time()).items()
-        if row.fault
-    ]
-    if faults and not override.strip():
-        raise InputError(
-            f"{'; '.join(faults)}. Mend the pad and check it again, or give a reason to begin all the same; it lands on the certificate."
-        )
+    refuse_unsound(book(request), name, override)
     header = Header(bench=name, unit=plain_text("unit's tag", unit, 64) or None, began=time.time())
     begin_run(
         book(request),
@@ -188,6 +181,8 @@ async def pad_check(request: Request, name: BenchName) -> JSONResponse:
 
 
 def _fault(dry: float, touched: float, after: float) -> str:
+    if dry * 1e-6 > NOT_DRY_S:
+        return NOT_DRY
     if touched < DAMP_FACTOR * max(dry, 0.05):
         return HARDLY_ANSWERED
     if after > max(0.5 * touched, 3.0):

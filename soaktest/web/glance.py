@@ -111,7 +111,7 @@ class Glance:
             return {"heard": False, "microsiemens": None, "wetness": 0.0, "provisional": None}
         return {
             "heard": time.time() - pad.readings[-1][0] < 10.0,
-            "microsiemens": float(f"{10.0**pad.now * 1e6:.3g}"),
+            "microsiemens": float(f"{10.0**pad.now * 1e6:.2g}"),
             "wetness": round(wetness(pad.now, pad.dry), 3),
             "provisional": pad.wet_since,
         }

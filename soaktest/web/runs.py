@@ -80,7 +80,11 @@ def one_run(request: Request, number: Number) -> HTMLResponse:
     run = find_run(book(request), number)
     told = kept_findings(run) or analysis_of(request, run).findings
     name, meaning, mark = VERDICTS[told.verdict]
-    others = [r for r in list_runs(book(request), 500) if r.unit and r.unit == run.unit and r.id != run.id]
+    others = [
+        r
+        for r in list_runs(book(request), 500)
+        if r.unit and r.unit == run.unit and r.id != run.id and r.stage != "cancelled"
+    ]
     return page(
         request, "run.html", run=run, f=told, verdict={"name": name, "meaning": meaning, "mark": mark},
         answer=answer(told), floor=floor_plan(layout_of(run), told), notes=notes_of(book(request), number), others=others,

@@ -23,6 +23,7 @@ from soaktest.workshop.stories import (
     NewEntry,
     Show,
     Sort,
+    erase_personal,
     find_unit,
     list_units,
     story_of,
@@ -67,11 +68,13 @@ def story(request: Request, tag: Annotated[str, Path(max_length=64)]) -> HTMLRes
 @router.get("/units/{tag:path}", include_in_schema=False)
 def one_unit(request: Request, tag: Annotated[str, Path(max_length=64)]) -> HTMLResponse:
     """One unit's story in the order of time."""
+    story = story_of(book(request), tag)
     return page(
         request,
         "unit.html",
         unit=find_unit(book(request), tag),
-        story=story_of(book(request), tag),
+        story=story,
+        personal=[entry for entry in story if entry.personal],
         whats=WHATS[1:],
         works=WORKS,
         parts=sorted(
@@ -102,6 +105,7 @@ def tell(  # noqa: PLR0913
     part: Annotated[str, Form(max_length=64)] = "",
     work: Annotated[str, Form(max_length=16)] = "",
     on: Annotated[date | Literal[""], Form()] = "",
+    personal: Annotated[str, Form(max_length=2000)] = "",
     minutes: Annotated[str, Form(max_length=12)] = "",
     cost: Annotated[str, Form(max_length=12)] = "",
     corrects: Annotated[str, Form(max_length=12)] = "",
@@ -110,9 +114,16 @@ def tell(  # noqa: PLR0913
     old = number("corrects entry", corrects)
     entry = NewEntry(
         what, text.strip(), datetime.combine(on, datetime.min.time()).timestamp() if on else None, part.strip() or None, work or None,
-        number("minutes", minutes), number("cost", cost), corrects=None if old is None else int(old),
+        number("minutes", minutes), number("cost", cost), personal=personal.strip() or None, corrects=None if old is None else int(old),
     )  # fmt: skip
     write_entry(book(request), tag, entry)
+    return RedirectResponse(f"/units/{quote(tag)}", 303)
+
+
+@router.post("/units/{tag:path}/erase", dependencies=[Depends(must_carry_token)], include_in_schema=False)
+def erase(request: Request, tag: Annotated[str, Path(max_length=64)]) -> Response:
+    """Erase the customer's data in a unit's story; everything else stays."""
+    erase_personal(book(request), tag)
     return RedirectResponse(f"/units/{quote(tag)}", 303)
 
 

@@ -251,23 +251,30 @@ class Watch:
         if live is not None:
             out["run"] |= _of_live(live)
             for zone, track in live.analysis.pads.items():
-                out["pads"][zone] |= {"state": track.state}
+                # a run just begun has heard little: what arrives now says more than its word "silent"
+                heard = out["pads"][zone]["heard"]
+                out["pads"][zone]["state"] = "" if heard and track.state == "silent" else track.state
         for wet in zones:
             out["pads"][wet]["wet"] = True
         if zones:
             out["alarm"] = {
                 "zones": zones,
-                "since": self._since(bench),
+                "times": self._times(bench, zones),
                 "confirmed": bool(live and live.wet_zones),
             }
         return out
 
-    def _since(self, bench: _Bench) -> float:
-        times = [p.wet_since for p in bench.glance.pads.values() if p.wet_since is not None]
-        if bench.live:
-            wet = set(bench.live.wet_zones)
-            times += [e.onset for e in bench.live.analysis.findings.wet_events if e.zone in wet]
-        return min(times)
+    def _times(self, bench: _Bench, zones: list[str]) -> dict[str, float]:
+        """Since when each of the zones is wet, the earliest first."""
+        events = bench.live.analysis.findings.wet_events if bench.live else []
+        times = {zone: [e.onset for e in events if e.zone == zone] for zone in zones}
+        for zone in ZONES:
+            provisional = bench.glance.pads[zone].wet_since
+            if zone in times and provisional is not None:
+                times[zone].append(provisional)
+        return dict(
+            sorted(((zone, min(told)) for zone, told in times.items() if told), key=lambda pair: pair[1])
+        )
 
 
 def _of_live(live: Live) -> dict[str, Any]:

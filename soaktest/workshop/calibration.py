@@ -14,6 +14,9 @@ from soaktest.wire import decode_json, parse_about, parse_readings, parse_topic
 
 DAMP_FACTOR = 3.0
 """A damp finger raises a sound pad's conductance at least so many times."""
+NOT_DRY_S = 2e-5
+"""Siemens: a pad that conducts so well before anything touched it is wet, or bridged."""
+NOT_DRY = "it is not dry: dry it, or look for a bridge between its tracks, and begin again"
 HARDLY_ANSWERED = "it hardly answered to a damp finger: clean it, and check its lead"
 LEAST_PER_PAD_S = 2e-6
 """Siemens that a measured amount must add: less is a pad that water does not reach."""
@@ -48,10 +51,10 @@ def reading(messages: Sequence[Said], zone: str, since: float) -> float:
 
 def judge_pad(dry: float, damp: float, wet: float) -> str:
     """What is wrong with a pad by its readings in siemens; empty where it is sound."""
+    if dry > NOT_DRY_S:
+        return NOT_DRY
     if damp < DAMP_FACTOR * dry and damp - dry < LEAST_PER_PAD_S:
         return HARDLY_ANSWERED
     if wet - dry < LEAST_PER_PAD_S:
         return "the measured water hardly showed: it did not reach the tracks, or they are corroded"
-    if dry > 1e-5:
-        return "it is not dry to begin with: dry it, or look for a bridge between its tracks"
     return ""

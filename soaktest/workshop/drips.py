@@ -23,6 +23,8 @@ from soaktest.vocabulary import ZONES
 
 DROPS_PER_ML: Final = 20
 LEAST_TRIES: Final = 20
+ALL_SEEN: Final = 29
+"""Tries that must all be seen to show 90 % with 95 % confidence."""
 TARGET: Final = float(np.log(9.0))
 """Log odds of 90 %."""
 SCHEME: Final = ((1, 3), (2, 3), (4, 3), (10, 2))
@@ -76,23 +78,32 @@ def sensitivity(ml: NDArray[np.float64], seen: NDArray[np.bool_]) -> Sensitivity
         seen: shape (tries,).
 
     Raises:
-        InputError: fewer than ``LEAST_TRIES``, or not enough misses and hits to bound anything.
+        InputError: fewer than ``LEAST_TRIES``; none seen; all seen, but fewer than ``ALL_SEEN``; larger amounts seen less often.
     """
     if len(ml) < LEAST_TRIES:
         raise InputError(
             f"{len(ml)} tries are too few: {LEAST_TRIES} are needed, so {LEAST_TRIES - len(ml)} more. See: soaktest drip plan"
         )
     if seen.all():
-        small = float(ml.min())
-        n = int((ml == small).sum())
-        if 0.05 ** (1 / n) < 0.9:  # n of n seen bound the chance at this amount from below
+        if len(ml) < ALL_SEEN:  # n of n seen bound the chance from below: 0.9^29 = 0.047
             raise InputError(
-                f"all seen, but only {n} of them at {small:g} ml: 29 in all there would show 90 % with 95 % confidence."
+                f"all {len(ml)} tries were seen: {ALL_SEEN} would show 90 % with 95 % confidence, so {ALL_SEEN - len(ml)} more, the smallest drops first."
             )
-        return Sensitivity(small, small, len(ml), int(seen.sum()), all_seen=True)
+        enough = float(np.sort(ml)[ALL_SEEN - 1])  # seen in so many tries of this much or less
+        return Sensitivity(enough, enough, len(ml), int(seen.sum()), all_seen=True)
     if not seen.any():
         raise InputError("no drop was seen: check the pads and their node first.")
     x = np.log(ml)
+    if x[seen].min() > x[~seen].max():
+        # no curve is better than a step between the two: its edge is bounded all the same, by the likelihood ratio
+        at = float(x[seen].min())
+        return Sensitivity(
+            float(np.exp(at)),
+            float(np.exp(_bound(x, seen, at, 0.0))),
+            len(ml),
+            int(seen.sum()),
+            all_seen=False,
+        )
     beta, _ = fit_logistic(x, seen)
     if beta[1] <= 0:
         raise InputError(
@@ -127,6 +138,8 @@ def _bound(x: NDArray[np.float64], hit: NDArray[np.bool_], at: float, best: floa
         return 2.0 * (best + float(found.fun)) - float(chi2.ppf(0.90, 1))
 
     far = at + 12.0 * spread
+    if short(at) >= 0:
+        return at
     return far if short(far) < 0 else float(brentq(short, at, far))
 
 
@@ -136,12 +149,8 @@ def fit_logistic(
     """Intercept and slope of a logistic curve by maximum likelihood, and their covariance.
 
     Raises:
-        InputError: all tries were of one amount; or hits and misses do not overlap, so that no curve is better than every steeper one.
+        InputError: all tries were of one amount.
     """
-    if x[hit].min() > x[~hit].max():
-        raise InputError(
-            "seen and unseen amounts do not overlap: add tries between them, where the bench is unsure."
-        )
     if x.min() == x.max():
         raise InputError("all tries were of one amount: add smaller and larger ones.")
     middle, spread = float(x.mean()), float(x.std())  # Newton's steps are even only about the middle

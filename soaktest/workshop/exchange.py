@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any, Final, NamedTuple
 
 import orjson
@@ -28,6 +29,7 @@ OF_UNIT: Final = ("unit", "kind", "serial", "complaint", "taken_in")
 OF_ENTRY: Final = ("number", "corrects", "at", "what", "text", "part", "work", "minutes", "cost")
 COLUMNS: Final = OF_UNIT + OF_ENTRY
 LONGEST: Final = {"kind": 64, "serial": 128, "complaint": 2000, "text": 2000, "part": 64}
+MOMENTS: Final = ("taken_in", "at")
 NUMBERS: Final = ("taken_in", "at", "minutes", "cost", "number", "corrects")
 
 
@@ -110,6 +112,12 @@ def import_json(journal: Journal, content: bytes) -> Taken:
         for number, unit in enumerate(orjson.loads(content)["units"], 1):
             base = {name: unit.get(name) for name in OF_UNIT}
             for entry in unit.get("story") or [{}]:
+                unknown = [
+                    *(unit.keys() - {*OF_UNIT, "story", "runs"}),
+                    *(entry.keys() - {*OF_ENTRY, "corrected_by"}),
+                ]
+                if unknown:
+                    raise InputError(f"unit {number}: key {str(unknown[0])[:40]!r} is not known.")
                 told = base | {k: v for k, v in entry.items() if k in OF_ENTRY}
                 rows.append(
                     _checked({k: "" if v is None else str(v) for k, v in told.items()}, f"unit {number}")
@@ -135,14 +143,35 @@ def _checked(row: Mapping[str, Any], where: str) -> dict[str, Any]:
     for name in NUMBERS:
         given = (row.get(name) or "").strip()
         try:
-            out[name] = float(given) if given else None
-        except ValueError as exc:
-            raise InputError(f"{where}, {name}: {given[:40]!r} is no number.") from exc
-        if out[name] is not None and not 0 <= out[name] < (1e11 if name in ("taken_in", "at") else 1e7):
+            out[name] = _moment(given) if name in MOMENTS else float(given) if given else None
+        except (ValueError, OverflowError) as exc:
+            kind = (
+                "neither UTC seconds nor a date such as 2026-03-02T14:30" if name in MOMENTS else "no number"
+            )
+            raise InputError(f"{where}, {name}: {given[:40]!r} is {kind}.") from exc
+        if out[name] is not None and not 0 <= out[name] < (1e11 if name in MOMENTS else 1e7):
             raise InputError(f"{where}, {name}: {given[:40]} must be a number from 0.")
     if out["what"] and out["at"] is None:
-        raise InputError(f"{where}, at: when it was is missing (UTC seconds).")
+        raise InputError(f"{where}, at: when it was is missing.")
     return out
+
+
+def _moment(given: str) -> float | None:
+    """UTC seconds, or an ISO 8601 date and time, local where it names no offset."""
+    if not given:
+        return None
+    try:
+        return float(given)
+    except ValueError:
+        return datetime.fromisoformat(given).timestamp()
+
+
+def _says(entry: StoryRow) -> tuple[object, ...]:
+    return entry.text.split(), entry.part or "", entry.work or "", entry.minutes, entry.cost
+
+
+def _says_row(row: Mapping[str, Any]) -> tuple[object, ...]:
+    return row["text"].split(), row["part"], row["work"], row["minutes"], row["cost"]
 
 
 def _take(journal: Journal, rows: list[dict[str, Any]]) -> Taken:
@@ -160,11 +189,12 @@ def _take(journal: Journal, rows: list[dict[str, Any]]) -> Taken:
                 keep_unit(session, tag, row["kind"], row["serial"], row["complaint"], row["taken_in"])
             if not row["what"]:
                 continue
-            same = sa.select(StoryRow.id, StoryRow.text).where(
+            same = sa.select(StoryRow).where(
                 StoryRow.unit == tag, StoryRow.at == row["at"], StoryRow.what == row["what"]
             )
-            words = row["text"].split()
-            number = next((known for known, text in session.execute(same) if text.split() == words), None)
+            number = next(
+                (known.id for known in session.scalars(same) if _says(known) == _says_row(row)), None
+            )
             if number is None:
                 corrects = None
                 if row["corrects"] is not None:

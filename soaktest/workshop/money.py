@@ -57,7 +57,7 @@ class Figures:
     bench_hours_a_verdict: float | None
     """Hours of all judged runs over the number that passed or failed."""
     fixed_first_time: Part | None
-    """Units whose first verdict after their first repair was a pass."""
+    """Units whose first verdict after their first repair was a pass, and that have not come back."""
     came_back: Part | None
     """Sales that ended with a comeback."""
 
@@ -114,8 +114,11 @@ def figures(journal: Journal, hour_cost: float | None = None) -> Figures:
         if passed is not None and passed > unit.taken_in:
             hours.append((passed - unit.taken_in) / 3600)
         repaired = next((row.at for row in repairs if row.unit == unit.tag), None)
+        back = any(
+            row.unit == unit.tag and row.what == "came back" and row.at >= (repaired or 0) for row in rows
+        )
         if repaired is not None and (after := [v for run, v in own if run.began >= repaired]):
-            first.append(after[0] == "pass")
+            first.append(after[0] == "pass" and not back)
     return Figures(
         units=len(units),
         repairs=len(repairs),

@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Any, Final, Literal, get_args
 
 import orjson
@@ -18,7 +19,9 @@ from sqlalchemy.orm import Session
 from soaktest.errors import InputError, plain_text
 from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
+from soaktest.layouts import read_layout
 from soaktest.tables import CertificateRow, RunRow, StoryRow, UnitRow
+from soaktest.toml_values import shipped_names
 
 What = Literal["taken in", "complaint", "diagnosis", "repair", "sold", "came back", "note"]
 WHATS: Final[tuple[What, ...]] = get_args(What)
@@ -159,6 +162,10 @@ def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
         raise InputError(f"{entry.work!r} is none of: {', '.join(WORKS)}.")
     text = plain_text("text", entry.text, LONGEST, lines=True)
     part = plain_text("part", entry.part or "", 64)
+    if part and (meant := likely_part(part)):
+        raise InputError(
+            f"part {part!r} is none of a shipped layout. Did you mean {meant!r}? See: soaktest layouts front-loader"
+        )
     personal = plain_text("personal", entry.personal or "", LONGEST, lines=True)
     for name, value in (("minutes", entry.minutes), ("cost", entry.cost)):
         if value is not None and not 0 <= value < 1e7:
@@ -186,6 +193,13 @@ def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
     session.add(row)
     session.flush()
     return row
+
+
+def likely_part(given: str) -> str | None:
+    """The shipped layouts' part that a name is a slip of; None where it is one of them, or like none."""
+    known = {part.id for name in shipped_names("layouts") for part in read_layout(name).parts}
+    close = [] if given in known else get_close_matches(given, sorted(known), 1, 0.9)
+    return close[0] if close else None
 
 
 def standing_entries(session: Session, before: float | None = None) -> list[StoryRow]:

@@ -106,9 +106,27 @@ def test_twenty_nine_of_twenty_nine_show_ninety_percent_at_ninety_five() -> None
     """The classic sample size of demonstration by success alone: 0.9^29 = 0.047 (MIL-HDBK-1823A calls it 29 of 29)."""
     all_seen = sensitivity(np.full(29, 0.05), np.ones(29, dtype=bool))
     assert (all_seen.a90_95, all_seen.all_seen) == (0.05, True)
-    with pytest.raises(InputError, match="29 in all"):
+    with pytest.raises(InputError, match="so 1 more"):
         sensitivity(np.full(28, 0.05), np.ones(28, dtype=bool))
     with pytest.raises(InputError, match="of one amount"):
         sensitivity(np.full(28, 0.05), np.arange(28) < 20)
     with pytest.raises(InputError, match="too few"):
         sensitivity(np.full(5, 0.05), np.ones(5, dtype=bool))
+
+
+def test_a_clean_edge_between_seen_and_unseen_is_bounded() -> None:
+    """All of 0.05 ml unseen, all from 0.1 ml seen: no finite slope fits best, and the bound lies above the edge, closer with more tries."""
+    bounds = []
+    for times in (5, 15):
+        ml = np.tile([0.05, 0.1, 0.2, 0.5], times)
+        told = sensitivity(ml, ml > 0.07)
+        assert told.a90 == pytest.approx(0.1)
+        bounds.append(told.a90_95)
+    assert 0.1 <= bounds[1] <= bounds[0] < 0.2
+
+
+def test_all_seen_speaks_for_the_amount_that_was_tried_often_enough() -> None:
+    """The scheme's 33 tries, all seen: 29 of them were of 10 drops or fewer."""
+    ml = np.repeat([0.05, 0.1, 0.2, 0.5], [9, 9, 9, 6])
+
+    assert sensitivity(ml, np.ones(33, dtype=bool)).a90_95 == 0.5

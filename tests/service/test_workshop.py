@@ -161,7 +161,7 @@ def test_what_is_taken_away_comes_in_again_once(journal: Journal, tmp_path: Path
     [
         ("tag,what\nA,repair\n", "row 1: columns"),
         ("unit,what,at\nA-1,repair,1\nA-2,painted,1\n", "row 3, what: 'painted'"),
-        ("unit,what,at\nA-1,repair,soon\n", "row 2, at: 'soon' is no number"),
+        ("unit,what,at\nA-1,repair,soon\n", "row 2, at: 'soon' is neither"),
         ("unit,what,at\nA-1,repair,\n", "row 2, at: when it was"),
         ("unit,minutes\n,1\n", "row 2, unit"),
         ("unit,what,at\nA-1,repair,1,9\n", "row 2: has 4 cells for 3 columns"),
@@ -177,6 +177,34 @@ def test_a_bad_table_is_refused_whole_by_row_and_column(journal: Journal, table:
     with pytest.raises(InputError, match=said):
         import_table(journal, table)
     assert list_units(journal) == []
+
+
+def test_dates_may_be_written_as_people_write_them_and_unknown_keys_are_named(journal: Journal) -> None:
+    """ISO dates in CSV; a key of another program in JSON; the same words with another cost are another entry."""
+    assert import_table(journal, "\ufeffunit,what,at,cost\nA-1,repair,2026-03-02T14:30+00:00,9\n") == (1, 1)
+    assert import_table(journal, "unit,what,at,cost\nA-1,repair,1772461800,9\n") == (0, 0)
+    assert import_table(journal, "unit,what,at,cost\nA-1,repair,1772461800,10\n") == (0, 1)
+    with pytest.raises(InputError, match="unit 1: key 'colour'"):
+        import_json(journal, b'{"units": [{"unit": "A-1", "colour": "red"}]}')
+    assert import_json(journal, b'{"units": [{"unit": "A-2", "kind": null}]}') == (1, 0)
+    assert list_units(journal, "A-2")[0].unit.kind == ""
+
+
+def test_a_thousand_rows_are_taken_in_at_once(journal: Journal) -> None:
+    """Or none of them."""
+    rows = "".join(f"A-{i % 40},note,{1000 + i},n{i}\n" for i in range(2000))
+    with pytest.raises(InputError, match="row 2002"):
+        import_table(journal, "unit,what,at,text\n" + rows + "A-1,painted,1,x\n")
+    assert list_units(journal) == []
+    assert import_table(journal, "unit,what,at,text\n" + rows) == (40, 2000)
+
+
+def test_a_slip_in_a_parts_name_is_caught(journal: Journal) -> None:
+    """Close to a known part: asked; like none: a part of another kind of machine."""
+    take_in(journal, "A-1")
+    with pytest.raises(InputError, match="Did you mean 'dispenser-hose'"):
+        say(journal, "A-1", "repair", part="dispenser-hos")
+    say(journal, "A-1", "repair", part="softener")
 
 
 def test_a_confirmed_repair_moves_the_suspects_of_that_kind_of_machine(journal: Journal) -> None:
