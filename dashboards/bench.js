@@ -5,7 +5,7 @@ const say = (root, name, text) => root.querySelectorAll(`[data-show="${name}"]`)
 const span = s => s < 90 ? `${Math.round(s)} s` : s < 5400 ? `${Math.round(s / 60)} min` : s < 172800 ? `${(s / 3600).toFixed(1)} h` : `${Math.round(s / 86400)} days`;
 const clock = t => new Date(1000 * t).toLocaleTimeString([], { hourCycle: "h23" });
 const since = b => Object.entries(b.alarm.times).map(([zone, t]) => `${zone} since ${clock(t)}`).join(" and ");
-const notDry = p => !p.wet && p.heard && p.wetness >= 0.35, sureFrom = 0.6;
+const notDry = p => !p.wet && p.heard && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
 const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
 const token = document.querySelector("meta[name=token]").content;
 let state = {}, heard = 0, sound = null, muted = sessionStorage.getItem("muted") === "1";

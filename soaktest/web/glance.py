@@ -6,6 +6,7 @@ analysis, which takes longer as a run grows, confirms it or takes it back.
 
 from __future__ import annotations
 
+import math
 import time
 from collections import deque
 from dataclasses import dataclass, field
@@ -18,6 +19,7 @@ from soaktest.errors import MessageFault
 from soaktest.tables import MessageRow
 from soaktest.vocabulary import ZONES, Zone
 from soaktest.wire import Topic, decode_json, parse_about, parse_readings
+from soaktest.workshop.calibration import NOT_DRY_S
 
 KEEP_S = 900.0
 """Seconds of readings that the strip shows."""
@@ -108,11 +110,18 @@ class Glance:
         """What the page shows of one pad."""
         pad = self.pads[zone]
         if pad.now is None:
-            return {"heard": False, "microsiemens": None, "wetness": 0.0, "provisional": None}
+            return {
+                "heard": False,
+                "microsiemens": None,
+                "wetness": 0.0,
+                "not_dry": False,
+                "provisional": None,
+            }
         return {
             "heard": time.time() - pad.readings[-1][0] < 10.0,
             "microsiemens": float(f"{10.0**pad.now * 1e6:.2g}"),
-            "wetness": round(wetness(pad.now, pad.dry), 3),
+            "wetness": round(wetness(pad.now, min(pad.dry, math.log10(NOT_DRY_S))), 3),
+            "not_dry": 10.0**pad.now > NOT_DRY_S,
             "provisional": pad.wet_since,
         }
 

@@ -316,3 +316,94 @@ def test_the_command_line_certifies_and_verifies(shop: Shop, monkeypatch: pytest
         away = runner.invoke(app, ["verify", what, "--key", str(public), "--json"])
         assert orjson.loads(away.stdout)["holds"] is True
     assert runner.invoke(app, ["verify", token[:-4] + "AAAA"]).exit_code == 1
+
+
+def test_a_certificate_revoked_for_cause_is_not_replaced(shop: Shop) -> None:
+    """Nor is a run certified whose unit came back since; a correction says again what it does not say anew."""
+    shop.certify()
+    second, _ = shop.certify(Told("R. Field", supersedes=1))
+    said = check(second.token, public_keys(shop.journal)).statement
+    assert said is not None
+    assert (said.job, said.parts, said.workshop) == (TOLD.job, list(TOLD.parts), TOLD.workshop)
+
+    revoke(shop.journal, 2, "unit came back leaking")
+    for told in (TOLD, Told("R. Field", supersedes=2), Told("R. Field", supersedes=1)):
+        with pytest.raises(InputError, match="was revoked: unit came back leaking"):
+            shop.certify(told)
+    assert len(list_certificates(shop.journal)) == 2
+
+
+def test_a_unit_that_came_back_is_tested_again_first(shop: Shop) -> None:
+    """The run from before says nothing of it any more."""
+    from soaktest.workshop.stories import NewEntry, write_entry
+
+    write_entry(shop.journal, "A-0417", NewEntry("came back", "leaks again"))
+    with pytest.raises(InputError, match="came back after run"):
+        shop.certify()
+
+
+def test_many_sign_at_once_and_one_certificate_stands(shop: Shop) -> None:
+    """Five people press the button: one is signed, the others are told."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    from soaktest.errors import JournalError
+
+    def signed(_: int) -> bool:
+        try:
+            shop.certify()
+        except (InputError, JournalError):
+            return False
+        return True
+
+    with ThreadPoolExecutor(5) as pool:
+        assert sum(pool.map(signed, range(5))) == 1
+    assert len(list_certificates(shop.journal)) == 1
+
+
+def test_what_fits_no_code_or_no_paper_gets_no_number(shop: Shop) -> None:
+    """Texts too long for a QR code, and characters that no printer has."""
+    with pytest.raises(InputError, match="too long for a QR code"):
+        shop.certify(Told("R. Field", job="\u6d17" * 200, parts=("\u6d17" * 200,) * 6))
+    with pytest.raises(InputError, match="cannot be printed"):
+        shop.certify(Told("R. Field", workshop="\u202e\x1b[2J"))
+    assert list_certificates(shop.journal) == []
+
+
+def test_a_damaged_paper_is_said_to_be_one(shop: Shop) -> None:
+    """A hundred changed or cut copies: the signed object, or one clear error; nothing else."""
+    import random
+
+    row, analysis = shop.certify()
+    said = check(row.token, public_keys(shop.journal)).statement
+    assert said is not None
+    pdf = print_certificate(said, row.token, analysis)
+    rng = random.Random(5)
+    for _ in range(100):
+        copy = bytearray(pdf[: rng.randrange(len(pdf) // 2, len(pdf))] if rng.random() < 0.2 else pdf)
+        for _ in range(rng.randrange(1, 30)):
+            copy[rng.randrange(len(copy))] = rng.randrange(256)
+        try:
+            token = token_of_pdf(bytes(copy))
+        except InputError:
+            continue
+        assert token == row.token or check(token, public_keys(shop.journal)).faults
+
+
+def test_a_buyer_sees_on_the_published_list_that_it_was_taken_back(shop: Shop) -> None:
+    """Keys and standing come from the one file; a list that is too old says so."""
+    row, _ = shop.certify()
+    runner = CliRunner()
+    paper = shop.folder / "c.jws"
+    paper.write_text(row.token)
+
+    def verdict() -> dict[str, object]:
+        folder = write_list(shop.journal, shop.folder / "site").parent
+        told = runner.invoke(
+            app, ["verify", str(paper), "--key", str(folder / "certificates.json"), "--json"]
+        )
+        return dict(orjson.loads(told.stdout))
+
+    assert verdict()["holds"] is True
+    assert "By the list published, it stands." in verdict()["notes"]  # type: ignore[operator]
+    revoke(shop.journal, 1, "came back")
+    assert verdict()["faults"] == ["revoked: came back."]

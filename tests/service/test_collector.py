@@ -300,3 +300,16 @@ def test_a_taken_port_is_one_clear_error() -> None:
         EmbeddedBroker(port=first.address.port),
     ):
         pass
+
+
+def test_a_retained_readings_pack_is_set_aside(mosquitto: Mosquitto, journal: Journal) -> None:
+    """Nobody knows when it was made."""
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.connect(mosquitto.address.host, mosquitto.address.port)
+    client.loop_start()
+    client.publish(str(TOPIC), pack(0), qos=1, retain=True).wait_for_publish(10)
+    client.disconnect()
+    client.loop_stop()
+    with Collector(journal, mosquitto.address, "late") as collector:
+        until(lambda: collector.counts.set_aside == 1)
+    assert "retained readings pack" in journal.set_aside()[0].reason
