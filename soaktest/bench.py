@@ -91,7 +91,7 @@ def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
         except InputError:  # not heard yet: its node may be started later
             continue
         if siemens > max(NOT_DRY_S, DAMP_FACTOR * checks[zone].dry_siemens if zone in checks else 0.0):
-            found.append(f"{zone} pad: is not dry ({siemens * 1e6:.2g} µS)")
+            found.append(f"{zone} pad: is not dry ({siemens * 1e6:.1f} µS)")
     return found
 
 

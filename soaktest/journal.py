@@ -191,7 +191,7 @@ def _heard_until(session: Session, run: RunRow) -> float | None:
 
 
 def _messages(session: Session, run: RunRow, until: float | None) -> Iterable[Message]:
-    where = [MessageRow.bench == run.bench, MessageRow.source == run.source, MessageRow.at >= run.began]
+    where = [MessageRow.bench == run.bench, MessageRow.source == (run.source or ""), MessageRow.at >= run.began]
     if until is not None:
         where.append(MessageRow.at <= until)
     columns = (MessageRow.at, MessageRow.node, MessageRow.kind, MessageRow.payload)
@@ -203,7 +203,7 @@ def _messages(session: Session, run: RunRow, until: float | None) -> Iterable[Me
 
 def _refused(session: Session, run: RunRow, until: float | None) -> Iterable[Message]:
     """What was set aside belongs to what the bench heard, and is counted again when the run is judged."""
-    where = [SetAsideRow.source == run.source, SetAsideRow.at >= run.began]
+    where = [SetAsideRow.source == (run.source or ""), SetAsideRow.at >= run.began]
     if not run.source:  # a replay holds one bench alone
         where.append(SetAsideRow.topic.startswith(f"soaktest/{run.bench}/", autoescape=True))
     if until is not None:
@@ -213,7 +213,7 @@ def _refused(session: Session, run: RunRow, until: float | None) -> Iterable[Mes
 
 
 def _descriptions(session: Session, run: RunRow) -> Iterable[Message]:
-    for row in newest_descriptions(session, run.bench, run.source, run.began):
+    for row in newest_descriptions(session, run.bench, run.source or "", run.began):
         yield Message(row.at, f"soaktest/{row.bench}/{row.node}/about", row.payload)
 
 

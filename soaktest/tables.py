@@ -106,6 +106,15 @@ class RunRow(Base):
     )
 
 
+class OverviewRow(Base):
+    """The drawn timeline of a judged run (JSON, deflated), so that it need not be judged again to be seen."""
+
+    __tablename__ = "overview"
+    run: Mapped[int] = mapped_column(ForeignKey("run.id"), primary_key=True)
+    made_by: Mapped[str] = mapped_column(String(64))
+    figure: Mapped[bytes] = mapped_column(LargeBinary)
+
+
 class NoteRow(Base):
     """What a technician saw during a run, with a photo where one was taken."""
 

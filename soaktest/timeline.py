@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -103,6 +104,15 @@ def _event_row(event: WetEvent) -> dict[str, str]:
         "phase": f"{event.phase} ({chance:.0%})" if event.phase else "–",
         "water": f"{water.best:.1f} ml ({water.low:.1f} to {water.high:.0f})" if water else "–",
     }
+
+
+def with_notes(figure: str, notes: Sequence[NoteRow]) -> str:
+    """A drawn timeline (JSON) with the technician's notes at their times."""
+    if not notes:
+        return figure
+    drawn = go.Figure(json.loads(figure), skip_invalid=True)
+    _notes(drawn, notes)
+    return str(drawn.to_json())
 
 
 def timeline_figure(analysis: Analysis, notes: Sequence[NoteRow] = ()) -> go.Figure:

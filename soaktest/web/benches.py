@@ -123,7 +123,7 @@ def begin(
 def end(request: Request, number: Number) -> Response:
     """End a run and judge it."""
     end_run(book(request), number)
-    judge_run(book(request), number)
+    request.app.state.examined.put(number, judge_run(book(request), number))
     return RedirectResponse(f"/runs/{number}", 303)
 
 

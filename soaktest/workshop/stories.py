@@ -249,7 +249,8 @@ def story_of(journal: Journal, tag: str) -> list[Entry]:
 
 def _of_run(run: RunRow) -> str:
     plan = orjson.loads(run.plan)["name"]
-    return f"run {run.id} on bench {run.bench}, plan {plan}: {kept_verdict(run.findings) or run.stage}"
+    state = run.stage if run.ended is None or run.stage == "cancelled" else "not judged yet"
+    return f"run {run.id} on bench {run.bench}, plan {plan}: {kept_verdict(run.findings) or state}"
 
 
 def _of_certificate(row: CertificateRow) -> str:

@@ -1,4 +1,4 @@
-"""What was done to a repaired part, papers of a certificate, replays apart, one run at a time on a bench."""
+"""What was done to a repaired part, papers of a certificate, drawn timelines, replays apart, one run at a time on a bench."""
 
 from __future__ import annotations
 
@@ -30,6 +30,14 @@ def upgrade() -> None:
         sa.Column("content", sa.LargeBinary, nullable=False),
     )
     op.create_index("ix_paper_certificate", "paper", ["certificate"])
+    op.create_table(
+        "overview",
+        sa.Column(
+            "run", ID, sa.ForeignKey("run.id", name="fk_overview_run"), primary_key=True, autoincrement=False
+        ),
+        sa.Column("made_by", sa.String(64), nullable=False),
+        sa.Column("figure", sa.LargeBinary, nullable=False),
+    )
     for table in ("set_aside", "run"):
         op.add_column(table, sa.Column("source", sa.String(32), server_default="", nullable=False))
     with op.batch_alter_table("message") as batch:
