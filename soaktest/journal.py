@@ -191,7 +191,11 @@ def _heard_until(session: Session, run: RunRow) -> float | None:
 
 
 def _messages(session: Session, run: RunRow, until: float | None) -> Iterable[Message]:
-    where = [MessageRow.bench == run.bench, MessageRow.source == (run.source or ""), MessageRow.at >= run.began]
+    where = [
+        MessageRow.bench == run.bench,
+        MessageRow.source == (run.source or ""),
+        MessageRow.at >= run.began,
+    ]
     if until is not None:
         where.append(MessageRow.at <= until)
     columns = (MessageRow.at, MessageRow.node, MessageRow.kind, MessageRow.payload)

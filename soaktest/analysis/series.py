@@ -100,6 +100,12 @@ class PhaseTrack:
         i = int(t - self.t0)
         return PHASES[int(self.best[i])] if 0 <= i < len(self.best) else None
 
+    @property
+    def sureness(self) -> float:
+        """Mean probability of the decoded phase over the heard seconds that are not idle; 1 where there are none."""
+        which = np.flatnonzero(self.heard & (self.best != PHASES.index("idle")))
+        return float(self.probability[which, self.best[which]].mean()) if len(which) else 1.0
+
     def spans(self) -> list[tuple[int, int, int]]:
         """Stretches as (index into PHASES, first second, one past the last), in order."""
         if not len(self.best):

@@ -29,6 +29,8 @@ FAIL_FROM = 0.7
 """A wet event fails the unit from this probability of a leak on."""
 CLEAR_BELOW = 0.1
 """Below this probability of a leak, condensation does not stand in the way of a pass."""
+RECOGNISED_FROM = 0.35
+"""Phases of washes, simulated and real, are sure to 46 % or more; those read into a refrigerator's or a fan's power to 22 % at most."""
 BOUNDARY_S = 10.0
 BOUNDARY_SHARE = 0.03
 """Phase boundaries are known to some seconds: spans that hang on them may fall short by so much."""
@@ -213,6 +215,14 @@ def _phase_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
             )
         ]
     reasons = []
+    if phases.sureness < RECOGNISED_FROM:
+        reasons.append(
+            Reason(
+                code="not-a-wash",
+                text=f"What was heard is hardly a washing machine's: its phases are sure to {phases.sureness:.0%} only.",
+                mend="See that the sensor is on this machine's lead alone, and run the test again; a further signal makes phases surer.",
+            )
+        )
     if heard.first_fill is None:
         reasons.append(
             Reason(

@@ -7,7 +7,9 @@ from typing import Annotated
 import typer
 
 from soaktest.cli.judge import JSON
+from soaktest.cli.nodes import BROKER, listening
 from soaktest.cli.runs import journal
+from soaktest.errors import InputError
 
 app = typer.Typer(no_args_is_help=True)
 BENCH = Annotated[str, typer.Argument(help="The bench's name.")]
@@ -21,13 +23,61 @@ def plan() -> None:
     print("On each pad, dry before each try, with an ordinary dropper held upright:")
     for drops, times in SCHEME:
         print(f"  {times} x {drops} drop{'s' if drops > 1 else ''} ({drops / DROPS_PER_ML:g} ml)")
+    print("It is walked through, watched and written down by: soaktest drip walk b1")
     print(
-        "Begin a run with plan find-leak, drip, wait two minutes, and write down whether the page showed it:"
+        "Or drip in a run with plan find-leak, wait two minutes, and write down whether the page showed it:"
     )
     print("  soaktest drip tell b1 left 0.1 --seen")
     print(
         "Drip on pads alone, with the machine moved away and unplugged, and every mains lead off the floor."
     )
+
+
+@app.command()
+def walk(
+    bench: BENCH,
+    drops: Annotated[
+        list[int] | None,
+        typer.Option(min=1, max=2000, help="Drops of a try; may be repeated. The plan's by default."),
+    ] = None,
+    times: Annotated[int, typer.Option(min=1, max=100, help="How often each, where --drops is given.")] = 3,
+    wait: Annotated[float, typer.Option(min=1, max=600, help="Seconds that the bench has to see it.")] = 30.0,
+    settle: Annotated[float, typer.Option(min=1, max=600, help="Seconds for a dried pad to settle.")] = 20.0,
+    broker: BROKER = None,
+) -> None:
+    """Walk through the challenge: it asks for the drops, watches the pad itself, and writes each try down.
+
+    Ctrl-C ends it; what was tried is kept. Example: soaktest drip walk b1 --broker mqtt://192.168.4.2
+    """
+    import time
+
+    from soaktest.vocabulary import ZONES
+    from soaktest.workshop.drips import DROPS_PER_ML, SCHEME, keep_drip, seen_since
+
+    scheme = tuple((n, times) for n in drops) if drops else SCHEME
+    tries = [(zone, n) for zone in ZONES for n, often in scheme for _ in range(often)]
+    book = journal()
+    print("On pads alone, with the machine moved away and unplugged, and every mains lead off the floor.")
+    with listening(broker, f"soaktest/{bench}/+/#") as heard:
+        input("All three pads dry. Then press Enter. ")
+        time.sleep(settle)
+        if not any(said.topic.endswith("/readings") for said in heard):
+            raise InputError(
+                f"bench {bench} is not heard. Check its pad node: soaktest check-node {bench} NODE"
+            )
+        for number, (zone, n) in enumerate(tries, 1):
+            input(
+                f"{number} of {len(tries)}: let {n} drop{'s' if n > 1 else ''} fall on the {zone.upper()} pad, and press Enter at once. "
+            )
+            since = time.time()
+            time.sleep(wait)
+            seen = seen_since(list(heard), bench, zone, since, time.time())
+            keep_drip(book, bench, zone, n / DROPS_PER_ML, seen=seen)
+            print("  seen" if seen else "  not seen", flush=True)
+            if number < len(tries):
+                input("Wipe the pad dry. Then press Enter. ")
+                time.sleep(settle)
+    print(f"{len(tries)} tries written. See: soaktest drip shows {bench}")
 
 
 @app.command()

@@ -19,7 +19,7 @@ BROKER = Annotated[str | None, typer.Option(help="mqtt://host:port; that of SOAK
 
 
 @contextlib.contextmanager
-def _listening(broker: str | None, topics: str) -> Iterator[list[Said]]:
+def listening(broker: str | None, topics: str) -> Iterator[list[Said]]:
     """Everything that arrives under some topics, as it arrives."""
     from paho.mqtt.client import MQTTMessage, topic_matches_sub
 
@@ -67,7 +67,7 @@ def check_node(
     from soaktest.node_check import check_node as judge
 
     out = console()
-    with _listening(broker, f"soaktest/{bench}/{node}/#") as heard:
+    with listening(broker, f"soaktest/{bench}/{node}/#") as heard:
         for _ in track(range(int(seconds * 4)), f"Listening to {bench}/{node}", console=out, transient=True):
             time.sleep(0.25)
         if last_will:
@@ -105,7 +105,7 @@ def calibrate(
     from soaktest.workshop.calibration import judge_pad, reading
 
     book, out = journal(), console()
-    with _listening(broker, f"soaktest/{bench}/+/#") as heard:
+    with listening(broker, f"soaktest/{bench}/+/#") as heard:
 
         def measure(zone: str) -> float:
             since = time.time()

@@ -38,6 +38,8 @@ class Scenario:
     seed: int
     programmes: tuple[str, ...] = ("quick",)
     leak: Leak | None = None
+    part_off_mm: float = 0.0
+    """How far right of its place in the layout the leaking part really sits."""
     floor: Floor = field(default_factory=Floor)
     tilt_told: bool = False
     signals: tuple[str, ...] = ("power", "vibration", "inlet", "outlet")
@@ -93,11 +95,8 @@ class Truth:
 def simulate(scenario: Scenario) -> tuple[Recording, Truth]:
     """Make one run. The same scenario gives the same bytes."""
     rng = np.random.default_rng(scenario.seed)
-    layout = read_layout(scenario.layout)
-    kind = draw_machine(rng)
-    motion = run_machine(kind, _steps(scenario, rng), rng)
+    motion, water, truth_of_water = run_of_water(scenario, rng)
     seconds = len(motion.phase) // RATE
-    water, truth_of_water = _water(scenario, layout, motion, rng)
     messages = list(_pad_messages(scenario, motion, water, rng))
     messages += _phase_messages(scenario, motion, rng)
     messages.sort(key=lambda message: message.at)
@@ -107,6 +106,16 @@ def simulate(scenario: Scenario) -> tuple[Recording, Truth]:
     )  # fmt: skip
     truth = Truth(phases=_spans(motion), choices=asdict(scenario), **truth_of_water)  # type: ignore[arg-type]
     return Recording(header, messages), truth
+
+
+def run_of_water(
+    scenario: Scenario, rng: np.random.Generator | None = None
+) -> tuple[Motion, dict[Zone, Array], dict[str, object]]:
+    """The machine's motion, water on each pad step by step, and the truth of it, as :func:`simulate` makes them."""
+    chance = np.random.default_rng(scenario.seed) if rng is None else rng
+    motion = run_machine(draw_machine(chance), _steps(scenario, chance), chance)
+    water, told = _water(scenario, read_layout(scenario.layout), motion, chance)
+    return motion, water, told
 
 
 def _steps(scenario: Scenario, rng: np.random.Generator) -> list[Step]:
@@ -130,7 +139,8 @@ def _water(
         part = next(p for p in layout.parts if p.id == scenario.leak.part)
         flow = released(scenario.leak, part, motion, rng)
         landing = landed(flow, part, rng)
-        x = part.x_mm + rng.uniform(0.2, 1.0) * scenario.floor.run_mm_per_rad * scenario.floor.tilt_across
+        at = part.x_mm + scenario.part_off_mm
+        x = at + rng.uniform(0.2, 1.0) * scenario.floor.run_mm_per_rad * scenario.floor.tilt_across
         water = spread(landing, x, part.y_mm, layout, scenario.floor)
         first = {z: int(np.argmax(v > WETTED_ML)) for z, v in water.items() if v.max() > 2 * WETTED_ML}
         let_out = np.cumsum(flow)
@@ -142,7 +152,7 @@ def _water(
             ]
             for z, i in first.items()
         }
-        told |= {"part": part.id, "x_mm": part.x_mm, "leaked_ml": float(flow.sum()), "cause": "leak"}
+        told |= {"part": part.id, "x_mm": at, "leaked_ml": float(flow.sum()), "cause": "leak"}
         told["on_pads_ml"] = float(max(v.max() for v in water.values()))
     if scenario.splash_s is not None:
         for zone in ZONES:

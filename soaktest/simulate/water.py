@@ -105,7 +105,11 @@ def spread(landing: Array, x_mm: float, y_mm: float, layout: Layout, floor: Floo
 
     A pad holds the share of the puddle that covers it; water that lands on a pad is on it at once.
     """
-    total = np.cumsum(landing)
+    return on_pads(np.cumsum(landing), x_mm, y_mm, layout, floor)
+
+
+def on_pads(total: Array, x_mm: float, y_mm: float, layout: Layout, floor: Floor) -> dict[Zone, Array]:
+    """Millilitres on each pad when so many have landed at a place, without drying."""
     out: dict[Zone, Array] = {}
     radius = np.sqrt(np.maximum(total, 0.0) * 1000.0 / (np.pi * floor.film_mm))
     for zone in ZONES:

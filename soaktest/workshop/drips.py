@@ -7,6 +7,7 @@ ratio, as MIL-HDBK-1823A (2009, appendix G) recommends for such data.
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,12 +17,18 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq, minimize_scalar
 from scipy.stats import chi2
 
+from soaktest.analysis.pads import read_pads
+from soaktest.analysis.signals import gather
 from soaktest.errors import InputError
 from soaktest.journal import Journal
+from soaktest.node_check import Said
+from soaktest.recording import Header, Message, Recording
 from soaktest.tables import DripRow
-from soaktest.vocabulary import ZONES
+from soaktest.vocabulary import ZONES, Zone
 
 DROPS_PER_ML: Final = 20
+ONSET_SLACK_S: Final = 3.0
+"""A drop falls a little before its key is pressed."""
 LEAST_TRIES: Final = 20
 ALL_SEEN: Final = 29
 """Tries that must all be seen to show 90 % with 95 % confidence."""
@@ -60,6 +67,15 @@ def bench_sensitivity(journal: Journal, bench: str) -> Sensitivity:
     with journal.session() as session:
         rows = list(session.scalars(sa.select(DripRow).where(DripRow.bench == bench)))
     return sensitivity(np.array([row.ml for row in rows]), np.array([row.seen for row in rows], dtype=bool))
+
+
+def seen_since(messages: Sequence[Said], bench: str, zone: Zone, since: float, until: float) -> bool:
+    """Whether the analysis finds water on a pad that came after a moment (UTC seconds)."""
+    if not messages:
+        return False
+    header = Header(bench=bench, began=min(messages[0].at, since), ended=until)
+    heard = Recording(header, [Message(said.at, said.topic, said.payload) for said in messages])
+    return any(event.onset >= since - ONSET_SLACK_S for event in read_pads(gather(heard))[zone].events)
 
 
 def benches_tried(journal: Journal) -> dict[str, tuple[int, int]]:

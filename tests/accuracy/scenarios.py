@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from soaktest.layouts import read_layout
+from soaktest.layouts import Part, read_layout
 from soaktest.simulate.bench import Scenario
 from soaktest.simulate.nodes import Network
 from soaktest.simulate.water import Floor, Leak
@@ -19,6 +19,32 @@ SIGNALS = (
 )
 
 
+PART_OFF_MM = 10.0
+"""Parts of a machine at hand sit about so far from where the layout of its kind has them."""
+
+
+def draw_leak(part: Part, rng: np.random.Generator) -> Leak:
+    """How one part leaks."""
+    only = ("", "", "", "", "spin", "heat")[int(rng.integers(6))]
+    return Leak(
+        part=part.id,
+        only_phases=(only,) if part.wets.get(only, 0.0) >= 0.2 else (),
+        ml_min=float(np.exp(rng.uniform(np.log(0.2), np.log(60)))),
+        intermittent=float(rng.choice([1.0, 1.0, 0.5])),
+        from_s=float(rng.choice([0.0, 0.0, 0.0, rng.uniform(600, 1800)])),
+    )
+
+
+def draw_floor(rng: np.random.Generator) -> Floor:
+    """How level it is under the machine, and how water lies there."""
+    tilted = rng.random() < 0.4
+    return Floor(
+        tilt_across=float(rng.uniform(-0.026, 0.026)) if tilted else 0.0,
+        film_mm=float(rng.uniform(0.4, 1.5)),
+        runs_off=float(rng.choice([0.0, rng.uniform(0, 1)])),
+    )
+
+
 def draw(seed: int) -> Scenario:
     """One scenario. Half leak; the rest are dry, damp, splashed on, or have a faulty pad."""
     rng = np.random.default_rng([seed, 417])
@@ -28,16 +54,8 @@ def draw(seed: int) -> Scenario:
     parts = read_layout(layout).parts
     leak = None
     if story == "leak":
-        part = parts[int(rng.integers(len(parts)))]
-        only = ("", "", "", "", "spin", "heat")[int(rng.integers(6))]
-        leak = Leak(
-            part=part.id,
-            only_phases=(only,) if part.wets.get(only, 0.0) >= 0.2 else (),
-            ml_min=float(np.exp(rng.uniform(np.log(0.2), np.log(60)))),
-            intermittent=float(rng.choice([1.0, 1.0, 0.5])),
-            from_s=float(rng.choice([0.0, 0.0, 0.0, rng.uniform(600, 1800)])),
-        )
-    tilted = rng.random() < 0.4
+        leak = draw_leak(parts[int(rng.integers(len(parts)))], rng)
+    floor = draw_floor(rng)
     programmes = [
         ("quick",),
         ("cold",),
@@ -53,7 +71,8 @@ def draw(seed: int) -> Scenario:
         seed=seed,
         programmes=programmes[int(rng.choice(7, p=[0.3, 0.2, 0.2, 0.1, 0.08, 0.04, 0.08]))],
         leak=leak,
-        floor=Floor(tilt_across=float(rng.uniform(-0.026, 0.026)) if tilted else 0.0, film_mm=float(rng.uniform(0.4, 1.5)), runs_off=float(rng.choice([0.0, rng.uniform(0, 1)]))),
+        floor=floor,
+        part_off_mm=float(rng.normal(0.0, PART_OFF_MM)),
         tilt_told=bool(rng.random() < 0.6),
         signals=signals,
         says_phase=word,

@@ -187,6 +187,40 @@ def test_calibration_tells_a_bad_pad_from_good_ones_and_is_kept(mosquitto: Mosqu
     assert checks["left"].wet_siemens == pytest.approx(0.8 / 0.2 / 100_000, rel=0.01)
 
 
+def test_the_drip_challenge_is_walked_through_and_watched(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    """A drop that shows on the left pad, one that does not on the centre, one on the right: each written down as it was."""
+    from soaktest.tables import DripRow
+
+    node = Talker(mosquitto.address)
+    process = subprocess.Popen(
+        [sys.executable, "-u", "-m", "soaktest.cli", "drip", "walk", "b1", "--drops", "2", "--times", "1", "--wait", "6", "--settle", "8", "--broker", str(mosquitto.address)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env={**__import__("os").environ, "SOAKTEST_DATA": str(tmp_path)},
+    )  # fmt: skip
+    assert process.stdin is not None
+    time.sleep(2.0)
+    process.stdin.write("\n")
+    process.stdin.flush()
+    time.sleep(9.0)
+    for number, zone in enumerate(("left", "centre", "right")):
+        process.stdin.write("\n")
+        process.stdin.flush()
+        node.wet = {} if zone == "centre" else {zone: 0.3}
+        time.sleep(7.5)
+        node.wet = {}
+        if number < 2:
+            process.stdin.write("\n")
+            process.stdin.flush()
+            time.sleep(9.0)
+    out, err = process.communicate(timeout=30)
+    node.stop()
+    assert process.returncode == 0, out + err
+    book = open_journal(f"sqlite:///{tmp_path / 'journal.sqlite'}")
+    with book.session() as session:
+        rows = [(row.zone, row.ml, row.seen) for row in session.query(DripRow).order_by(DripRow.id)]
+    book.close()
+    assert rows == [("left", 0.1, True), ("centre", 0.1, False), ("right", 0.1, True)]
+
+
 def cases() -> list[dict[str, object]]:
     return [orjson.loads(line) for line in (CONTRACT / "cases.ndjson").read_bytes().splitlines()]
 

@@ -108,3 +108,41 @@ def test_a_run_without_pads_still_has_phases() -> None:
     assert findings.verdict == "retest"
     assert {s.phase for s in findings.phases} == {p for p, _, _ in truth.phases}
     assert findings.assurance.leak_free_washes == 0
+
+
+def _square(t: float, on: float, off: float, watts: float) -> float:
+    return watts if t % (on + off) < on else 1.0
+
+
+OTHER_MACHINES = {
+    "refrigerator": lambda t, r: _square(t, 900, 1500, 90) + r.gauss(0, 2),
+    "kettle": lambda t, r: _square(t + 600, 180, 1200, 2000) + r.gauss(0, 3),
+    "fan": lambda t, r: 40 + r.gauss(0, 3),
+    "thermostat": lambda t, r: _square(t, 60, 60, 1500),
+    "noise": lambda t, r: r.uniform(0, 2000),
+    "drill": lambda t, r: _square(t, 20, 40, 500) * r.uniform(0.5, 1.5),
+}
+
+
+@pytest.mark.parametrize("name", OTHER_MACHINES)
+def test_another_machines_power_is_no_pass(name: str) -> None:
+    """Two hours of an appliance beside three dry pads, half an hour of standing before it: a retest that says why."""
+    rng = random.Random(1)
+    pads = Topic("b1", "pads", "readings")
+    dry = 100_000.0 / 2_300_000.0
+    wiring = {z: {"divider_ohm": 100_000, "end_of_line_ohm": 2_200_000} for z in ("left", "centre", "right")}
+    about = {"contract": 1, "kind": "pads", "clock": "uptime", "rate_hz": 1, "pads": wiring}
+    messages = [Message(T0, "soaktest/b1/pads/about", build_about(about))]
+    times = [-4.0, -3.0, -2.0, -1.0, 0.0]
+    for seq in range(1800):
+        at = 5.0 * (seq + 1)
+        power = [1.0 if at + t < 1800 else max(OTHER_MACHINES[name](at + t - 1800, rng), 0.0) for t in times]
+        wet = {z: (times, [dry + rng.gauss(0, 1e-4) for _ in times]) for z in wiring}
+        for topic, samples in ((pads, wet), (TOPIC, {"power": (times, power)})):
+            pack = Pack("x", seq, at, absolute=False, samples=samples)
+            messages.append(Message(T0 + at, str(topic), build_readings(topic, pack)))
+    found = judged(messages, ended=T0 + 9000.0)
+
+    assert found.verdict == "retest"
+    assert found.reasons
+    assert not found.wet_events
