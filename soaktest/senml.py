@@ -6,6 +6,8 @@ Only what the standard says; what a bench allows is in :mod:`soaktest.wire`.
 from __future__ import annotations
 
 import re
+from itertools import repeat
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 from soaktest.errors import MessageFault
@@ -115,26 +117,26 @@ class _Shape(NamedTuple):
     def fill(self, pack: list[dict[str, Any]]) -> tuple[list[Column], list[Record]] | None:
         """The pack's own numbers and texts in this shape; None where one is of the wrong type."""
         base = pack[0].get("bt", 0)
-        times = [entry.get("t", 0) for entry in pack]
-        if type(base) not in _NUMERIC or not _NUMERIC.issuperset(map(type, times)):
+        if type(base) not in _NUMERIC:
             return None
-        if base:
-            times = [base + time for time in times]
-        values: list[Any] = [entry.get("v") for entry in pack]
-        if not _NUMERIC_OR_NONE.issuperset(map(type, values)) or values.count(None) != len(self.texts):
+        columns = []
+        for name, unit, where in self.columns:
+            records = pack[where] if type(where) is slice else _at(pack, where)
+            times, values = list(map(dict.get, records, _T, _NOUGHT)), list(map(_V, records))
+            if not _NUMERIC.issuperset(map(type, times)) or not _NUMERIC.issuperset(map(type, values)):
+                return None
+            columns.append(Column(name, unit, [base + time for time in times] if base else times, values))
+        said = [(pack[i].get("t", 0), pack[i]["vs"]) for i, _, _ in self.texts]
+        if any(type(t) not in _NUMERIC or type(vs) is not str for t, vs in said):
             return None
-        columns = [
-            Column(name, unit, times[where], values[where])
-            if type(where) is slice
-            else Column(name, unit, _at(times, where), _at(values, where))
-            for name, unit, where in self.columns
+        others = [
+            Record(name, unit, base + time, text)
+            for (_, name, unit), (time, text) in zip(self.texts, said, strict=True)
         ]
-        others = [Record(name, unit, times[i], pack[i]["vs"]) for i, name, unit in self.texts]
-        if any(type(record.value) is not str for record in others):
-            return None
         return columns, others
 
 
+_T, _NOUGHT, _V = repeat("t"), repeat(0), itemgetter("v")
 _shapes: dict[Any, _Shape] = {}
 
 
@@ -142,8 +144,8 @@ def _outline(pack: Any) -> Any:
     """Fields, names and units of all records, in order: what tells one shape from another."""
     try:
         outline = (
-            tuple(map(tuple, pack)), tuple([entry.get("n") for entry in pack]),
-            tuple([entry.get("u") for entry in pack]), pack[0].get("bn"),
+            tuple(map(tuple, pack)), tuple(map(dict.get, pack, repeat("n"))), tuple(map(dict.get, pack, repeat("u"))),
+            pack[0].get("bn"),
         )  # fmt: skip
         hash(outline)
     except (TypeError, AttributeError, IndexError, KeyError):
@@ -170,7 +172,6 @@ def _at(items: list[Any], where: list[int]) -> list[Any]:
 
 
 _NUMERIC = {float, int}
-_NUMERIC_OR_NONE = {float, int, type(None)}
 
 
 def _records(pack: Any) -> list[Any]:

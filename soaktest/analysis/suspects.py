@@ -30,7 +30,7 @@ FILM_ML_MM2 = 0.0012
 """Millilitres held by a square millimetre of floor on the way to a pad at that distance (about pi/2 x 0.7 mm)."""
 THRESHOLD_SPREAD = 0.9
 """Spread of the log of that threshold: floors differ."""
-RUN_MM_PER_RAD = np.array([0.0, 2500.0, 5000.0, 8000.0])
+RUN_MM_PER_RAD = np.array([500.0, 1500.0, 2500.0, 3500.0, 4500.0, 6000.0])
 """How far water runs along the base for a tilt: unknown, so several are tried."""
 UNKNOWN_SHIFT_MM = np.array([-90.0, -45.0, 0.0, 45.0, 90.0])
 _UNKNOWN_LOG = np.log(np.array([0.1, 0.2, 0.4, 0.2, 0.1]))

@@ -217,6 +217,7 @@ def test_whatever_stands_in_a_pack_is_read_or_named_as_a_fault(
         {"n": "seq", "u": [1], "v": 3},
         {"n": "seq", "u": "count", "v": None},
         {"n": "left", "u": "/", "v": None, "t": "x"},
+        {"n": "phase", "vs": "wash", "t": "x"},
     ],
 )
 def test_packs_that_once_stopped_the_collector_are_faults(record: dict[str, object]) -> None:
