@@ -20,6 +20,7 @@ def start(settings, about):
             user=settings.get("user"),
             password=settings.get("password"),
             tls=settings.get("tls", False),
+            trust=settings.get("trust"),
         )
 
     clock = Clock()

@@ -14,9 +14,9 @@ PATIENCE_MS = 5000  # for a network that takes nothing more
 class Client:
     """One connection. ``publish`` gives a packet's number; ``acknowledged`` gives those the broker has taken."""
 
-    def __init__(self, host, port, name, keepalive=30, user=None, password=None, tls=False):
+    def __init__(self, host, port, name, keepalive=30, user=None, password=None, tls=False, trust=None):
         self._address, self._name, self._keepalive = (host, port), name, keepalive
-        self._user, self._password, self._tls = user, password, tls
+        self._user, self._password, self._tls, self._trust = user, password, tls, trust
         self._socket = None
         self._number = 0
         self._spoke = 0
@@ -33,7 +33,12 @@ class Client:
                 import tls
 
                 context = tls.SSLContext(tls.PROTOCOL_TLS_CLIENT)
-                context.verify_mode = tls.CERT_NONE  # the workshop's own broker; the network is its own too
+                if self._trust:  # the certificate (DER) of the workshop's own broker, or of who signed it
+                    with open(self._trust, "rb") as file:
+                        context.load_verify_locations(file.read())
+                    context.verify_mode = tls.CERT_REQUIRED
+                else:
+                    context.verify_mode = tls.CERT_NONE  # against listeners, not against a false broker
                 link = context.wrap_socket(link, server_hostname=self._address[0])
             flags = 0x02 | 0x04 | 0x08 | 0x20
             body = _text(self._name) + _text(will_topic) + _text(will)
@@ -48,6 +53,9 @@ class Client:
             answer = link.read(4)
             if not answer or len(answer) < 4 or answer[0] != 0x20 or answer[3] != 0:
                 raise OSError("the broker refused: %r" % (answer,))
+        except ValueError as exc:  # a certificate that is not the one to be trusted
+            link.close()
+            raise OSError("the broker is not the trusted one: %s" % str(exc).strip())
         except Exception:
             link.close()
             raise

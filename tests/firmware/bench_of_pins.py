@@ -68,7 +68,13 @@ link = Link(
     "b1",
     node,
     pad_node.about({}),
-    lambda: Client("127.0.0.1", port, "b1-" + node, tls=len(sys.argv) > 8),
+    lambda: Client(
+        "127.0.0.1",
+        port,
+        "b1-" + node,
+        tls=len(sys.argv) > 8,
+        trust=sys.argv[9] if len(sys.argv) > 9 else None,
+    ),
     keep,
     clock,
 )

@@ -290,37 +290,40 @@ def test_a_phase_node_tells_what_is_wired_and_nothing_else(
         assert mean("power", 0, 20) == pytest.approx(2000, rel=0.1)
 
 
-def test_over_tls_packs_come_as_well(tmp_path: Path) -> None:
-    """A broker with a certificate of its own making, and the node's "tls": true: every pack is taken and acknowledged."""
+@pytest.mark.parametrize("trust", ["", "c.der", "other.der"])
+def test_over_tls_packs_come_as_well_and_a_false_broker_gets_none(tmp_path: Path, trust: str) -> None:
+    """A broker with a certificate of its own making: taken unseen, checked against the one it has, refused against another."""
     import datetime
 
     from cryptography import x509
     from cryptography.hazmat.primitives import hashes, serialization
     from cryptography.hazmat.primitives.asymmetric import ec
 
-    key = ec.generate_private_key(ec.SECP256R1())
     name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "127.0.0.1")])
     now = datetime.datetime.now(datetime.UTC)
-    made = (
-        x509.CertificateBuilder()
-        .subject_name(name)
-        .issuer_name(name)
-        .public_key(key.public_key())
-        .serial_number(7)
-    )
-    certificate = (
-        made.not_valid_before(now - datetime.timedelta(days=1))
-        .not_valid_after(now + datetime.timedelta(days=1))
-        .sign(key, hashes.SHA256())
-    )
-    (tmp_path / "c.pem").write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
     plain = serialization.NoEncryption()
-    (tmp_path / "k.pem").write_bytes(
-        key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, plain)
-    )
+    for stem in ("c", "other"):
+        key = ec.generate_private_key(ec.SECP256R1())
+        made = (
+            x509.CertificateBuilder()
+            .subject_name(name)
+            .issuer_name(name)
+            .public_key(key.public_key())
+            .serial_number(7)
+        )
+        certificate = (
+            made.not_valid_before(now - datetime.timedelta(days=1))
+            .not_valid_after(now + datetime.timedelta(days=1))
+            .sign(key, hashes.SHA256())
+        )
+        (tmp_path / f"{stem}.pem").write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
+        (tmp_path / f"{stem}.der").write_bytes(certificate.public_bytes(serialization.Encoding.DER))
+        (tmp_path / f"{stem}.key").write_bytes(
+            key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, plain)
+        )
     port = free_port()
     (tmp_path / "m.conf").write_text(
-        f"listener {port} 127.0.0.1\nallow_anonymous true\nuser root\ncertfile {tmp_path}/c.pem\nkeyfile {tmp_path}/k.pem\n"
+        f"listener {port} 127.0.0.1\nallow_anonymous true\nuser root\ncertfile {tmp_path}/c.pem\nkeyfile {tmp_path}/c.key\n"
     )
     (tmp_path / "dry.txt").write_text("0.0435 0.0435 0.0435\n")
     broker = subprocess.Popen(
@@ -331,11 +334,22 @@ def test_over_tls_packs_come_as_well(tmp_path: Path) -> None:
     time.sleep(1.0)
     try:
         last = told(
-            run("bench_of_pins.py", tmp_path / "dry.txt", port, 10, "pads", 30_000, 100, "tls").splitlines()[
-                -1
-            ]
+            run(
+                "bench_of_pins.py",
+                tmp_path / "dry.txt",
+                port,
+                10,
+                "pads",
+                30_000,
+                100,
+                "tls",
+                *([tmp_path / trust] if trust else []),
+            ).splitlines()[-1]
         )
     finally:
         broker.terminate()
         broker.wait(10)
-    assert (last["left"], last["dropped"]) == ("0", "0")
+    if trust == "other.der":
+        assert last["left"] != "0"  # nothing was acknowledged: it waits for the true broker
+    else:
+        assert (last["left"], last["dropped"]) == ("0", "0")
