@@ -67,7 +67,7 @@ def timeline_page(analysis: Analysis) -> str:
             {"title": f"{e.zone} wet {_local(e.onset):%H:%M:%S}", "start": _iso(e.onset - 180), "end": _iso(e.onset + 300)}
             for e in findings.wet_events
         ],
-        events=[_event_row(e) for e in findings.wet_events],
+        events=event_rows(findings),
         whys=[
             {"title": f"{why.event.zone.capitalize()} pad, wet since {_clock(why.event.onset)}", "sentences": why.sentences, "plot": why_figure(analysis, why).to_html(full_html=False, include_plotlyjs=False, config={"responsive": True, "displayModeBar": False})}
             for why in explain_events(analysis)
@@ -91,6 +91,11 @@ def answer(findings: Findings) -> str:
         e = findings.wet_events[0]
         return f"{e.zone.capitalize()} pad wet since {_local(e.onset):%H:%M:%S}, most likely {e.cause}."
     return "No pad got wet." if findings.verdict == "pass" else findings.reasons[0].text
+
+
+def event_rows(findings: Findings) -> list[dict[str, str]]:
+    """The wet events in words, a row each."""
+    return [_event_row(event) for event in findings.wet_events]
 
 
 def _event_row(event: WetEvent) -> dict[str, str]:

@@ -274,5 +274,5 @@ def build_about(about: Mapping[str, Any] | About) -> bytes:
 
 
 def subscriptions() -> Iterable[str]:
-    """The topic filters that a collector listens to."""
-    return tuple(f"{ROOT}/+/+/{kind}" for kind in ("readings", "about", "presence"))
+    """The topic filters that a collector listens to: all that a node may say, misspelt topics too, so that they are set aside."""
+    return (f"{ROOT}/+/+/+",)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import secrets
 import time
 from typing import Annotated, Any
+from urllib.parse import quote
 
-from fastapi import APIRouter, Form, HTTPException, Request
+from fastapi import APIRouter, Form, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from soaktest.web.templates import page
@@ -28,7 +29,7 @@ def must_be_in(request: Request) -> None:
     if request.app.state.opens is None or request.session.get("in") == request.app.state.session_mark:
         return
     if "text/html" in request.headers.get("accept", ""):
-        raise HTTPException(303, headers={"location": "/door"})
+        raise HTTPException(303, headers={"location": f"/door?next={quote(request.url.path)}"})
     raise HTTPException(401, "Log in at /door first.")
 
 
@@ -45,22 +46,31 @@ async def must_carry_token(request: Request) -> None:
 
 
 @router.get("/door")
-def door(request: Request) -> HTMLResponse:
+def door(request: Request, next: Annotated[str, Query(max_length=500)] = "/") -> HTMLResponse:  # noqa: A002
     """Ask for the password."""
-    return page(request, "door.html", wrong=False)
+    return page(request, "door.html", wrong=False, next=_inside(next))
+
+
+def _inside(path: str) -> str:
+    """A path of ours to go on to; anything else is the first page."""
+    return path if path.startswith("/") and not path.startswith(("//", "/\\")) else "/"
 
 
 @router.post("/door")
-def enter(request: Request, password: Annotated[str, Form(max_length=200)]) -> Response:
+def enter(
+    request: Request,
+    password: Annotated[str, Form(max_length=200)],
+    next: Annotated[str, Form(max_length=500)] = "/",  # noqa: A002
+) -> Response:
     """Let in who knows the password."""
     if request.app.state.opens is not None and not request.app.state.opens(password):
         time.sleep(PAUSE_S)
-        answer = page(request, "door.html", wrong=True)
+        answer = page(request, "door.html", wrong=True, next=_inside(next))
         answer.status_code = 403
         return answer
     request.session.clear()
     request.session["in"] = request.app.state.session_mark
-    return RedirectResponse("/", 303)
+    return RedirectResponse(_inside(next), 303)
 
 
 def security_headers(response: Any) -> None:

@@ -24,7 +24,7 @@ from soaktest.findings import Findings, kept_verdict
 from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
 from soaktest.tables import OverviewRow, RunRow
-from soaktest.timeline import VERDICTS, answer, timeline_figure, timeline_page, with_notes
+from soaktest.timeline import VERDICTS, answer, event_rows, timeline_figure, timeline_page, with_notes
 from soaktest.timeline_style import floor_plan
 from soaktest.vocabulary import ZONES
 from soaktest.web.benches import Number, book
@@ -96,7 +96,7 @@ def one_run(request: Request, number: Number) -> HTMLResponse:
         if r.unit and r.unit == run.unit and r.id != run.id and r.stage != "cancelled"
     ]
     return page(
-        request, "run.html", run=run, f=told, verdict={"name": name, "meaning": meaning, "mark": mark},
+        request, "run.html", run=run, f=told, events=event_rows(told), verdict={"name": name, "meaning": meaning, "mark": mark},
         answer=answer(told), floor=floor_plan(layout_of(run), told), notes=notes_of(book(request), number), others=others,
     )  # fmt: skip
 

@@ -313,3 +313,11 @@ def test_a_retained_readings_pack_is_set_aside(mosquitto: Mosquitto, journal: Jo
     with Collector(journal, mosquitto.address, "late") as collector:
         until(lambda: collector.counts.set_aside == 1)
     assert "retained readings pack" in journal.set_aside()[0].reason
+
+
+def test_a_misspelt_topic_is_set_aside_and_named(mosquitto: Mosquitto, journal: Journal) -> None:
+    """Who writes firmware of their own sees what became of it."""
+    with Collector(journal, mosquitto.address) as collector:
+        publish(mosquitto.address, [("soaktest/b1/pads/reading", pack(0)), (str(TOPIC), pack(1))])
+        until(lambda: collector.counts.set_aside == 1 and collector.counts.journaled == 1)
+    assert "soaktest/b1/pads/reading" in journal.set_aside()[0].reason

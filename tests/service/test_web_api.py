@@ -245,3 +245,14 @@ def test_the_password_is_kept_as_a_hash_and_needed_beyond_this_machine(
     assert opens is not None
     assert opens("drip at the weight")
     assert not opens("guess")
+
+
+def test_the_door_leads_on_to_the_page_that_was_asked_for(client: TestClient) -> None:
+    """And never to another host's."""
+    outside = TestClient(client.app)
+    asked = outside.get("/units", headers={"accept": "text/html"}, follow_redirects=False)
+    assert asked.headers["location"] == "/door?next=/units"
+    assert 'value="/units"' in outside.get("/door?next=/units").text
+    for target, reached in (("/units", "/units"), ("//evil.example", "/"), ("https://evil.example", "/")):
+        got = outside.post("/door", data={"password": "pw", "next": target}, follow_redirects=False)
+        assert got.headers["location"] == reached
