@@ -14,7 +14,7 @@ from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, Knowledge, examine
 from soaktest.analysis.progress import Stage, may_stop, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM
-from soaktest.errors import InputError, RunError
+from soaktest.errors import InputError, RunError, plain_text
 from soaktest.journal import Journal, newest_descriptions, run_of
 from soaktest.layouts import Layout
 from soaktest.node_check import Said
@@ -124,10 +124,11 @@ def begin_run(
     with journal.session() as session:
         if header.ended is None:
             _refuse_while_busy(session, header.bench)
-        if header.unit and session.get(UnitRow, header.unit) is None:
-            keep_unit(session, header.unit, at=header.began)
+        tag = plain_text("unit's tag", header.unit or "", 64) or None
+        if tag and session.get(UnitRow, tag) is None:
+            keep_unit(session, tag, at=header.began)
         run = RunRow(
-            bench=header.bench, unit=header.unit, plan=plan.model_dump_json(), layout=layout.model_dump_json(),
+            bench=header.bench, unit=tag, plan=plan.model_dump_json(), layout=layout.model_dump_json(),
             began=header.began, ended=header.ended, stage="dry watch", findings=None, judged_at=None, judged_by=None,
             override=override, source=source,
         )  # fmt: skip
@@ -157,7 +158,11 @@ def end_run(journal: Journal, number: int, at: float | None = None) -> RunRow:
         run = run_of(session, number)
         ended = max(time.time() if at is None else at, run.began)
         done = session.execute(
-            sa.update(RunRow).where(RunRow.id == number, RunRow.ended.is_(None)).values(ended=ended)
+            sa.update(RunRow)
+            .where(RunRow.id == number, RunRow.ended.is_(None))
+            .values(
+                ended=ended, findings=None, judged_at=None, judged_by=None
+            )  # what was told on the way is not its answer
         )
         if not done.rowcount:  # type: ignore[attr-defined]
             raise RunError(f"run {number} has ended already. Judge it: soaktest judge {number}")
@@ -197,7 +202,7 @@ def judge_run(
             row = session.get_one(RunRow, number)
             row.findings = analysis.findings.model_dump_json()
             row.judged_at, row.judged_by = time.time(), f"soaktest {__version__}"
-            if row.ended is not None:
+            if row.ended is not None and row.stage != "cancelled":
                 row.stage = "judged"
     return analysis
 
@@ -217,8 +222,10 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
         return Live(analysis, "judged", [], at, "The run was cancelled.")
     stage: Stage = "judged" if run.stage == "judged" else stage_of(analysis.heard, analysis.phases, ended)
     if stage != run.stage:
-        with journal.session() as session:
-            session.get_one(RunRow, number).stage = stage
+        with journal.session() as session:  # one that was ended or cancelled meanwhile keeps its own
+            session.execute(
+                sa.update(RunRow).where(RunRow.id == number, RunRow.stage == run.stage).values(stage=stage)
+            )
     live = Live(analysis, stage, still_needed(plan, analysis.heard), at)
     return replace(live, may_stop=may_stop(plan, analysis.heard, leaks=bool(live.wet_zones)))
 

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from soaktest.errors import JournalError, MessageFault, RunError
 from soaktest.recording import Header, Message, Recording, Retained
-from soaktest.tables import MessageRow, RunRow, SetAsideRow, TallyRow
+from soaktest.tables import CertificateRow, MessageRow, RunRow, SetAsideRow, TallyRow
 from soaktest.wire import decode_json, parse_about, parse_presence, parse_readings, parse_topic
 
 LATE_S = 3600.0
@@ -122,8 +122,11 @@ class Journal:
         with self.session() as session:
             return session.scalar(sa.select(sa.func.count(SetAsideRow.id))) or 0
 
-    def recording(self, run: RunRow) -> Recording:
-        """What the run's bench heard, whole: its messages, and each node's last description before it."""
+    def recording(self, run: RunRow, until: float | None = None) -> Recording:
+        """What the run's bench heard, whole: its messages, and each node's last description before it.
+
+        ``until`` (UTC seconds) leaves out what came later than that.
+        """
         import orjson
 
         header = Header(
@@ -131,8 +134,10 @@ class Journal:
             layout=orjson.loads(run.layout)["name"], plan=orjson.loads(run.plan)["name"],
         )  # fmt: skip
         with self.session() as session:
-            until = _heard_until(session, run)
-            heard = [*_messages(session, run, until), *_refused(session, run, until)]
+            latest = _heard_until(session, run)
+            if until is not None:
+                latest = until if latest is None else min(latest, until)
+            heard = [*_messages(session, run, latest), *_refused(session, run, latest)]
             messages = [*_descriptions(session, run), *sorted(heard, key=lambda message: message.at)]
         return Recording(header, messages)
 
@@ -180,8 +185,15 @@ def _count(session: Session, name: str, more: int) -> None:
 
 
 def _heard_until(session: Session, run: RunRow) -> float | None:
-    if run.ended is None or run.source:
-        return None if run.ended is None else run.ended + LATE_S
+    if run.ended is None:
+        return None
+    signed = session.scalar(
+        sa.select(sa.func.min(CertificateRow.issued_at)).where(CertificateRow.run == run.id)
+    )
+    if signed is not None:  # what a certificate rests on is what had come by then
+        return min(run.ended + LATE_S, signed)
+    if run.source:
+        return run.ended + LATE_S
     later = session.scalar(
         sa.select(sa.func.min(RunRow.began)).where(
             RunRow.bench == run.bench, RunRow.source == "", RunRow.began >= run.ended

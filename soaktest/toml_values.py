@@ -68,17 +68,7 @@ def read_value(kind: type[V], name_or_path: str, folder: str, error: type[InputE
         raise error(
             f"no {what} named {name_or_path!r}.{hint} Shipped: {', '.join(names)}; or give a .toml file."
         )
-    value = parse_value(kind, text, where, error)
-    name = getattr(value, "name", "")
-    if (
-        name in shipped_names(folder)
-        and name != name_or_path
-        and value != read_value(kind, name, folder, error)
-    ):
-        raise error(
-            f"{where}: is named {name!r} like a shipped {what}, and is another. Give it a name of its own."
-        )
-    return value
+    return parse_value(kind, text, where, error)
 
 
 def read_shipped(kind: type[V], name: str, folder: str, error: type[InputError]) -> V:

@@ -79,7 +79,7 @@ def decide(plan: Plan, evidence: Evidence) -> tuple[Outcome, list[Reason]]:
         ]
     if leaks:
         # what the plan still lacks is told, but no further wash is asked of a machine that leaks
-        return "fail", [*reasons, *(reason.model_copy(update={"mend": None}) for reason in missing)]
+        return "fail", [*reasons, *(reason.model_copy(update={"mend": ""}) for reason in missing)]
     if missing:
         return "retest", missing
     return "pass", [_pass_reason(plan, evidence)]

@@ -7,6 +7,7 @@ object itself, so that it can be checked without a network.
 from __future__ import annotations
 
 import io
+import math
 import tempfile
 import time
 from collections.abc import Sequence
@@ -97,7 +98,7 @@ def print_certificate(
             folder.joinpath(FILE_NAMES[paper.name, paper.media]).write_bytes(paper.content)
         if analysis is not None:
             folder.joinpath("timeline.svg").write_text(small_timeline(analysis))
-            folder.joinpath("findings.json").write_text(analysis.findings.model_dump_json(indent=2))
+            folder.joinpath("findings.json").write_text(analysis.findings.model_dump_json())
         made = typst.compile(
             str(folder / "main.typ"),
             root=str(folder),
@@ -118,7 +119,7 @@ def _shown(statement: Statement, *, timeline: bool) -> dict[str, object]:
         "cautions": CAUTIONS, "timeline": timeline, "phases": ", ".join(f"{p} {statement.exercised[p]} x" for p in PHASES if statement.exercised.get(p)),
         "pads_text": ", ".join(f"{zone} {statement.pads.get(zone, 'not told')}" for zone in ZONES), "parts_text": ", ".join(statement.parts),
         "chance": None if statement.leak_chance_next_wash_95 is None else f"{100 * statement.leak_chance_next_wash_95:.0f} %",
-        "heard": f"{100 * statement.heard_share:.1f} %", "watched": f"{statement.watched_s / 60:.0f} min",
+        "heard": f"{math.floor(1000 * statement.heard_share) / 10:.1f} %", "watched": f"{statement.watched_s / 60:.0f} min",
     }  # fmt: skip
     return {k: v for k, v in shown.items() if v is not None}
 

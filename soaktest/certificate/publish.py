@@ -7,7 +7,7 @@ from pathlib import Path
 
 import orjson
 
-from soaktest.certificate.keys import key_set
+from soaktest.certificate.keys import key_set, signer_of
 from soaktest.certificate.register import list_certificates
 from soaktest.errors import InputError
 from soaktest.journal import Journal
@@ -16,17 +16,19 @@ from soaktest.templates import fill, source
 
 def write_list(journal: Journal, folder: Path) -> Path:
     """Write ``certificates.html`` and ``certificates.json``. Raises InputError where they cannot be written."""
+    keys = key_set(journal)["keys"]
+    known = {key["kid"] for key in keys}
     rows = [
         {
             "number": r.number,
             "unit": r.unit,
             "issued": time.strftime("%Y-%m-%d", time.localtime(r.issued_at)),
-            "stands": r.revoked_at is None,
-            "why": r.revoked_why,
+            "stands": r.revoked_at is None and signer_of(r.token) in known,
+            "why": r.revoked_why
+            or ("" if signer_of(r.token) in known else "the key that signed it was revoked"),
         }
         for r in list_certificates(journal)
     ]
-    keys = key_set(journal)["keys"]
     where = folder / "certificates.html"
     try:
         folder.mkdir(parents=True, exist_ok=True)

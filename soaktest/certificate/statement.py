@@ -25,17 +25,19 @@ NOT_THIS = (
     "under the machine while it was watched."
 )
 Text = Annotated[str, Field(max_length=200)]
+Named = Annotated[str, Field(min_length=1, max_length=200)]
+Measured = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
 class Electrical(BaseModel):
     """Records of an electrical test by a qualified person, as entered; limits are those of the local code."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
-    by: Text
-    on: Text
-    earth_ohm: float | None = None
-    insulation_megohm: float | None = None
-    leakage_ma: float | None = None
+    by: Named
+    on: Named
+    earth_ohm: Measured | None = None
+    insulation_megohm: Measured | None = None
+    leakage_ma: Measured | None = None
     limits: Text = ""
     record_sha256: str = ""
     """Of the attached record, where there is one."""

@@ -75,9 +75,9 @@ def certify(  # noqa: PLR0913
         by, workshop, job, tuple(part or ()), supersedes, _electrical(electrical),
         record.read_bytes() if record else b"", photo.read_bytes() if photo else b"", bench_shows(book, run),
     )  # fmt: skip
-    row, statement, analysis, papers = issue(book, run, told, keys_folder(), passphrase)
     folder = out or read_settings().data / "certificates"
     folder.mkdir(parents=True, exist_ok=True)
+    row, statement, analysis, papers = issue(book, run, told, keys_folder(), passphrase)
     (folder / f"certificate-{row.number}.jws").write_text(row.token)
     for form in TEMPLATES:
         name = f"certificate-{row.number}{'' if form == 'page' else '-' + form}.pdf"
@@ -138,8 +138,9 @@ def verify(
     faults, notes = list(checked.faults), list(checked.notes)
     if recording and checked.statement:
         analysis, digest = _again(recording, plan or checked.statement.plan, layout)
-        differs = check_against(checked, analysis, digest)
+        differs, more = check_against(checked, analysis, digest)
         faults += differs
+        notes += more
         if not differs:
             notes.append("The recording is the one that was certified; judged again, it passes as certified.")
     said = checked.statement

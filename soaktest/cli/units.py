@@ -174,7 +174,7 @@ def import_(
 ) -> None:
     """Take in units and stories from a file, all or none of it; what is known already is not doubled.
 
-    Runs are not in it: they travel as recordings (soaktest run export, soaktest replay).
+    Runs are not in it: they travel as recordings (soaktest record, soaktest replay).
     """
     from soaktest.errors import InputError
     from soaktest.workshop.exchange import import_json, import_table

@@ -7,7 +7,6 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from functools import lru_cache
 from pathlib import Path
-from urllib.parse import urlsplit
 
 from fastapi import Depends, FastAPI, Request
 from fastapi.responses import JSONResponse, Response
@@ -94,7 +93,7 @@ def create_app(
             else 422
         )
         if "text/html" in request.headers.get("accept", ""):
-            back = urlsplit(request.headers.get("referer") or "").path
+            back = door.came_from(request)
             answer = page(request, "trouble.html", said=str(exc), back=back if back.startswith("/") else "")
             answer.status_code = status
             return answer

@@ -6,7 +6,6 @@ import asyncio
 import time
 from collections.abc import AsyncIterator
 from typing import Annotated, Any, Literal
-from urllib.parse import urlsplit
 
 import orjson
 from fastapi import APIRouter, Depends, File, Form, Path, Request, UploadFile
@@ -21,7 +20,7 @@ from soaktest.plans import read_plan
 from soaktest.recording import Header
 from soaktest.records import acknowledge, add_note, keep_pad_check, notes_of, pad_checks
 from soaktest.vocabulary import ZONES
-from soaktest.web.door import must_carry_token
+from soaktest.web.door import came_from, must_carry_token
 from soaktest.web.templates import page
 from soaktest.web.watch import Watch
 from soaktest.wire import NAME_PATTERN
@@ -152,8 +151,8 @@ def note(
     """Keep a note, a photo or both."""
     picture = photo.file.read() if photo and photo.size else None
     add_note(book(request), number, text, picture)
-    came_from = urlsplit(request.headers.get("referer") or "").path
-    back = came_from if came_from.startswith(("/benches/", "/runs/")) else f"/runs/{number}"
+    before = came_from(request)
+    back = before if before.startswith(("/benches/", "/runs/")) else f"/runs/{number}"
     return RedirectResponse(back, 303)
 
 

@@ -7,7 +7,8 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Form, Path, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from soaktest.bench import find_run
+from soaktest.analysis.analyse import Analysis
+from soaktest.bench import examine_run, find_run
 from soaktest.certificate.paper import Form as PaperForm
 from soaktest.certificate.paper import print_certificate
 from soaktest.certificate.register import (
@@ -19,10 +20,10 @@ from soaktest.certificate.register import (
     papers_of,
     revoke,
 )
+from soaktest.certificate.statement import findings_sha256
 from soaktest.errors import InputError
 from soaktest.web.benches import Number, book
 from soaktest.web.door import must_carry_token
-from soaktest.web.runs import analysis_of
 from soaktest.web.templates import page
 
 router = APIRouter()
@@ -38,7 +39,13 @@ def all_certificates(request: Request) -> HTMLResponse:
 def paper(request: Request, number: Number, form: PaperForm) -> Response:
     """A certificate's page, label or strip as PDF."""
     row, statement = find_certificate(book(request), number)
-    analysis = analysis_of(request, find_run(book(request), row.run))
+    if row.revoked_at is not None:
+        raise InputError(
+            f"certificate {number} was taken back: {row.revoked_why}. It is not printed any more."
+        )
+    analysis: Analysis | None = examine_run(book(request), find_run(book(request), row.run))
+    if analysis is not None and findings_sha256(analysis.findings) != statement.findings_sha256:
+        analysis = None  # judged by a later version: what is attached must be what was signed
     made = print_certificate(statement, row.token, analysis, form, papers_of(book(request), number))
     return Response(
         made,
@@ -48,7 +55,7 @@ def paper(request: Request, number: Number, form: PaperForm) -> Response:
 
 
 @router.post("/runs/{number}/certify", dependencies=[Depends(must_carry_token)], include_in_schema=False)
-async def certify(  # noqa: PLR0913
+def certify(  # noqa: PLR0913
     request: Request,
     number: Number,
     by: Annotated[str, Form(max_length=200)],
@@ -66,7 +73,7 @@ async def certify(  # noqa: PLR0913
         raise InputError(f"in place of: {supersedes!r} is no certificate's number.")
     told = Told(
         by.strip(), workshop.strip(), job.strip(), tuple(filter(None, (p.strip() for p in parts.split(",")))),
-        int(supersedes) if supersedes.strip() else None, photo=await photo.read() if photo else b"", bench_shows_ml=bench_shows(book(request), number),
+        int(supersedes) if supersedes.strip() else None, photo=photo.file.read() if photo else b"", bench_shows_ml=bench_shows(book(request), number),
     )  # fmt: skip
     issue(book(request), number, told, request.app.state.keys, passphrase)
     return RedirectResponse("/certificates", 303)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 import time
 from typing import Annotated, Any
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 from fastapi import APIRouter, Form, HTTPException, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -49,6 +49,14 @@ async def must_carry_token(request: Request) -> None:
 def door(request: Request, next: Annotated[str, Query(max_length=500)] = "/") -> HTMLResponse:  # noqa: A002
     """Ask for the password."""
     return page(request, "door.html", wrong=False, next=_inside(next))
+
+
+def came_from(request: Request) -> str:
+    """The path of the page that a form was sent from; empty where none is told."""
+    try:
+        return urlsplit(request.headers.get("referer") or "").path
+    except ValueError:
+        return ""
 
 
 def _inside(path: str) -> str:

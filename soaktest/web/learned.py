@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Annotated, Any
+from urllib.parse import urlencode
 
 import orjson
 import plotly.graph_objects as go
@@ -40,7 +41,7 @@ def learned(
     told: dict[str, Any] = {"curve": "", "steps": [], "no_curve": ""}
     try:
         curve = how_long_repairs_hold(observed, part or None, work or None)
-        told["curve"] = f"/api/learned/holds?part={part}&work={work}"
+        told["curve"] = "/api/learned/holds?" + urlencode({"part": part, "work": work})
         told["steps"] = [
             step
             for i, step in enumerate(zip(curve.days, curve.held, curve.low, curve.high, strict=True))

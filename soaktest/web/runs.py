@@ -7,6 +7,7 @@ import tempfile
 import threading
 import zlib
 from collections import OrderedDict
+from contextlib import suppress
 from pathlib import Path as FilePath
 from typing import Annotated, Any, Literal
 
@@ -19,7 +20,7 @@ from soaktest import __version__
 from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.why import explain_events
 from soaktest.bench import examine_run, find_run, layout_of, list_runs, plan_of
-from soaktest.errors import InputError
+from soaktest.errors import InputError, JournalError
 from soaktest.findings import Findings, kept_verdict
 from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
@@ -142,7 +143,7 @@ def _drawn(request: Request, run: RunRow) -> str:
             return zlib.decompress(kept.figure).decode()
     text = str(timeline_figure(analysis_of(request, run)).to_json())
     if run.stage == "judged":
-        with book(request).session() as session:
+        with suppress(JournalError), book(request).session() as session:  # two that draw it at once keep one
             session.merge(OverviewRow(run=run.id, made_by=maker, figure=zlib.compress(text.encode())))
     return text
 

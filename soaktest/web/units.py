@@ -113,11 +113,18 @@ def tell(  # noqa: PLR0913
     """Write an entry, or one that corrects another; nothing is deleted."""
     old = number("corrects entry", corrects)
     entry = NewEntry(
-        what, text.strip(), datetime.combine(on, datetime.min.time()).timestamp() if on else None, part.strip() or None, work or None,
+        what, text.strip(), _local_midnight(on) if on else None, part.strip() or None, work or None,
         number("minutes", minutes), number("cost", cost), personal=personal.strip() or None, corrects=None if old is None else int(old),
     )  # fmt: skip
     write_entry(book(request), tag, entry)
     return RedirectResponse(f"/units/{quote(tag)}", 303)
+
+
+def _local_midnight(day: date) -> float:
+    try:
+        return datetime.combine(day, datetime.min.time()).timestamp()
+    except (ValueError, OverflowError, OSError) as exc:
+        raise InputError(f"day: {day} is none that can be kept.") from exc
 
 
 @router.post("/units/{tag:path}/erase", dependencies=[Depends(must_carry_token)], include_in_schema=False)

@@ -14,6 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
+import orjson
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
@@ -101,8 +102,8 @@ class Watch:
         while not self._stopping.wait(LOOK_S):
             try:
                 self._glance()
-            except SoaktestError as exc:
-                log.warning("%s", exc)
+            except Exception as exc:  # whatever it is, the alarm must live
+                log.warning("%s", exc if isinstance(exc, SoaktestError) else repr(exc))
                 self._stopping.wait(2.0)
 
     def _glance(self) -> None:
@@ -124,7 +125,10 @@ class Watch:
                 self._last_id = row.id
                 if self._wet_zones(bench) != before:
                     bench.due = 0.0  # judged at once, to confirm it or take it back
+            told: list[list[tuple[str, bytes]]] = []
             for old in judged:
+                if old.judged_at is not None and time.time() - old.judged_at < STALE_S:
+                    told.append([_lamp_of(old)])
                 self._of(old.bench).last = {
                     "run": old.id,
                     "unit": old.unit,
@@ -135,10 +139,14 @@ class Watch:
                 bench = self._of(name)
                 run = under_way.get(name)
                 if (run and run.id) != (bench.run and bench.run.id):
+                    if bench.run is not None and run is None:
+                        over = alarm_payload(bench.run, [], time.time())
+                        told.append([(str(Topic(name, "", "alarm")), over)])
+                    bench.told = None
                     bench.run, bench.live, bench.due = run, None, 0.0
                 elif run:
                     bench.run = run
-            told = [self._changed(name, bench) for name, bench in self._benches.items() if bench.run]
+            told += [self._changed(name, bench) for name, bench in self._benches.items() if bench.run]
         for messages in told:
             for topic, payload in messages:
                 self._publish(topic, payload)
@@ -188,8 +196,8 @@ class Watch:
             live: Live | None = None
             try:
                 live = look(self._journal, number)
-            except SoaktestError as exc:
-                log.warning("bench %s: %s", name, exc)
+            except Exception as exc:  # as above
+                log.warning("bench %s: %s", name, exc if isinstance(exc, SoaktestError) else repr(exc))
             took = time.monotonic() - begin
             with self._lock:
                 bench = self._of(name)
@@ -275,6 +283,12 @@ class Watch:
         return dict(
             sorted(((zone, min(told)) for zone, told in times.items() if told), key=lambda pair: pair[1])
         )
+
+
+def _lamp_of(run: RunRow) -> tuple[str, bytes]:
+    """The lamp of a run that has ended: what it was judged to be, empty until it is."""
+    lamp = {"stage": "judged", "verdict": kept_verdict(run.findings) or "", "at": time.time()}
+    return str(Topic(run.bench, "", "lamp")), orjson.dumps(lamp)
 
 
 def _of_live(live: Live) -> dict[str, Any]:

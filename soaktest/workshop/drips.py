@@ -126,6 +126,10 @@ def sensitivity(ml: NDArray[np.float64], seen: NDArray[np.bool_]) -> Sensitivity
             "larger amounts were not seen more often than small ones: check the pads, and try again."
         )
     at = (TARGET - beta[0]) / beta[1]
+    if at > x.max():
+        raise InputError(
+            f"even {ml.max():g} ml is seen less often than nine times in ten: add larger amounts."
+        )
     return Sensitivity(
         float(np.exp(at)),
         float(np.exp(_bound(x, seen, at, _log_likelihood(x, seen, beta)))),
@@ -156,7 +160,9 @@ def _bound(x: NDArray[np.float64], hit: NDArray[np.bool_], at: float, best: floa
     far = at + 12.0 * spread
     if short(at) >= 0:
         return at
-    return far if short(far) < 0 else float(brentq(short, at, far))
+    if short(far) < 0:
+        raise InputError("the tries bound nothing: add more, with amounts that are nearly always seen.")
+    return float(brentq(short, at, far))
 
 
 def fit_logistic(

@@ -45,7 +45,9 @@ def export_json(journal: Journal) -> bytes:
     units = []
     for line in list_units(journal, sort="unit"):
         story = story_of(journal, line.unit.tag)
-        own = [entry_as_dict(entry) for entry in story if entry.number is not None]
+        written = [entry for entry in story if entry.number is not None]
+        # in the order of writing: a correction stands after what it corrects, whatever day it names
+        own = [entry_as_dict(entry) for entry in sorted(written, key=lambda entry: entry.number or 0)]
         for entry in own:
             entry.pop("personal", None)
             entry.pop("run", None)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from soaktest.errors import InputError
@@ -40,32 +40,32 @@ class Lasting:
 
 
 def times_to_comeback(journal: Journal, now: float | None = None) -> list[Away]:
-    """Every sale that a story tells of, with the repairs since the unit was taken in or came back."""
+    """Every sale that a story tells of, with the repairs since the sale before it."""
     at = time.time() if now is None else now
     with journal.session() as session:
         rows = standing_entries(session)
     out: list[Away] = []
     repairs: dict[str, list[tuple[str, str]]] = {}
-    sold: dict[str, float] = {}
+    sold: dict[str, tuple[float, Away]] = {}
 
-    def away(unit: str, until: float, *, back: bool) -> Away:
-        own = repairs.pop(unit, []) if back else repairs.get(unit, [])
-        parts, works = (
-            (tuple(dict.fromkeys(filter(None, names))) for names in zip(*own, strict=True))
-            if own
-            else ((), ())
-        )
-        return Away(parts, works, (until - sold[unit]) / DAY_S, back)
+    def close(unit: str, until: float, *, back: bool) -> None:
+        if unit in sold:
+            since, repaired = sold.pop(unit)
+            out.append(replace(repaired, days=(until - since) / DAY_S, back=back))
 
     for row in rows:
         if row.what == "repair":
             repairs.setdefault(row.unit, []).append((row.part or "", row.work or ""))
         elif row.what == "sold":
-            sold[row.unit] = row.at
-        elif row.what == "came back" and row.unit in sold:
-            out.append(away(row.unit, row.at, back=True))
-            del sold[row.unit]
-    return out + [away(unit, at, back=False) for unit, since in sold.items() if since <= at]
+            close(row.unit, row.at, back=False)  # sold once more without a word of its return
+            own = repairs.pop(row.unit, [])
+            parts, works = (tuple(dict.fromkeys(filter(None, (pair[i] for pair in own)))) for i in (0, 1))
+            sold[row.unit] = row.at, Away(parts, works, 0.0, back=False)
+        elif row.what in ("came back", "taken in"):
+            close(row.unit, row.at, back=row.what == "came back")
+    for unit in [unit for unit, (since, _) in sold.items() if since <= at]:
+        close(unit, at, back=False)
+    return out
 
 
 def how_long_repairs_hold(

@@ -12,6 +12,7 @@ from soaktest.errors import InputError
 from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.tables import RunRow, StoryRow, UnitRow
+from soaktest.workshop.lasting import times_to_comeback
 from soaktest.workshop.stories import standing_entries
 
 CONFIDENCE: Final = 0.95
@@ -106,7 +107,7 @@ def figures(journal: Journal, hour_cost: float | None = None) -> Figures:
     clear = [v for _, v in verdicts if v in ("pass", "fail")]
     repairs = [row for row in rows if row.what == "repair"]
     sales = [row for row in rows if row.what == "sold"]
-    backs = sum(row.what == "came back" for row in rows)
+    away = times_to_comeback(journal)
     hours, first = [], []
     for unit in units:
         own = [(run, v) for run, v in verdicts if run.unit == unit.tag and v in ("pass", "fail")]
@@ -132,19 +133,24 @@ def figures(journal: Journal, hour_cost: float | None = None) -> Figures:
         if clear
         else None,
         fixed_first_time=part_of(sum(first), len(first)),
-        came_back=part_of(min(backs, len(sales)), len(sales)),
+        came_back=part_of(sum(one.back for one in away), len(away)),
     )
 
 
 def _cost_to_price(
     repairs: list[StoryRow], sales: list[StoryRow], hour_cost: float | None
 ) -> Iterable[float]:
+    """Of each sale whose price, and every cost of the repairs since the sale before it, were written down."""
     for sale in sales:
-        own = [row for row in repairs if row.unit == sale.unit and row.at <= sale.at]
+        before = max(
+            (row.at for row in sales if row.unit == sale.unit and row.at < sale.at), default=float("-inf")
+        )
+        own = [row for row in repairs if row.unit == sale.unit and before < row.at <= sale.at]
         costs = [row.cost for row in own if row.cost is not None]
-        if sale.cost and costs:
-            work = sum(row.minutes or 0.0 for row in own) / 60 * (hour_cost or 0.0)
-            yield (sum(costs) + work) / sale.cost
+        minutes = [row.minutes for row in own if row.minutes is not None]
+        if not sale.cost or not own or len(costs) < len(own) or (hour_cost and len(minutes) < len(own)):
+            continue
+        yield (sum(costs) + sum(minutes) / 60 * (hour_cost or 0.0)) / sale.cost
 
 
 @dataclass(frozen=True, slots=True)

@@ -292,15 +292,8 @@ def list_units(
     """
     chosen = sa.select(UnitRow)
     for word in find.split():
-        like = f"%{word.replace('%', '').replace('_', '')}%"
-        chosen = chosen.where(
-            sa.or_(
-                *(
-                    column.ilike(like)
-                    for column in (UnitRow.tag, UnitRow.serial, UnitRow.kind, UnitRow.complaint)
-                )
-            )
-        )
+        columns = (UnitRow.tag, UnitRow.serial, UnitRow.kind, UnitRow.complaint)
+        chosen = chosen.where(sa.or_(*(column.icontains(word, autoescape=True) for column in columns)))
     with journal.session() as session:
         units = list(session.scalars(chosen))
         runs = list(session.scalars(sa.select(RunRow).where(RunRow.unit.is_not(None)).order_by(RunRow.began)))

@@ -9,7 +9,7 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
-from tests.browser.test_bench_page import PASSWORD, PadNode, Service, begin_a_run
+from tests.browser.serving import PASSWORD, PadNode, Service, begin_a_run
 from tests.conftest import program
 
 WHERE = Path(__file__).parents[2] / "dashboards" / "pictures"

@@ -130,3 +130,12 @@ def test_all_seen_speaks_for_the_amount_that_was_tried_often_enough() -> None:
     ml = np.repeat([0.05, 0.1, 0.2, 0.5], [9, 9, 9, 6])
 
     assert sensitivity(ml, np.ones(33, dtype=bool)).a90_95 == 0.5
+
+
+def test_tries_that_bound_nothing_are_refused() -> None:
+    """The largest amount is still missed too often: no amount is made up beyond what was tried."""
+    ml = np.repeat([0.05, 0.1, 0.2, 0.5], 6)
+    seen = np.tile([True, False, True, False, True, False], 4) | (ml > 0.4) & (np.arange(24) % 3 > 0)
+
+    with pytest.raises(InputError, match=r"add larger amounts|bound nothing"):
+        sensitivity(ml, seen)

@@ -1,16 +1,22 @@
 """Certificates: issued on a pass alone, numbered without gaps, changed by nobody, checked by anybody."""
 
 import base64
+import hashlib
+import io
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 
 import orjson
 import pytest
+from pydantic import ValidationError
+from pypdf import PdfReader
 from typer.testing import CliRunner
 
 from soaktest.analysis.analyse import Analysis
+from soaktest.bench import examine_run
 from soaktest.broker import EmbeddedBroker
 from soaktest.certificate.keys import make_key, public_keys, revoke_key
 from soaktest.certificate.paper import print_certificate, qr_svg, token_of_pdf
@@ -25,16 +31,24 @@ from soaktest.certificate.register import (
     papers_of,
     revoke,
 )
-from soaktest.certificate.statement import Electrical, Statement, file_sha256, to_bytes
+from soaktest.certificate.statement import (
+    Electrical,
+    Statement,
+    file_sha256,
+    findings_sha256,
+    recording_sha256,
+    to_bytes,
+)
 from soaktest.cli.app import app
 from soaktest.errors import InputError
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
-from soaktest.recording import write_recording
+from soaktest.recording import Message, Recording, write_recording
 from soaktest.replay import replay
 from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.tables import CertificateRow, RunRow
+from soaktest.workshop.stories import NewEntry, write_entry
 from tests.conftest import later, program
 
 PASSPHRASE = "correct horse"
@@ -147,9 +161,6 @@ def test_another_library_verifies_the_signature(shop: Shop) -> None:
 
 def test_the_paper_carries_what_it_says(shop: Shop) -> None:
     """A PDF/A-3 whose attachment and QR code are the signed object; in three sizes, with the longest texts."""
-    import io
-
-    from pypdf import PdfReader
 
     long = Told(
         "N" * 60,
@@ -175,7 +186,6 @@ def test_the_paper_carries_what_it_says(shop: Shop) -> None:
 
 
 def jpeg(colour: str) -> bytes:
-    import io
 
     from PIL import Image
 
@@ -186,10 +196,6 @@ def jpeg(colour: str) -> bytes:
 
 def test_photo_and_electrical_record_are_attached_and_signed(shop: Shop) -> None:
     """Both come out of the PDF as the signed hashes say; a record of the wrong kind, or without figures, is refused."""
-    import hashlib
-    import io
-
-    from pypdf import PdfReader
 
     tested = Electrical(by="Q. Tester", on="2026-11-25", earth_ohm=0.12)
     record = b"%PDF-1.4 the meter's own sheet"
@@ -216,9 +222,6 @@ def test_photo_and_electrical_record_are_attached_and_signed(shop: Shop) -> None
 def test_the_page_keeps_what_an_archive_asks_for(shop: Shop) -> None:
     """What a general PDF library can see of ISO 19005-3: marked as part 3, fonts embedded, colours tied to a profile, every
     attachment related and typed, no script, no encryption. A full validator is no Python library."""
-    import io
-
-    from pypdf import PdfReader
 
     row, analysis = shop.certify()
     said = check(row.token, public_keys(shop.journal)).statement
@@ -273,9 +276,7 @@ def test_the_recording_at_hand_is_judged_again(shop: Shop) -> None:
     for run, expected in ((shop.passed, []), (shop.leaked, ["SHA-256 differs", "verdict is fail"])):
         told = shop.journal.recording(run)
         path = write_recording(shop.folder / f"r{run.id}.ndjson.gz", told.header, told.messages)
-        from soaktest.bench import examine_run
-
-        faults = check_against(checked, examine_run(shop.journal, run), file_sha256(path.read_bytes()))
+        faults, _ = check_against(checked, examine_run(shop.journal, run), file_sha256(path.read_bytes()))
         assert all(any(word in fault for fault in faults) for word in expected)
         assert bool(faults) == bool(expected)
     assert analysis.findings.verdict == "pass"
@@ -335,8 +336,6 @@ def test_a_certificate_revoked_for_cause_is_not_replaced(shop: Shop) -> None:
 
 def test_a_unit_that_came_back_is_tested_again_first(shop: Shop) -> None:
     """The run from before says nothing of it any more."""
-    from soaktest.workshop.stories import NewEntry, write_entry
-
     write_entry(shop.journal, "A-0417", NewEntry("came back", "leaks again"))
     with pytest.raises(InputError, match="came back after run"):
         shop.certify()
@@ -407,3 +406,84 @@ def test_a_buyer_sees_on_the_published_list_that_it_was_taken_back(shop: Shop) -
     assert "By the list published, it stands." in verdict()["notes"]  # type: ignore[operator]
     revoke(shop.journal, 1, "came back")
     assert verdict()["faults"] == ["revoked: came back."]
+
+
+def test_a_plan_of_ones_own_does_not_pass_for_a_shipped_one(shop: Shop) -> None:
+    """It needs a name of its own before a buyer is told of it."""
+    lax = read_plan("repair-check").model_copy(update={"name": "resale", "min_watch_s": 0.0})
+    with shop.journal.session() as session:
+        session.get_one(RunRow, shop.passed.id).plan = lax.model_dump_json()
+    with pytest.raises(InputError, match="named 'resale' like a shipped one"):
+        shop.certify()
+
+
+def test_a_certificate_is_superseded_for_its_own_unit_alone(shop: Shop) -> None:
+    """Not by one for another unit, which would take over its job and its electrical test."""
+    shop.certify()
+    with EmbeddedBroker() as broker:
+        dry, _ = simulate(demo_scenario(leaking=False))
+        moved = later(dry, 20_000, b"4")
+        other = Recording(moved.header.model_copy(update={"unit": "B-1"}), moved.messages)
+        run = replay(
+            other, shop.journal, broker.address, (read_plan("repair-check"), read_layout("front-loader"))
+        )
+    with pytest.raises(InputError, match="is of unit A-0417"):
+        issue(shop.journal, run.id, Told("R. Field", supersedes=1), shop.folder / "keys", PASSPHRASE)
+    assert list_certificates(shop.journal)[0].revoked_at is None
+
+
+@pytest.mark.parametrize("what", ["fail", "repair"])
+def test_an_older_pass_is_not_certified_over_what_came_later(shop: Shop, what: str) -> None:
+    """A later run that failed; a repair that nobody has tested."""
+    if what == "repair":
+        write_entry(shop.journal, "A-0417", NewEntry("repair", "new valve"))
+    else:
+        with shop.journal.session() as session:
+            passed = session.get_one(RunRow, shop.passed.id)
+            session.add(
+                RunRow(bench="b1", unit="A-0417", plan=passed.plan, layout=passed.layout, began=passed.began + 9e4, ended=passed.began + 9.5e4,
+                       stage="judged", findings='{"verdict":"fail"}', source="x")
+            )  # fmt: skip
+    with pytest.raises(InputError, match="failed after run" if what == "fail" else "was repaired after run"):
+        shop.certify()
+
+
+def test_runs_given_up_before_are_counted_with_those_that_failed(shop: Shop) -> None:
+    """Cancelling a run that leaks does not hide it: the leaked run was never judged here."""
+    row, _ = shop.certify()
+    said = check(row.token, public_keys(shop.journal)).statement
+    assert said is not None
+    assert said.runs_before == 1
+
+
+def test_what_comes_after_the_signature_changes_nothing(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Late packs within the hour belong to a run, but not to what was certified before them."""
+    assert shop.passed.ended is not None
+    signed = shop.passed.ended + 5.0
+    monkeypatch.setattr("soaktest.certificate.register.time", SimpleNamespace(time=lambda: signed))
+    row, said, _, _ = issue(shop.journal, shop.passed.id, TOLD, shop.folder / "keys", PASSPHRASE)
+    late = Message(signed + 30, "soaktest/b1/pads/presence", b"gone")
+    shop.journal.keep([late], shop.passed.source)
+
+    assert recording_sha256(shop.journal.recording(shop.passed)) == said.recording_sha256
+    again = examine_run(shop.journal, shop.passed)
+    assert findings_sha256(again.findings) == said.findings_sha256
+    attached = PdfReader(io.BytesIO(print_certificate(said, row.token, again))).attachments
+    assert hashlib.sha256(attached["findings.json"][0]).hexdigest() == said.findings_sha256
+
+
+def test_what_a_revoked_key_signed_does_not_stand_on_the_list(shop: Shop) -> None:
+    """A buyer with the list alone sees it."""
+    shop.certify()
+    revoke_key(shop.journal, shop.kid)
+
+    page = write_list(shop.journal, shop.folder / "site").read_text()
+
+    assert "the key that signed it was revoked" in page
+
+
+@pytest.mark.parametrize("broken", [{"by": ""}, {"earth_ohm": -1.0}, {"leakage_ma": float("nan")}])
+def test_an_electrical_test_is_somebodys_and_measured(broken: dict[str, object]) -> None:
+    """No empty name, no value below nought, none that is no number."""
+    with pytest.raises(ValidationError):
+        Electrical.model_validate({"by": "Q. Tester", "on": "2026-11-25"} | broken)

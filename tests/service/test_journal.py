@@ -309,3 +309,32 @@ def test_workshop_and_certificates_are_kept_alike_on_both_engines(journal: Journ
         "certificate",
     }
     assert import_table(journal, export_csv(journal)) == (0, 0)
+
+
+def test_what_is_kept_of_a_run_is_read_again_whatever_the_verdict(
+    journal: Journal, demo: tuple[Recording, Truth]
+) -> None:
+    """A leak under a plan that lacks much else; words on the way are not its answer; cancelled stays cancelled."""
+    from soaktest.findings import Findings
+
+    recording, _ = demo
+    header = recording.header
+    kept(journal, recording)
+    run = begin_run(journal, header.model_copy(update={"ended": None}), read_plan("resale"), LAYOUT)
+    judge_run(journal, run.id)
+    assert find_run(journal, run.id).findings is not None
+    end_run(journal, run.id, header.ended)
+    assert find_run(journal, run.id).findings is None
+    told = judge_run(journal, run.id).findings
+    assert told.verdict == "fail"
+    assert len(told.reasons) > 2
+    assert Findings.model_validate_json(find_run(journal, run.id).findings or "") == told
+
+    other = begin_run(journal, Header(bench="b1", unit=" A-0417 ", began=header.began), PLAN, LAYOUT)
+    assert other.unit == "A-0417"
+    end_run(journal, other.id, header.ended)
+    with journal.session() as session:
+        session.get_one(RunRow, other.id).stage = "cancelled"
+    look(journal, other.id)
+    judge_run(journal, other.id)
+    assert find_run(journal, other.id).stage == "cancelled"

@@ -304,9 +304,9 @@ def test_the_few_figures_come_from_the_records_alone(journal: Journal) -> None:
     assert figures(journal).minutes_a_repair is None
     say(journal, "A-1", "repair", at=time.time() - 60, part="door-seal", minutes=30.0, cost=12.0)
     wrong = say(journal, "A-1", "repair", at=time.time() - 50, minutes=999.0)
-    say(journal, "A-1", "repair", minutes=10.0, corrects=wrong)
-    kept_run(journal, "A-1", time.time(), "pass")
-    say(journal, "A-1", "sold", at=time.time() + 5, cost=100.0)
+    say(journal, "A-1", "repair", minutes=10.0, cost=0.0, corrects=wrong)
+    kept_run(journal, "A-1", time.time() - 20, "pass")
+    say(journal, "A-1", "sold", cost=100.0)
 
     f, with_work = figures(journal), figures(journal, hour_cost=30.0)
 
@@ -338,3 +338,36 @@ def test_a_median_has_an_interval_from_six_values_on() -> None:
     assert six is not None
     assert (five.value, five.bounded) == (3.0, False)
     assert (six.value, six.low, six.high, six.bounded) == (3.5, 1.0, 6.0, True)
+
+
+def test_comebacks_of_units_never_sold_and_sales_one_after_another_are_told_apart(journal: Journal) -> None:
+    """Two sales of one unit are two; a unit that was brought in for a leak and never sold is no comeback."""
+    take_in(journal, "A-1")
+    take_in(journal, "B-1")
+    say(journal, "A-1", "repair", at=DAY, part="door-seal", cost=10.0)
+    say(journal, "A-1", "sold", at=2 * DAY, cost=100.0)
+    say(journal, "A-1", "repair", at=30 * DAY, part="tub-seal", cost=5.0)
+    say(journal, "A-1", "sold", at=32 * DAY, cost=50.0)
+    say(journal, "B-1", "came back", at=33 * DAY)
+
+    assert times_to_comeback(journal, now=42 * DAY) == [
+        Away(("door-seal",), (), 30.0, back=False),
+        Away(("tub-seal",), (), 10.0, back=False),
+    ]
+    f = figures(journal)
+    assert f.came_back is not None
+    assert (f.came_back.count, f.came_back.of) == (0, 2)
+    assert f.cost_to_price is not None
+    assert (f.cost_to_price.low, f.cost_to_price.high) == pytest.approx((0.1, 0.1))
+
+
+def test_a_correction_dated_back_travels(journal: Journal, tmp_path: Path) -> None:
+    """It stands after what it corrects, whatever day it names; and a tag with an underscore is found."""
+    take_in(journal, "A_17")
+    wrong = say(journal, "A_17", "repair", "valve", at=9 * DAY)
+    say(journal, "A_17", "repair", "hose", at=2 * DAY, corrects=wrong)
+    other = open_journal(f"sqlite:///{tmp_path / 'o.sqlite'}")
+    assert import_json(other, export_json(journal)) == (1, 2)
+    assert import_table(other, export_csv(journal)) == (0, 0)
+    other.close()
+    assert [line.unit.tag for line in list_units(journal, "a_1")] == ["A_17"]

@@ -46,7 +46,7 @@ def upgrade() -> None:
         batch.create_unique_constraint("uq_message_pack", ["source", "bench", "node", "boot", "seq"])
     # two that were begun at the same moment could both be under way: only the newest stays so
     op.execute(
-        "UPDATE run SET ended = began, stage = 'cancelled' WHERE ended IS NULL AND id NOT IN "
+        "UPDATE run SET ended = (SELECT min(later.began) FROM run AS later WHERE later.bench = run.bench AND later.id > run.id), stage = 'cancelled' WHERE ended IS NULL AND id NOT IN "
         "(SELECT max(id) FROM run WHERE ended IS NULL GROUP BY bench)"
     )
     under_way = sa.text("ended IS NULL")

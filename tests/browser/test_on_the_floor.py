@@ -1,0 +1,118 @@
+"""What goes on at a bench and after it: pad checks, wet pads, two people at once, certificates."""
+
+import time
+from collections.abc import Callable
+
+from playwright.sync_api import Page
+
+from tests.browser.serving import PASSPHRASE, PadNode, Service, begin_a_run
+
+
+def test_a_pad_check_walks_through_the_pads_and_an_unsound_one_needs_a_reason(
+    service: Service, enter: Callable[..., Page]
+) -> None:
+    """Dry, a damp finger on each pad in turn, dry again; the right pad's lead is broken, and the run's page says why it was begun."""
+    node, page = PadNode(service.broker.address, "b6"), enter(refused="422")
+    node.say()
+    page.goto(service.url + "/benches/b6")
+    page.wait_for_function("document.querySelector('[data-pad=left] .pad-number').textContent.includes('µS')")
+    page.click("#check")
+    end = time.monotonic() + 70
+    while "pad: it hardly answered" not in (said := page.inner_text("[data-show=check]")):
+        assert time.monotonic() < end, said
+        touched = next((zone for zone in ("left", "centre") if f"Touch the {zone} pad" in said), None)
+        node.say(**({touched: 0.4} if touched else {}))
+        time.sleep(0.5)
+    assert said == "right pad: it hardly answered to a damp finger: clean it, and check its lead"
+
+    page.reload()
+    page.fill("#unit", "A-0600")
+    page.click("text=Begin on a dry floor")
+    page.wait_for_selector("text=lands on the certificate")
+    page.click("text=Back to where you were")
+    page.fill("#override", "the floor slopes to the left")
+    page.select_option("#plan", "find-leak")
+    page.click("text=Begin on a dry floor")
+    page.wait_for_selector("text=End and judge")
+    page.click("text=End and judge")
+    page.wait_for_selector("text=the floor slopes to the left")
+    node.stop()
+
+
+def test_a_wet_pad_is_not_called_dry_and_no_run_begins_on_it(
+    service: Service, enter: Callable[..., Page]
+) -> None:
+    """Soaked before anything was begun: the card, the page and the refusal say so."""
+    node, page = PadNode(service.broker.address, "b5"), enter(refused="422")
+    for _ in range(3):
+        node.say(left=0.97)
+        time.sleep(0.3)
+    page.goto(service.url + "/benches/b5")
+    page.wait_for_selector("[data-pad=left] >> text=not dry")
+    assert "left pad: is not dry" in page.inner_text("main").lower()
+    node.say(left=0.97)
+    page.click("text=Begin on a dry floor")
+    page.wait_for_selector("h1:has-text('That did not work')")
+    assert "left pad: is not dry" in page.inner_text("main")
+    node.stop()
+
+
+def test_two_people_back_and_forward_and_a_bench_that_vanishes(
+    service: Service, enter: Callable[..., Page]
+) -> None:
+    """The second who begins is told; Back and Forward show what is so now; a bench gone silent in mid-run is not called dry."""
+    node, first, second = PadNode(service.broker.address, "b4"), enter(), enter()
+    node.say()
+    for page in (first, second):
+        page.goto(service.url + "/benches/b4")
+    begin_a_run(first)
+    second.wait_for_selector("text=End and judge")  # it shows what the other has begun, by itself
+    token = second.get_attribute("meta[name=token]", "content")
+    refused = second.request.post(
+        service.url + "/benches/b4/begin",
+        form={"token": str(token), "plan": "resale", "layout": "front-loader"},
+    )
+    assert refused.status == 409
+    assert "is under way" in refused.text()
+
+    first.goto(service.url + "/runs")
+    first.go_back()
+    first.wait_for_selector("text=End and judge")
+    node.stop()
+    first.wait_for_selector("#stale:not([hidden])", timeout=20_000)
+    assert "not heard" in first.inner_text("[data-pad=left]")
+    assert "Pads not heard" in first.inner_text("[data-show=headline]")
+    first.click("text=Cancel the run")
+    first.wait_for_selector("text=Begin a run")
+    first.go_back()
+    first.go_forward()
+    first.wait_for_selector("text=Begin a run")
+
+
+def test_a_pass_is_certified_on_its_page_and_taken_back(service: Service, enter: Callable[..., Page]) -> None:
+    """Signed with name and passphrase; the paper carries it; a wrong passphrase and a second certificate are refused."""
+    from soaktest.certificate.paper import token_of_pdf
+
+    page = enter(refused="422")
+    page.goto(service.url + "/runs/1")
+    assert page.locator("text=Certify this run").count() == 0
+    for passphrase, outcome in (
+        ("wrong", "That did not work"),
+        (PASSPHRASE, "Certificates"),
+        (PASSPHRASE, "That did not work"),
+    ):
+        page.goto(service.url + "/runs/2")
+        page.click("text=Certify this run")
+        page.fill("#by", "R. Field")
+        page.fill("#parts", "hose, two clips")
+        page.fill("#passphrase", passphrase)
+        page.click("text=Sign the certificate")
+        page.wait_for_selector(f"h1:has-text('{outcome}')")
+    page.goto(service.url + "/certificates")
+    pdf = page.request.get(service.url + "/certificates/1/page").body()
+    assert token_of_pdf(pdf).count(".") == 2
+    page.click("text=Take it back")
+    page.fill("#why-1", "unit came back leaking")
+    page.click("text=Revoke certificate 1")
+    page.wait_for_selector("td >> text=REVOKED")
+    assert "unit came back leaking" in page.inner_text("main")
