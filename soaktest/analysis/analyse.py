@@ -22,6 +22,8 @@ from soaktest.plans import Plan
 from soaktest.recording import Header, Recording
 from soaktest.vocabulary import PHASES, ZONES, Outcome, Zone
 
+UNCALIBRATED = "not calibrated: its millilitres are good to about a factor of ten"
+
 
 @dataclass(frozen=True, slots=True)
 class Knowledge:
@@ -91,7 +93,7 @@ def examine(recording: Recording, layout: Layout, plan: Plan, knowledge: Knowled
         location=explanation.location,
         suspects=explanation.suspects,
         coverage=_coverage(heard),
-        pads={zone: _health(pads[zone]) for zone in ZONES},
+        pads={zone: _health(pads[zone], (known.pad_checks or {}).get(zone)) for zone in ZONES},
         assurance=_assurance(heard, pads, verdict),
         next_washes=explanation.next_washes,
         set_aside=signals.set_aside,
@@ -129,8 +131,11 @@ def _coverage(heard: Heard) -> Coverage:
     )
 
 
-def _health(track: PadTrack) -> PadHealth:
-    return PadHealth(state=track.state, dry_siemens=track.dry_siemens, note=track.note)
+def _health(track: PadTrack, check: PadCheck | None) -> PadHealth:
+    note = track.note
+    if not note and track.state in ("sound", "unproven") and not (check and check.ml):
+        note = UNCALIBRATED
+    return PadHealth(state=track.state, dry_siemens=track.dry_siemens, note=note)
 
 
 def _assurance(heard: Heard, pads: Mapping[Zone, PadTrack], verdict: Outcome) -> Assurance:

@@ -110,7 +110,7 @@ def figures_(
     if as_json:
         _json(asdict(f))
         return
-    print(f"{f.units} units, {f.repairs} repairs, {f.sold} sold")
+    print(f"units {f.units}, repairs {f.repairs}, sold {f.sold}")
     of_price = "parts" if hour_cost is None else "parts and work"
     for name, value, unit in (
         ("a repair takes", f.minutes_a_repair, " min"),

@@ -1,5 +1,6 @@
 """The very files of firmware_notes/firmware in a real MicroPython, against a real Mosquitto: through outages and reboots."""
 
+import json
 import math
 import os
 import subprocess
@@ -353,3 +354,60 @@ def test_over_tls_packs_come_as_well_and_a_false_broker_gets_none(tmp_path: Path
         assert last["left"] != "0"  # nothing was acknowledged: it waits for the true broker
     else:
         assert (last["left"], last["dropped"]) == ("0", "0")
+
+
+@pytest.mark.parametrize(
+    ("program_file", "pins", "heard"),
+    [
+        (
+            "main_pads.py",
+            {"left": [2, 3, 26], "centre": [4, 5, 27], "right": [6, 7, 28]},
+            {"left": 0.0435, "centre": 0.25, "right": 0.5},
+        ),
+        (
+            "main_phase.py",
+            {"clamp": 26, "shake": 27, "valve": 14, "pump": 15, "meter": 16},
+            {"inlet": 1.0, "outlet": 0.0},
+        ),
+    ],
+)
+def test_what_is_copied_to_a_board_runs_as_it_is(
+    mosquitto: Mosquitto,
+    journal: Journal,
+    tmp_path: Path,
+    program_file: str,
+    pins: dict[str, object],
+    heard: dict[str, float],
+) -> None:
+    """main, board and settings, on stand-ins for pins, converter, watchdog and network only: it joins, describes itself, and is heard."""
+    settings = json.loads((FIRMWARE / "settings.example.json").read_text())
+    node = program_file.removeprefix("main_").removesuffix(".py")
+    settings |= {"broker": "127.0.0.1", "port": mosquitto.address.port, "node": node, "pins": pins}
+    (tmp_path / "settings.json").write_text(json.dumps(settings))
+    with Collector(journal, mosquitto.address, "board") as collector:
+        board = subprocess.Popen(
+            [micropython(), FIRMWARE / program_file],
+            cwd=tmp_path,
+            env={**os.environ, "MICROPYPATH": f"{HERE / 'board'}:{FIRMWARE}:.frozen"},
+            stderr=subprocess.PIPE,
+        )
+        deadline = time.monotonic() + 20
+        while collector.counts.journaled < 6 and time.monotonic() < deadline and board.poll() is None:
+            time.sleep(0.1)
+        board.kill()
+        _, wrong = board.communicate()
+        assert collector.counts.journaled >= 6, wrong.decode()
+        assert collector.counts.set_aside == 0
+    with journal.session() as session:
+        rows = list(session.scalars(sa.select(MessageRow).order_by(MessageRow.id)))
+    assert {row.kind for row in rows} >= {"about", "presence", "readings"}
+    packs = [
+        parse_readings(decode_json(row.payload), Topic("b1", node, "readings"), row.at)
+        for row in rows
+        if row.kind == "readings"
+    ]
+    for channel, value in heard.items():
+        samples = [v for pack in packs for v in pack.samples.get(channel, ([], []))[1]]
+        assert np.median(samples) == pytest.approx(value, abs=0.002)
+    if node == "phase":
+        assert {"current", "vibration"} <= set(packs[-1].samples)

@@ -14,6 +14,7 @@ from soaktest.recording import Recording
 from soaktest.simulate.bench import Scenario, Truth, simulate
 from soaktest.simulate.water import Leak
 from soaktest.timeline import timeline_page
+from soaktest.vocabulary import ZONES
 
 PLAN, LAYOUT = read_plan("repair-check"), read_layout("front-loader")
 
@@ -116,3 +117,17 @@ def test_the_command_line_explains_and_weighs_together() -> None:
     assert got.exit_code == 1
     assert "Why, left pad wet since" in got.stdout
     assert "Next likeliest is" in " ".join(got.stdout.split())
+
+
+def test_a_node_without_calibration_works_and_is_said_to_be_less_sure(demo: tuple[Recording, Truth]) -> None:
+    """In words beside the pad, and by millilitres that reach further either way."""
+    layout, plan = read_layout("front-loader"), read_plan("repair-check")
+    plain = examine(demo[0], layout, plan).findings
+    checks = {zone: PadCheck(6e-7, 1e-4, 1.0, demo[0].header.began - 100) for zone in ZONES}
+    known = examine(demo[0], layout, plan, Knowledge(pad_checks=checks)).findings
+
+    assert "not calibrated" in plain.pads["left"].note
+    assert known.pads["left"].note == ""
+    amounts = [f.wet_events[0].water_ml for f in (plain, known)]
+    reach = [water.high / water.low for water in amounts if water is not None]
+    assert reach[0] > 3 * reach[1]
