@@ -18,6 +18,7 @@ from soaktest.errors import RunError, SoaktestError
 from soaktest.journal import Journal
 from soaktest.templates import source
 from soaktest.web import benches, certificates, door, learned, runs, units
+from soaktest.web.examined import Examined, Overviews
 from soaktest.web.templates import page
 from soaktest.web.watch import Publish, Watch
 
@@ -47,12 +48,15 @@ def create_app(
         hosts: names under which it answers; None for any.
         keys: folder of the keys that sign certificates; None lets nobody sign here.
     """
-    watch = Watch(journal, publish)
+    watch, examined = Watch(journal, publish), Examined()
+    overviews = Overviews(journal, examined)
 
     @asynccontextmanager
     async def life(_app: FastAPI) -> AsyncIterator[None]:
         watch.start()
+        overviews.start()
         yield
+        overviews.stop()
         watch.stop()
 
     app = FastAPI(
@@ -61,7 +65,7 @@ def create_app(
     )  # fmt: skip
     app.state.journal, app.state.watch, app.state.opens = journal, watch, opens
     app.state.keys = keys
-    app.state.examined = runs.Examined()
+    app.state.examined, app.state.overviews = examined, overviews
     app.state.session_mark = secrets.token_urlsafe(12)
     app.add_middleware(
         SessionMiddleware, secret_key=secrets.token_urlsafe(32), same_site="strict", session_cookie="bench"

@@ -4,10 +4,6 @@ from __future__ import annotations
 
 import io
 import tempfile
-import threading
-import zlib
-from collections import OrderedDict
-from contextlib import suppress
 from pathlib import Path as FilePath
 from typing import Annotated, Any, Literal
 
@@ -16,57 +12,24 @@ import pandas as pd
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from soaktest import __version__
 from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.why import explain_events
-from soaktest.bench import examine_run, find_run, layout_of, list_runs, plan_of
-from soaktest.errors import InputError, JournalError
+from soaktest.bench import find_run, layout_of, list_runs, plan_of
+from soaktest.errors import InputError
 from soaktest.findings import Findings, kept_verdict
 from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
-from soaktest.tables import OverviewRow, RunRow
-from soaktest.timeline import VERDICTS, answer, event_rows, timeline_figure, timeline_page, with_notes
+from soaktest.tables import RunRow
+from soaktest.timeline import VERDICTS, answer, event_rows, timeline_page, with_notes
 from soaktest.timeline_style import floor_plan
 from soaktest.vocabulary import ZONES
 from soaktest.web.benches import Number, book
+from soaktest.web.examined import Examined, Overviews
 from soaktest.web.lines import window_lines
 from soaktest.web.templates import page
 from soaktest.why_plot import why_figure
 
 router = APIRouter()
-KEPT = 6
-"""Judged runs held in memory for zooming."""
-
-
-class Examined:
-    """Analyses of ended runs, the last few looked at."""
-
-    def __init__(self) -> None:
-        self._kept: OrderedDict[int, Analysis] = OrderedDict()
-        self._lock = threading.Lock()
-        self._reading: dict[int, threading.Lock] = {}
-
-    def of(self, journal: Journal, run: RunRow) -> Analysis:
-        """The run's analysis; one under way is examined anew each time."""
-        if run.ended is None:
-            return examine_run(journal, run)
-        with self._lock:
-            reading = self._reading.setdefault(run.id, threading.Lock())
-        with reading:  # whoever asks meanwhile waits for the first, and does not read it once more
-            with self._lock:
-                if run.id in self._kept:
-                    self._kept.move_to_end(run.id)
-                    return self._kept[run.id]
-            analysis = examine_run(journal, run)
-            self.put(run.id, analysis)
-        return analysis
-
-    def put(self, run: int, analysis: Analysis) -> None:
-        """Remember an ended run's analysis."""
-        with self._lock:
-            self._kept[run] = analysis
-            while len(self._kept) > KEPT:
-                self._kept.popitem(last=False)
 
 
 def analysis_of(request: Request, run: RunRow) -> Analysis:
@@ -127,25 +90,9 @@ def findings(request: Request, number: Number) -> Response:
 def figure(request: Request, number: Number) -> Response:
     """The whole timeline as a figure's JSON, notes at their times."""
     run = find_run(book(request), number)
-    drawn = with_notes(_drawn(request, run), notes_of(book(request), number))
+    overviews: Overviews = request.app.state.overviews
+    drawn = with_notes(overviews.of(run), notes_of(book(request), number))
     return Response(drawn, media_type="application/json")
-
-
-def _drawn(request: Request, run: RunRow) -> str:
-    """The timeline without notes; that of a judged run is kept, for a day at ten samples a second takes seconds to read."""
-    maker = f"soaktest {__version__} {run.judged_at}"
-    if run.stage == "judged":
-        with book(request).session() as session:
-            kept = session.get(OverviewRow, run.id)
-        if kept is not None and kept.made_by == maker:
-            # the analysis is wanted for the first zoom: it is read while the page is looked at
-            threading.Thread(target=analysis_of, args=(request, run), daemon=True).start()
-            return zlib.decompress(kept.figure).decode()
-    text = str(timeline_figure(analysis_of(request, run)).to_json())
-    if run.stage == "judged":
-        with suppress(JournalError), book(request).session() as session:  # two that draw it at once keep one
-            session.merge(OverviewRow(run=run.id, made_by=maker, figure=zlib.compress(text.encode())))
-    return text
 
 
 @router.get("/api/runs/{number}/why/{event}", include_in_schema=False)

@@ -256,3 +256,39 @@ def test_the_door_leads_on_to_the_page_that_was_asked_for(client: TestClient) ->
     for target, reached in (("/units", "/units"), ("//evil.example", "/"), ("https://evil.example", "/")):
         got = outside.post("/door", data={"password": "pw", "next": target}, follow_redirects=False)
         assert got.headers["location"] == reached
+
+
+def test_the_timeline_of_a_judged_run_is_drawn_before_anybody_asks(tmp_path: Path) -> None:
+    """The service draws it by itself; a run that is judged anew is drawn anew."""
+    import time
+
+    import sqlalchemy as sa
+
+    from soaktest.bench import judge_run
+    from soaktest.replay import as_bytes
+    from soaktest.simulate.bench import demo_scenario, simulate
+    from soaktest.tables import OverviewRow
+
+    journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
+    recording, _ = simulate(demo_scenario())
+    journal.keep([as_bytes(message) for message in recording.messages])
+    run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
+    judge_run(journal, run.id)
+
+    def drawn() -> str | None:
+        with journal.session() as session:
+            return session.scalar(sa.select(OverviewRow.made_by))
+
+    with TestClient(create_app(journal, lambda _topic, _payload: None, None)) as client:
+        deadline = time.monotonic() + 30
+        while drawn() is None and time.monotonic() < deadline:
+            time.sleep(0.1)
+        first = drawn()
+        assert first is not None
+        figure = client.get(f"/api/runs/{run.id}/figure").json()
+        assert {"left pad", "power"} <= {trace["name"] for trace in figure["data"]}
+        judge_run(journal, run.id)
+        while drawn() == first and time.monotonic() < deadline:
+            time.sleep(0.1)
+        assert drawn() != first
+    journal.close()

@@ -1,0 +1,125 @@
+"""Analyses and drawn timelines of ended runs: kept for zooming, and drawn ahead while nobody waits."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+import zlib
+from collections import OrderedDict
+from contextlib import suppress
+
+import sqlalchemy as sa
+
+from soaktest import __version__
+from soaktest.analysis.analyse import Analysis
+from soaktest.bench import examine_run, find_run
+from soaktest.errors import JournalError
+from soaktest.journal import Journal
+from soaktest.tables import OverviewRow, RunRow
+from soaktest.timeline import timeline_figure
+
+log = logging.getLogger("soaktest")
+
+KEPT = 6
+"""Judged runs held in memory for zooming."""
+
+
+class Examined:
+    """Analyses of ended runs, the last few looked at."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[int, Analysis] = OrderedDict()
+        self._lock = threading.Lock()
+        self._reading: dict[int, threading.Lock] = {}
+
+    def of(self, journal: Journal, run: RunRow) -> Analysis:
+        """The run's analysis; one under way is examined anew each time."""
+        if run.ended is None:
+            return examine_run(journal, run)
+        with self._lock:
+            reading = self._reading.setdefault(run.id, threading.Lock())
+        with reading:  # whoever asks meanwhile waits for the first, and does not read it once more
+            with self._lock:
+                if run.id in self._kept:
+                    self._kept.move_to_end(run.id)
+                    return self._kept[run.id]
+            analysis = examine_run(journal, run)
+            self.put(run.id, analysis)
+        return analysis
+
+    def put(self, run: int, analysis: Analysis) -> None:
+        """Remember an ended run's analysis."""
+        with self._lock:
+            self._kept[run] = analysis
+            while len(self._kept) > KEPT:
+                self._kept.popitem(last=False)
+
+
+AHEAD = 20
+"""So many of the newest judged runs are drawn ahead."""
+IDLE_S = 2.0
+
+
+class Overviews:
+    """Drawn timelines without notes. That of a judged run is kept, for a day at ten samples a second takes seconds to read."""
+
+    def __init__(self, journal: Journal, examined: Examined) -> None:
+        self._journal, self._examined = journal, examined
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._draw_ahead, name="overviews", daemon=True)
+
+    def start(self) -> None:
+        """Begin to draw ahead."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop drawing ahead."""
+        self._stopping.set()
+        self._thread.join(5)
+
+    def of(self, run: RunRow) -> str:
+        """The timeline of a run as a figure's JSON."""
+        if run.stage != "judged":
+            return str(timeline_figure(self._examined.of(self._journal, run)).to_json())
+        with self._journal.session() as session:
+            kept = session.get(OverviewRow, run.id)
+        if kept is not None and kept.made_by == _maker(run.judged_at):
+            # the analysis is wanted for the first zoom: it is read while the page is looked at
+            threading.Thread(target=self._examined.of, args=(self._journal, run), daemon=True).start()
+            return zlib.decompress(kept.figure).decode()
+        return self._keep(run, self._examined.of(self._journal, run))
+
+    def _keep(self, run: RunRow, analysis: Analysis) -> str:
+        text = str(timeline_figure(analysis).to_json())
+        row = OverviewRow(run=run.id, made_by=_maker(run.judged_at), figure=zlib.compress(text.encode()))
+        with suppress(JournalError), self._journal.session() as session:  # two that draw it at once keep one
+            session.merge(row)
+        return text
+
+    def _draw_ahead(self) -> None:
+        pause = IDLE_S
+        while not self._stopping.wait(pause):
+            begin = time.monotonic()
+            try:
+                number = self._missing()
+                if number is not None:
+                    run = find_run(self._journal, number)
+                    self._keep(run, examine_run(self._journal, run))
+            except Exception as exc:  # drawing ahead is a convenience: it may fail, and nothing else with it
+                log.warning("a timeline could not be drawn ahead: %s", exc)
+                self._stopping.wait(60.0)
+            pause = max(IDLE_S, 2.0 * (time.monotonic() - begin))  # the live pages come first
+
+    def _missing(self) -> int | None:
+        newest = (
+            sa.select(RunRow.id, RunRow.judged_at).where(RunRow.stage == "judged").order_by(RunRow.id.desc())
+        )
+        with self._journal.session() as session:
+            judged = session.execute(newest.limit(AHEAD)).all()
+            drawn = dict(session.execute(sa.select(OverviewRow.run, OverviewRow.made_by)).tuples().all())
+        return next((number for number, at in judged if drawn.get(number) != _maker(at)), None)
+
+
+def _maker(judged_at: float | None) -> str:
+    return f"soaktest {__version__} {judged_at}"
