@@ -8,6 +8,9 @@ const since = b => Object.entries(b.alarm.times).map(([zone, t]) => `${zone} sin
 const notDry = p => !p.wet && p.heard && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
 const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
 const token = document.querySelector("meta[name=token]").content;
+let leaving = false;
+addEventListener("submit", e => { leaving = !e.defaultPrevented; });
+addEventListener("pageshow", () => { leaving = false; });
 let state = {}, heard = 0, sound = null, muted = sessionStorage.getItem("muted") === "1";
 
 function headline(b) {
@@ -37,6 +40,7 @@ function showCard(b) {
   say(card, "age", b.stale ? `STALE: nothing heard for ${b.age_s == null ? "ever" : span(b.age_s)}` : (b.run && b.run.needs ? (b.run.needs.length ? "still needed: " + b.run.needs.join("; ") : "nothing more needed") : ""));
 }
 function showOne(b) {
+  if (leaving) return;  // a form is on its way: to load this page anew would call it back
   if (String(b.run ? b.run.id : "") !== one.dataset.run) { location.reload(); return; }
   say(one, "headline", headline(b)); say(one, "sub", sub(b)); say(one, "age", b.age_s == null ? "a while" : span(b.age_s));
   document.getElementById("stale").hidden = !b.stale;
