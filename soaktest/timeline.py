@@ -120,7 +120,7 @@ def with_notes(figure: str, notes: Sequence[NoteRow]) -> str:
     return str(drawn.to_json())
 
 
-def timeline_figure(analysis: Analysis, notes: Sequence[NoteRow] = ()) -> go.Figure:
+def timeline_figure(analysis: Analysis) -> go.Figure:
     """Phases as bands, pads on a log axis, then each further signal on a row of its own; one time axis."""
     lower = [(name, unit) for name, unit in _LOWER if len(analysis.signals.other(name))]
     if any(name == "power" for name, _ in lower):
@@ -151,7 +151,6 @@ def timeline_figure(analysis: Analysis, notes: Sequence[NoteRow] = ()) -> go.Fig
         )  # fmt: skip
         figure.update_yaxes(rangemode="tozero", row=row, col=1)
     _events(figure, analysis)
-    _notes(figure, notes)
     _gaps(figure, analysis)
     figure.update_xaxes(range=[_iso(analysis.findings.began), _iso(analysis.findings.ended)])
     figure.update_xaxes(title_text="local time", row=len(heights), col=1)

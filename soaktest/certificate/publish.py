@@ -18,17 +18,18 @@ def write_list(journal: Journal, folder: Path) -> Path:
     """Write ``certificates.html`` and ``certificates.json``. Raises InputError where they cannot be written."""
     keys = key_set(journal)["keys"]
     known = {key["kid"] for key in keys}
-    rows = [
-        {
-            "number": r.number,
-            "unit": r.unit,
-            "issued": time.strftime("%Y-%m-%d", time.localtime(r.issued_at)),
-            "stands": r.revoked_at is None and signer_of(r.token) in known,
-            "why": r.revoked_why
-            or ("" if signer_of(r.token) in known else "the key that signed it was revoked"),
-        }
-        for r in list_certificates(journal)
-    ]
+    rows = []
+    for r in list_certificates(journal):
+        trusted = signer_of(r.token) in known
+        rows.append(
+            {
+                "number": r.number,
+                "unit": r.unit,
+                "issued": time.strftime("%Y-%m-%d", time.localtime(r.issued_at)),
+                "stands": r.revoked_at is None and trusted,
+                "why": r.revoked_why or ("" if trusted else "the key that signed it was revoked"),
+            }
+        )
     where = folder / "certificates.html"
     try:
         folder.mkdir(parents=True, exist_ok=True)

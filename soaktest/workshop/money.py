@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from math import isfinite
 from typing import Any, Final
 
 import sqlalchemy as sa
@@ -76,7 +77,7 @@ def middle(values: Iterable[float | None]) -> Middle | None:
     from scipy.stats import quantile_test
 
     interval: Any = quantile_test(known, p=0.5).confidence_interval(CONFIDENCE)
-    bounded = bool(interval.low == interval.low and interval.high == interval.high)
+    bounded = isfinite(interval.low) and isfinite(interval.high)
     low, high = (float(interval.low), float(interval.high)) if bounded else (known[0], known[-1])
     return Middle(float(median(known)), low, high, len(known), bounded)
 

@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Any, Final, Literal, get_args
+from typing import Any, Final, Literal, TypeVar, get_args
 
 import orjson
 import sqlalchemy as sa
@@ -33,6 +33,7 @@ LARGEST_FIRST: Final[tuple[Sort, ...]] = ("last", "runs")
 Work = Literal["replaced", "resealed", "tightened", "cleaned", "adjusted", "other"]
 WORKS: Final[tuple[Work, ...]] = get_args(Work)
 LONGEST = 2000
+W = TypeVar("W", bound=str)
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,18 +265,19 @@ def _of_certificate(row: CertificateRow) -> str:
 
 def show_of(given: str) -> Show:
     """One of ``SHOWS``. Raises InputError."""
-    for one in SHOWS:
-        if one == given:
-            return one
-    raise InputError(f"{given!r} is none of: {', '.join(SHOWS)}.")
+    return _one_of(SHOWS, given)
 
 
 def sort_of(given: str) -> Sort:
     """One of ``SORTS``. Raises InputError."""
-    for one in SORTS:
+    return _one_of(SORTS, given)
+
+
+def _one_of(known: tuple[W, ...], given: str) -> W:
+    for one in known:
         if one == given:
             return one
-    raise InputError(f"{given!r} is none of: {', '.join(SORTS)}.")
+    raise InputError(f"{given!r} is none of: {', '.join(known)}.")
 
 
 def list_units(
