@@ -128,15 +128,31 @@ def pad_checks(journal: Journal, bench: str, before: float) -> dict[Zone, PadChe
     return {zone: found[zone] for zone in ZONES if zone in found}
 
 
+def calibrations(journal: Journal, bench: str, before: float) -> dict[Zone, PadCheckRow]:
+    """The newest wetting of each pad with a known amount, within the same time; none of a pad found at fault since.
+
+    A touch with a damp finger says that a pad is whole, and leaves standing what it was calibrated to.
+    """
+    where = (PadCheckRow.bench == bench, PadCheckRow.at <= before, PadCheckRow.at >= before - CHECK_HOLDS_S)
+    found: dict[str, PadCheckRow] = {}
+    with journal.session() as session:
+        for row in session.scalars(sa.select(PadCheckRow).where(*where).order_by(PadCheckRow.at)):
+            if row.fault:
+                found.pop(row.zone, None)
+            elif row.ml > 0:
+                found[row.zone] = row
+    return {zone: found[zone] for zone in ZONES if zone in found}
+
+
 def knowledge_of(journal: Journal, run: RunRow) -> Knowledge:
     """What the workshop knew when a run began: sound checks of its bench's pads, and shares of leaks by part.
 
     What is learned later moves no answer that was given.
     """
     priors = priors_for(journal, Layout.model_validate_json(run.layout), run.began)
+    sound = {zone: row for zone, row in pad_checks(journal, run.bench, run.began).items() if not row.fault}
     checks = {
         zone: PadCheck(row.dry_siemens, row.wet_siemens, row.ml, row.at)
-        for zone, row in pad_checks(journal, run.bench, run.began).items()
-        if not row.fault
+        for zone, row in (sound | calibrations(journal, run.bench, run.began)).items()
     }
     return Knowledge(priors=priors, pad_checks=checks)

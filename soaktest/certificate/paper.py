@@ -114,14 +114,28 @@ def _shown(statement: Statement, *, timeline: bool) -> dict[str, object]:
         return time.strftime("%Y-%m-%d %H:%M", time.localtime(t))
 
     told = statement.model_dump()
+    if statement.bench_tried is not None:
+        told["bench_tried_text"] = day(statement.bench_tried)[:10]
     shown = told | {
         "issued_text": day(statement.issued), "began_text": day(statement.began), "ended_text": day(statement.ended), "rule": RULE, "not_this": NOT_THIS,
         "cautions": CAUTIONS, "timeline": timeline, "phases": ", ".join(f"{p} {statement.exercised[p]} x" for p in PHASES if statement.exercised.get(p)),
-        "pads_text": ", ".join(f"{zone} {statement.pads.get(zone, 'not told')}" for zone in ZONES), "parts_text": ", ".join(statement.parts),
+        "pads_text": "; ".join(f"{zone} {_pad_said(statement, zone)}" for zone in ZONES), "parts_text": ", ".join(statement.parts),
         "chance": None if statement.leak_chance_next_wash_95 is None else f"{100 * statement.leak_chance_next_wash_95:.0f} %",
         "heard": f"{math.floor(1000 * statement.heard_share) / 10:.1f} %", "watched": f"{statement.watched_s / 60:.0f} min",
     }  # fmt: skip
     return {k: v for k, v in shown.items() if v is not None}
+
+
+def _pad_said(statement: Statement, zone: str) -> str:
+    said = [statement.pads.get(zone, "not told")]
+    if zone in statement.checked:
+        said.append(f"checked {time.strftime('%Y-%m-%d %H:%M', time.localtime(statement.checked[zone]))}")
+    if zone in statement.calibrated:
+        at, ml = statement.calibrated[zone]
+        said.append(f"calibrated {time.strftime('%Y-%m-%d', time.localtime(at))} with {ml:g} ml")
+    else:
+        said.append("not calibrated")
+    return ", ".join(said)
 
 
 def small_timeline(analysis: Analysis) -> str:

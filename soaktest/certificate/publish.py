@@ -7,7 +7,7 @@ from pathlib import Path
 
 import orjson
 
-from soaktest.certificate.keys import key_set, signer_of
+from soaktest.certificate.keys import key_set
 from soaktest.certificate.register import list_certificates
 from soaktest.errors import InputError
 from soaktest.journal import Journal
@@ -17,19 +17,16 @@ from soaktest.templates import fill, source
 def write_list(journal: Journal, folder: Path) -> Path:
     """Write ``certificates.html`` and ``certificates.json``. Raises InputError where they cannot be written."""
     keys = key_set(journal)["keys"]
-    known = {key["kid"] for key in keys}
-    rows = []
-    for r in list_certificates(journal):
-        trusted = signer_of(r.token) in known
-        rows.append(
-            {
-                "number": r.number,
-                "unit": r.unit,
-                "issued": time.strftime("%Y-%m-%d", time.localtime(r.issued_at)),
-                "stands": r.revoked_at is None and trusted,
-                "why": r.revoked_why or ("" if trusted else "the key that signed it was revoked"),
-            }
-        )
+    rows = [
+        {
+            "number": row.number,
+            "unit": row.unit,
+            "issued": time.strftime("%Y-%m-%d", time.localtime(row.issued_at)),
+            "stands": not fallen,
+            "why": fallen,
+        }
+        for row, fallen in list_certificates(journal)
+    ]
     where = folder / "certificates.html"
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -1,15 +1,14 @@
-"""The workshop's certificates: issued in order, corrected by a further one, taken back, and checked."""
+"""The workshop's certificates: issued in order, corrected by a further one, taken back."""
 
 from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Container
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
-import orjson
 import sqlalchemy as sa
 from pydantic import ValidationError
 from sqlalchemy.orm import Session
@@ -17,7 +16,7 @@ from sqlalchemy.orm import Session
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, examine
 from soaktest.bench import find_run, layout_of, plan_of
-from soaktest.certificate.keys import key_in_use, opened, payload_of, sign
+from soaktest.certificate.keys import key_in_use, payload_of, public_keys, sign, signer_of
 from soaktest.certificate.paper import qr_svg
 from soaktest.certificate.statement import (
     Electrical,
@@ -32,7 +31,7 @@ from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.plans import named_plan
 from soaktest.recording import Recording
-from soaktest.records import LARGEST_PHOTO, clean_photo, knowledge_of, pad_checks
+from soaktest.records import LARGEST_PHOTO, calibrations, clean_photo, knowledge_of, pad_checks
 from soaktest.tables import CertificateRow, PaperRow, RunRow, UnitRow
 from soaktest.toml_values import shipped_names
 from soaktest.vocabulary import ZONES
@@ -46,6 +45,20 @@ _RECORDS: Final = (
     (b"\xff\xd8\xff", "image/jpeg"),
     (b"\x89PNG\r\n\x1a\n", "image/png"),
 )
+
+
+class Drips(NamedTuple):
+    """Millilitres that a bench shows with 90 % probability, at 95 % confidence, and when it was last tried (UTC seconds)."""
+
+    ml: float
+    on: int
+
+
+class Standing(NamedTuple):
+    """A certificate of the list; ``fallen`` says why it does not stand, empty where it does."""
+
+    row: CertificateRow
+    fallen: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +75,8 @@ class Told:
     """The electrical test's record: PDF, JPEG or PNG."""
     photo: bytes = b""
     """Of the unit: JPEG or PNG."""
-    bench_shows_ml: float | None = None
+    drips: Drips | None = None
+    """What the bench's drip challenge shows."""
 
 
 class Issued(NamedTuple):
@@ -72,16 +86,6 @@ class Issued(NamedTuple):
     statement: Statement
     analysis: Analysis
     papers: list[PaperRow]
-
-
-@dataclass(frozen=True, slots=True)
-class Checked:
-    """A certificate that was looked at; ``faults`` is empty where it holds."""
-
-    statement: Statement | None
-    kid: str
-    faults: list[str] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
 
 
 def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: str) -> Issued:
@@ -277,16 +281,18 @@ def _statement(  # noqa: PLR0913
     electrical = told.electrical and told.electrical.model_copy(
         update={"record_sha256": hashes.get(RECORD, "")}
     )
-    checked = {zone: " checked" if zone in checks and not checks[zone].fault else "" for zone in ZONES}
+    calibrated = calibrations(journal, run.bench, run.began)
     try:
         return Statement(
             number=number, issued=issued, signed_by=told.signed_by, workshop=told.workshop, unit=unit.tag, kind=unit.kind,
             serial=unit.serial, job=told.job, parts=list(told.parts), plan=plan.name, plan_says=plan_in_words(plan), run=run.id,
             began=int(run.began), ended=int(run.ended or 0), washes=findings.washes, exercised=dict(findings.coverage.exercised),
             watched_s=round(findings.coverage.watched_s), heard_share=round(findings.coverage.share, 4),
-            pads={zone: findings.pads[zone].state + checked[zone] for zone in ZONES}, wet_events=len(findings.wet_events),
+            pads={zone: findings.pads[zone].state for zone in ZONES},
+            checked={zone: int(row.at) for zone, row in checks.items() if not row.fault},
+            calibrated={zone: (int(row.at), row.ml) for zone, row in calibrated.items()}, wet_events=len(findings.wet_events),
             smallest_ml_90=findings.assurance.smallest_seen_ml_90, leak_chance_next_wash_95=findings.assurance.leak_chance_upper_95,
-            bench_shows_ml_90_95=told.bench_shows_ml, runs_before=runs_before, override=run.override or "",
+            bench_shows_ml_90_95=told.drips and told.drips.ml, bench_tried=told.drips and told.drips.on, runs_before=runs_before, override=run.override or "",
             findings_sha256=findings_sha256(findings), recording_sha256=recording_sha256(recording), photo_sha256=hashes.get(PHOTO, ""),
             software=f"soaktest {__version__}", supersedes=told.supersedes, electrical=electrical,
         )  # fmt: skip
@@ -295,18 +301,32 @@ def _statement(  # noqa: PLR0913
         raise InputError(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}.") from exc
 
 
-def bench_shows(journal: Journal, number: int) -> float | None:
-    """What the drip challenge of a run's bench shows (ml, 90 % with 95 % confidence); None where it cannot say."""
+def bench_shows(journal: Journal, number: int) -> Drips | None:
+    """What the drip challenge of a run's bench shows; None where it cannot say."""
     try:
-        return float(f"{bench_sensitivity(journal, find_run(journal, number).bench).a90_95:.2g}")
+        shown = bench_sensitivity(journal, find_run(journal, number).bench)
     except InputError:
         return None
+    return Drips(float(f"{shown.a90_95:.2g}"), int(shown.last))
 
 
-def list_certificates(journal: Journal) -> list[CertificateRow]:
-    """All certificates, the newest first."""
+def list_certificates(journal: Journal) -> list[Standing]:
+    """All certificates, the newest first, and whether each stands: neither it nor the key that signed it was revoked."""
+    known = public_keys(journal)
     with journal.session() as session:
-        return list(session.scalars(sa.select(CertificateRow).order_by(CertificateRow.number.desc())))
+        rows = list(session.scalars(sa.select(CertificateRow).order_by(CertificateRow.number.desc())))
+    return [Standing(row, _fallen(row, known)) for row in rows]
+
+
+def standing(journal: Journal, row: CertificateRow) -> Standing:
+    """The same of one certificate."""
+    return Standing(row, _fallen(row, public_keys(journal)))
+
+
+def _fallen(row: CertificateRow, known: Container[str]) -> str:
+    if row.revoked_at is not None:
+        return row.revoked_why
+    return "" if signer_of(row.token) in known else "the key that signed it was revoked"
 
 
 def revoke(journal: Journal, number: int, why: str) -> None:
@@ -320,81 +340,3 @@ def revoke(journal: Journal, number: int, why: str) -> None:
             raise InputError(f"there is no certificate {number}. See: soaktest certificate list")
         if row.revoked_at is None:
             row.revoked_at, row.revoked_why = time.time(), reason
-
-
-def check(
-    token: str,
-    keys: dict[str, dict[str, Any]],
-    journal: Journal | None = None,
-    published: Sequence[Mapping[str, Any]] | None = None,
-) -> Checked:
-    """Look at a signed object: signature, key, content, and whether the workshop has taken it back.
-
-    Args:
-        token: the signed object.
-        keys: public keys by name.
-        journal: the workshop's own, where it is at hand.
-        published: else the list that the workshop published, as ``certificates.json`` holds it.
-    """
-    try:
-        content, kid = opened(token.strip(), keys)
-    except InputError as exc:
-        return Checked(None, "", [str(exc)])
-    try:
-        statement = Statement.model_validate(orjson.loads(content))
-    except (ValidationError, orjson.JSONDecodeError) as exc:
-        return Checked(
-            None,
-            kid,
-            [f"the signature holds, but the content is no certificate of this kind ({type(exc).__name__})."],
-        )
-    if journal is None and published is not None:
-        return Checked(statement, kid, *_published(statement, published))
-    if journal is None:
-        return Checked(
-            statement,
-            kid,
-            [],
-            ["The workshop's list was not at hand: whether it was revoked cannot be said."],
-        )
-    with journal.session() as session:
-        row = session.get(CertificateRow, statement.number)
-    if row is None:
-        return Checked(statement, kid, [f"the workshop's list does not hold certificate {statement.number}."])
-    faults = []
-    if row.token != token.strip():
-        faults.append(f"the list holds another certificate {statement.number}.")
-    if row.revoked_at is not None:
-        faults.append(f"revoked: {row.revoked_why}.")
-    return Checked(statement, kid, faults)
-
-
-def _published(statement: Statement, published: Sequence[Mapping[str, Any]]) -> tuple[list[str], list[str]]:
-    entry = next((row for row in published if row.get("number") == statement.number), None)
-    if entry is None:
-        return [f"the published list does not hold certificate {statement.number}; ask for a newer list."], []
-    if entry.get("stands") is not True:
-        return [f"revoked: {entry.get('why') or 'no reason given'}."], []
-    return [], ["By the list published, it stands."]
-
-
-def check_against(checked: Checked, analysis: Analysis, digest: str) -> tuple[list[str], list[str]]:
-    """Faults and notes: what differs between a certificate and the recording it rests on, judged again."""
-    said, findings = checked.statement, analysis.findings
-    if said is None:
-        return [], []
-    faults, notes = [], []
-    if digest != said.recording_sha256:
-        faults.append("the recording is not the one that was certified (its SHA-256 differs).")
-    verdict = findings.verdict
-    if verdict == "retest" and {reason.code for reason in findings.reasons} <= {"pad-unproven"}:
-        verdict = "pass"
-        notes.append(
-            "From the recording alone a pad is not proven whole; the workshop had checked it before the run."
-        )
-    for name, theirs, ours in (
-        ("verdict", "pass", verdict), ("washes", said.washes, findings.washes), ("wet events", said.wet_events, len(findings.wet_events)),
-    ):  # fmt: skip
-        if theirs != ours:
-            faults.append(f"judged again, {name} is {ours}, not {theirs}.")
-    return faults, notes

@@ -67,11 +67,17 @@ class Statement(BaseModel):
     watched_s: int
     heard_share: float
     pads: dict[str, str]
+    checked: dict[str, int] = Field(default_factory=dict)
+    """When each pad was last found sound before the run."""
+    calibrated: dict[str, tuple[int, float]] = Field(default_factory=dict)
+    """When each pad was wetted with a known amount, and with how many millilitres."""
     wet_events: int
     smallest_ml_90: float | None = None
     leak_chance_next_wash_95: float | None = None
     bench_shows_ml_90_95: float | None = None
     """Water that the bench's own drip challenge shows with 90 % probability, at 95 % confidence."""
+    bench_tried: int | None = None
+    """When a drop last fell in it."""
     runs_before: int = 0
     override: Text = ""
     findings_sha256: str
@@ -115,4 +121,4 @@ def findings_sha256(findings: Findings) -> str:
 def to_bytes(statement: Statement) -> bytes:
     """Compact JSON with sorted keys; what is empty is left out."""
     told: dict[str, Any] = statement.model_dump(exclude_none=True)
-    return orjson.dumps({k: v for k, v in told.items() if v not in ("", [])}, option=orjson.OPT_SORT_KEYS)
+    return orjson.dumps({k: v for k, v in told.items() if v not in ("", [], {})}, option=orjson.OPT_SORT_KEYS)

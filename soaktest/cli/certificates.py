@@ -129,8 +129,8 @@ def verify(
     """
     import orjson
 
+    from soaktest.certificate.checking import check, check_against
     from soaktest.certificate.keys import public_keys
-    from soaktest.certificate.register import check, check_against
 
     book = None if key_file else journal()
     keys, published = (public_keys(book), None) if book else _keys_of(key_file or [])
@@ -247,10 +247,11 @@ def list_(as_json: JSON = False) -> None:
                 "unit": r.unit,
                 "run": r.run,
                 "issued_at": r.issued_at,
+                "stands": not fallen,
                 "revoked_at": r.revoked_at,
-                "why": r.revoked_why,
+                "why": fallen,
             }
-            for r in rows
+            for r, fallen in rows
         ]
         print(orjson.dumps(told).decode())
         return
@@ -263,9 +264,9 @@ def list_(as_json: JSON = False) -> None:
             r.unit,
             r.run,
             when(r.issued_at),
-            f"revoked {when(r.revoked_at)}: {r.revoked_why}" if r.revoked_at else "stands",
+            f"revoked{f' {when(r.revoked_at)}' if r.revoked_at else ''}: {fallen}" if fallen else "stands",
         )
-        for r in rows
+        for r, fallen in rows
     ]
     show_table(("no.", "unit", "run", "issued", "state"), shown)
 

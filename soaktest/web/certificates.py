@@ -19,6 +19,7 @@ from soaktest.certificate.register import (
     list_certificates,
     papers_of,
     revoke,
+    standing,
 )
 from soaktest.certificate.statement import findings_sha256
 from soaktest.errors import InputError
@@ -39,10 +40,8 @@ def all_certificates(request: Request) -> HTMLResponse:
 def paper(request: Request, number: Number, form: PaperForm) -> Response:
     """A certificate's page, label or strip as PDF."""
     row, statement = find_certificate(book(request), number)
-    if row.revoked_at is not None:
-        raise InputError(
-            f"certificate {number} was taken back: {row.revoked_why}. It is not printed any more."
-        )
+    if fallen := standing(book(request), row).fallen:
+        raise InputError(f"certificate {number} does not stand: {fallen}. It is not printed any more.")
     analysis: Analysis | None = examine_run(book(request), find_run(book(request), row.run))
     if analysis is not None and findings_sha256(analysis.findings) != statement.findings_sha256:
         analysis = None  # judged by a later version: what is attached must be what was signed
@@ -73,7 +72,7 @@ def certify(  # noqa: PLR0913
         raise InputError(f"in place of: {supersedes!r} is no certificate's number.")
     told = Told(
         by.strip(), workshop.strip(), job.strip(), tuple(filter(None, (p.strip() for p in parts.split(",")))),
-        int(supersedes) if supersedes.strip() else None, photo=photo.file.read() if photo else b"", bench_shows_ml=bench_shows(book(request), number),
+        int(supersedes) if supersedes.strip() else None, photo=photo.file.read() if photo else b"", drips=bench_shows(book(request), number),
     )  # fmt: skip
     issue(book(request), number, told, request.app.state.keys, passphrase)
     return RedirectResponse("/certificates", 303)

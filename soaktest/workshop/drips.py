@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -48,6 +48,8 @@ class Sensitivity:
     seen: int
     all_seen: bool
     """Every try was seen: the amounts are the smallest tried, and no curve was fitted."""
+    last: float = 0.0
+    """When a drop last fell (UTC seconds)."""
 
 
 def keep_drip(
@@ -66,7 +68,8 @@ def bench_sensitivity(journal: Journal, bench: str) -> Sensitivity:
     """What a bench's tries say. Raises InputError where they are too few, or none or nearly none was seen."""
     with journal.session() as session:
         rows = list(session.scalars(sa.select(DripRow).where(DripRow.bench == bench)))
-    return sensitivity(np.array([row.ml for row in rows]), np.array([row.seen for row in rows], dtype=bool))
+    found = sensitivity(np.array([row.ml for row in rows]), np.array([row.seen for row in rows], dtype=bool))
+    return replace(found, last=max(row.at for row in rows))
 
 
 def seen_since(messages: Sequence[Said], bench: str, zone: Zone, since: float, until: float) -> bool:

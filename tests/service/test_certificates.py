@@ -4,31 +4,29 @@ import base64
 import hashlib
 import io
 import json
-from collections.abc import Iterator
-from dataclasses import dataclass
-from pathlib import Path
+import time
+from dataclasses import replace
 from types import SimpleNamespace
 
 import orjson
 import pytest
+from fastapi.testclient import TestClient
 from pydantic import ValidationError
 from pypdf import PdfReader
 from typer.testing import CliRunner
 
-from soaktest.analysis.analyse import Analysis
+from soaktest.analysis.events import PadCheck
 from soaktest.bench import examine_run
 from soaktest.broker import EmbeddedBroker
+from soaktest.certificate.checking import check, check_against
 from soaktest.certificate.keys import make_key, public_keys, revoke_key
-from soaktest.certificate.paper import print_certificate, qr_svg, token_of_pdf
+from soaktest.certificate.paper import print_certificate
 from soaktest.certificate.publish import write_list
 from soaktest.certificate.register import (
     Told,
-    check,
-    check_against,
-    find_certificate,
+    bench_shows,
     issue,
     list_certificates,
-    papers_of,
     revoke,
 )
 from soaktest.certificate.statement import (
@@ -41,47 +39,17 @@ from soaktest.certificate.statement import (
 )
 from soaktest.cli.app import app
 from soaktest.errors import InputError
-from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.recording import Message, Recording, write_recording
+from soaktest.records import keep_pad_check
 from soaktest.replay import replay
 from soaktest.simulate.bench import demo_scenario, simulate
-from soaktest.tables import CertificateRow, RunRow
+from soaktest.tables import DripRow, RunRow
+from soaktest.web.app import create_app
 from soaktest.workshop.stories import NewEntry, write_entry
-from tests.conftest import later, program
-
-PASSPHRASE = "correct horse"
-TOLD = Told("R. Field", "Fieldside Repairs", "hose renewed", ("dispenser-to-tub hose",))
-
-
-@dataclass
-class Shop:
-    """A journal with a passed run and one that leaks, and a key."""
-
-    journal: Journal
-    folder: Path
-    passed: RunRow
-    leaked: RunRow
-    kid: str
-
-    def certify(self, told: Told = TOLD) -> tuple[CertificateRow, Analysis]:
-        issued = issue(self.journal, self.passed.id, told, self.folder / "keys", PASSPHRASE)
-        return issued.row, issued.analysis
-
-
-@pytest.fixture
-def shop(tmp_path: Path) -> Iterator[Shop]:
-    journal = open_journal(f"sqlite:///{tmp_path / 'journal.sqlite'}")
-    judged_by = (read_plan("repair-check"), read_layout("front-loader"))
-    with EmbeddedBroker() as broker:
-        leaking, _ = simulate(demo_scenario())
-        leaked = replay(leaking, journal, broker.address, judged_by)
-        dry, _ = simulate(demo_scenario(leaking=False))
-        passed = replay(later(dry, 10_000, b"2"), journal, broker.address, judged_by)
-    kid = make_key(journal, tmp_path / "keys", PASSPHRASE)
-    yield Shop(journal, tmp_path, passed, leaked, kid)
-    journal.close()
+from tests.conftest import later
+from tests.service.shop import PASSPHRASE, TOLD, Shop
 
 
 def test_only_a_pass_is_certified_and_only_by_who_has_the_passphrase(shop: Shop) -> None:
@@ -108,9 +76,9 @@ def test_a_correction_supersedes_and_numbers_have_no_gap(shop: Shop) -> None:
     second, _ = shop.certify(Told("R. Field", job="hose and clips renewed", supersedes=1))
 
     rows = list_certificates(shop.journal)
-    assert [row.number for row in rows] == [2, 1]
-    assert "superseded by certificate 2" in rows[1].revoked_why
-    assert rows[1].token == first.token
+    assert [row.number for row, _ in rows] == [2, 1]
+    assert [fallen for _, fallen in rows] == ["", "superseded by certificate 2"]
+    assert rows[1].row.token == first.token
     keys = public_keys(shop.journal)
     assert check(second.token, keys, shop.journal).faults == []
     assert "superseded" in check(first.token, keys, shop.journal).faults[0]
@@ -157,116 +125,6 @@ def test_another_library_verifies_the_signature(shop: Shop) -> None:
 
     assert json.loads(token.payload)["unit"] == "A-0417"
     assert key.thumbprint() == shop.kid
-
-
-def test_the_paper_carries_what_it_says(shop: Shop) -> None:
-    """A PDF/A-3 whose attachment and QR code are the signed object; in three sizes, with the longest texts."""
-
-    long = Told(
-        "N" * 60,
-        "W" * 60,
-        "j" * 150,
-        tuple("part " + "x" * 40 for _ in range(3)),
-        electrical=Electrical(by="Q. Tester", on="2026-11-25", earth_ohm=0.12),
-    )
-    row, analysis = shop.certify(long)
-    statement = check(row.token, public_keys(shop.journal)).statement
-    assert isinstance(statement, Statement)
-    for form in ("page", "label", "strip"):
-        pdf = print_certificate(statement, row.token, analysis, form)  # type: ignore[arg-type]
-        assert token_of_pdf(pdf) == row.token
-        reader = PdfReader(io.BytesIO(pdf))
-        assert len(reader.pages) == 1
-        text = " ".join(reader.pages[0].extract_text().split())
-        assert "A-0417" in text
-        assert "electrical safety test" in text
-        assert b"pdfaid:part" in pdf.replace(b" ", b"") or "pdfaid" in str(
-            reader.xmp_metadata.stream.get_data() if reader.xmp_metadata else ""
-        )
-
-
-def jpeg(colour: str) -> bytes:
-
-    from PIL import Image
-
-    out = io.BytesIO()
-    Image.new("RGB", (640, 480), colour).save(out, "JPEG")
-    return out.getvalue()
-
-
-def test_photo_and_electrical_record_are_attached_and_signed(shop: Shop) -> None:
-    """Both come out of the PDF as the signed hashes say; a record of the wrong kind, or without figures, is refused."""
-
-    tested = Electrical(by="Q. Tester", on="2026-11-25", earth_ohm=0.12)
-    record = b"%PDF-1.4 the meter's own sheet"
-    with pytest.raises(InputError, match="needs its figures"):
-        shop.certify(Told("R. Field", record=record))
-    with pytest.raises(InputError, match="PDF, JPEG or PNG"):
-        shop.certify(Told("R. Field", electrical=tested, record=b"MZ"))
-    with pytest.raises(InputError, match="photo is no JPEG"):
-        shop.certify(Told("R. Field", photo=b"GIF89a"))
-
-    told = Told("R. Field", electrical=tested, record=record, photo=jpeg("teal"))
-    row, said, analysis, papers = issue(shop.journal, shop.passed.id, told, shop.folder / "keys", PASSPHRASE)
-    again = papers_of(shop.journal, row.number)
-    attached = PdfReader(io.BytesIO(print_certificate(said, row.token, analysis, "page", again))).attachments
-
-    assert [p.content for p in again] == [p.content for p in papers]
-    assert attached["electrical-record.pdf"] == [record]
-    assert said.electrical is not None
-    assert said.electrical.record_sha256 == hashlib.sha256(record).hexdigest()
-    assert said.photo_sha256 == hashlib.sha256(attached["photo.jpg"][0]).hexdigest()
-    assert find_certificate(shop.journal, row.number)[1] == said
-
-
-def test_the_page_keeps_what_an_archive_asks_for(shop: Shop) -> None:
-    """What a general PDF library can see of ISO 19005-3: marked as part 3, fonts embedded, colours tied to a profile, every
-    attachment related and typed, no script, no encryption. A full validator is no Python library."""
-
-    row, analysis = shop.certify()
-    said = check(row.token, public_keys(shop.journal)).statement
-    assert said is not None
-    for form in ("page", "label", "strip"):
-        pdf = PdfReader(io.BytesIO(print_certificate(said, row.token, analysis, form)))  # type: ignore[arg-type]
-        root = pdf.root_object
-        meta = root["/Metadata"].get_object().get_data()  # type: ignore[union-attr]
-        assert b"<pdfaid:part>3</pdfaid:part>" in meta
-        assert b"<pdfaid:conformance>B</pdfaid:conformance>" in meta
-        assert not pdf.is_encrypted
-        assert root["/OutputIntents"][0]["/DestOutputProfile"]  # type: ignore[index]
-        assert b"/JavaScript" not in pdf.stream.getvalue()  # type: ignore[attr-defined]
-        files = root["/AF"]
-        assert len(files) == (2 if form == "page" else 1)  # type: ignore[arg-type]
-        for file in files:  # type: ignore[union-attr]
-            assert file.get_object()["/AFRelationship"] in ("/Data", "/Supplement")
-            assert file.get_object()["/EF"]["/F"].get_object()["/Subtype"]
-        fonts = [font.get_object() for page in pdf.pages for font in page["/Resources"]["/Font"].values()]  # type: ignore[index]
-        assert fonts
-        for font in fonts:
-            deep = font["/DescendantFonts"][0].get_object() if "/DescendantFonts" in font else font
-            assert {"/FontFile", "/FontFile2", "/FontFile3"} & set(deep["/FontDescriptor"])
-
-
-@pytest.mark.parametrize("form", ["page", "label", "strip"])
-def test_the_code_on_the_paper_reads_as_the_signed_object(shop: Shop, form: str) -> None:
-    """The sheet rendered as a printer would, in grey, and read by a general decoder: the signed object, whole."""
-    import subprocess
-
-    import zxingcpp
-    from PIL import Image
-
-    row, analysis = shop.certify()
-    statement = check(row.token, public_keys(shop.journal)).statement
-    assert statement is not None
-    sheet = shop.folder / "sheet.pdf"
-    sheet.write_bytes(print_certificate(statement, row.token, analysis, form))  # type: ignore[arg-type]
-    subprocess.run(
-        [program("pdftoppm"), "-r", "200", "-gray", "-png", sheet, shop.folder / "sheet"], check=True
-    )
-    with Image.open(next(shop.folder.glob("sheet*.png"))) as picture:
-        assert zxingcpp.read_barcode(picture).text == row.token
-    with pytest.raises(InputError, match="too long for a QR code"):
-        qr_svg("x" * 4000)
 
 
 def test_the_recording_at_hand_is_judged_again(shop: Shop) -> None:
@@ -359,35 +217,6 @@ def test_many_sign_at_once_and_one_certificate_stands(shop: Shop) -> None:
     assert len(list_certificates(shop.journal)) == 1
 
 
-def test_what_fits_no_code_or_no_paper_gets_no_number(shop: Shop) -> None:
-    """Texts too long for a QR code, and characters that no printer has."""
-    with pytest.raises(InputError, match="too long for a QR code"):
-        shop.certify(Told("R. Field", job="\u6d17" * 200, parts=("\u6d17" * 200,) * 6))
-    with pytest.raises(InputError, match="cannot be printed"):
-        shop.certify(Told("R. Field", workshop="\u202e\x1b[2J"))
-    assert list_certificates(shop.journal) == []
-
-
-def test_a_damaged_paper_is_said_to_be_one(shop: Shop) -> None:
-    """A hundred changed or cut copies: the signed object, or one clear error; nothing else."""
-    import random
-
-    row, analysis = shop.certify()
-    said = check(row.token, public_keys(shop.journal)).statement
-    assert said is not None
-    pdf = print_certificate(said, row.token, analysis)
-    rng = random.Random(5)
-    for _ in range(100):
-        copy = bytearray(pdf[: rng.randrange(len(pdf) // 2, len(pdf))] if rng.random() < 0.2 else pdf)
-        for _ in range(rng.randrange(1, 30)):
-            copy[rng.randrange(len(copy))] = rng.randrange(256)
-        try:
-            token = token_of_pdf(bytes(copy))
-        except InputError:
-            continue
-        assert token == row.token or check(token, public_keys(shop.journal)).faults
-
-
 def test_a_buyer_sees_on_the_published_list_that_it_was_taken_back(shop: Shop) -> None:
     """Keys and standing come from the one file; a list that is too old says so."""
     row, _ = shop.certify()
@@ -429,7 +258,7 @@ def test_a_certificate_is_superseded_for_its_own_unit_alone(shop: Shop) -> None:
         )
     with pytest.raises(InputError, match="is of unit A-0417"):
         issue(shop.journal, run.id, Told("R. Field", supersedes=1), shop.folder / "keys", PASSPHRASE)
-    assert list_certificates(shop.journal)[0].revoked_at is None
+    assert list_certificates(shop.journal)[0].fallen == ""
 
 
 @pytest.mark.parametrize("what", ["fail", "repair"])
@@ -472,14 +301,54 @@ def test_what_comes_after_the_signature_changes_nothing(shop: Shop, monkeypatch:
     assert hashlib.sha256(attached["findings.json"][0]).hexdigest() == said.findings_sha256
 
 
-def test_what_a_revoked_key_signed_does_not_stand_on_the_list(shop: Shop) -> None:
-    """A buyer with the list alone sees it."""
+def test_what_a_revoked_key_signed_stands_on_no_list(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither on the published one, nor at the command line, nor on the page, which prints it no more."""
     shop.certify()
     revoke_key(shop.journal, shop.kid)
+    why = "the key that signed it was revoked"
 
-    page = write_list(shop.journal, shop.folder / "site").read_text()
+    assert why in write_list(shop.journal, shop.folder / "site").read_text()
+    monkeypatch.setenv("SOAKTEST_DATA", str(shop.folder))
+    told = orjson.loads(CliRunner().invoke(app, ["certificate", "list", "--json"]).stdout)
+    assert [(one["stands"], one["why"]) for one in told] == [(False, why)]
+    with TestClient(create_app(shop.journal, lambda _topic, _payload: None, None)) as client:
+        assert f"<b>REVOKED</b>: {why}" in client.get("/certificates").text
+        refused = client.get("/certificates/1/page")
+    assert refused.status_code == 422
+    assert why in refused.text
 
-    assert "the key that signed it was revoked" in page
+
+def test_it_says_when_each_pad_was_checked_calibrated_and_dripped_on(shop: Shop) -> None:
+    """A touch with a damp finger leaves a calibration standing; a fault found since does not, nor does one of last year."""
+    bench, began = shop.passed.bench, shop.passed.began
+    day = 86_400.0
+    for zone, days, ml, fault in (
+        ("left", 9, 1.0, ""), ("left", 1, 0.0, ""), ("centre", 8, 2.0, ""), ("centre", 7, 0.0, "open"), ("centre", 6, 0.0, ""), ("right", 40, 1.0, ""),
+    ):  # fmt: skip
+        keep_pad_check(shop.journal, bench, zone, PadCheck(1e-7, 4e-5, ml, began - days * day), fault)  # type: ignore[arg-type]
+    with shop.journal.session() as session:
+        for k in range(30):
+            session.add(DripRow(bench=bench, zone="left", ml=0.1, seen=True, at=began - (3 + k) * day))
+
+    row, said, analysis, papers = issue(
+        shop.journal, shop.passed.id, replace(TOLD, drips=bench_shows(shop.journal, shop.passed.id)), shop.folder / "keys", PASSPHRASE
+    )  # fmt: skip
+
+    assert said.checked == {"left": int(began - day), "centre": int(began - 6 * day)}
+    assert said.calibrated == {"left": (int(began - 9 * day), 1.0)}
+    assert (said.bench_shows_ml_90_95, said.bench_tried) == (0.1, int(began - 3 * day))
+    notes = {zone: pad.note for zone, pad in analysis.findings.pads.items()}
+    assert "not calibrated" not in notes["left"]
+    assert "not calibrated" in notes["centre"]
+    text = " ".join(
+        PdfReader(io.BytesIO(print_certificate(said, row.token, analysis, "page", papers)))
+        .pages[0]
+        .extract_text()
+        .split()
+    )
+    on = time.strftime("%Y-%m-%d", time.localtime(began - 9 * day))
+    assert f"calibrated {on} with 1 ml; centre sound, checked" in text
+    assert "last tried " + time.strftime("%Y-%m-%d", time.localtime(began - 3 * day)) in text
 
 
 @pytest.mark.parametrize("broken", [{"by": ""}, {"earth_ohm": -1.0}, {"leakage_ma": float("nan")}])

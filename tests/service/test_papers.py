@@ -1,0 +1,164 @@
+"""Certificates on paper: attachments, codes, archive rules, damaged sheets."""
+
+import hashlib
+import io
+
+import pytest
+from pypdf import PdfReader
+
+from soaktest.certificate.checking import check
+from soaktest.certificate.keys import public_keys
+from soaktest.certificate.paper import print_certificate, qr_svg, token_of_pdf
+from soaktest.certificate.register import (
+    Told,
+    find_certificate,
+    issue,
+    list_certificates,
+    papers_of,
+)
+from soaktest.certificate.statement import (
+    Electrical,
+    Statement,
+)
+from soaktest.errors import InputError
+from tests.conftest import program
+from tests.service.shop import PASSPHRASE, Shop
+
+
+def test_the_paper_carries_what_it_says(shop: Shop) -> None:
+    """A PDF/A-3 whose attachment and QR code are the signed object; in three sizes, with the longest texts."""
+
+    long = Told(
+        "N" * 60,
+        "W" * 60,
+        "j" * 150,
+        tuple("part " + "x" * 40 for _ in range(3)),
+        electrical=Electrical(by="Q. Tester", on="2026-11-25", earth_ohm=0.12),
+    )
+    row, analysis = shop.certify(long)
+    statement = check(row.token, public_keys(shop.journal)).statement
+    assert isinstance(statement, Statement)
+    for form in ("page", "label", "strip"):
+        pdf = print_certificate(statement, row.token, analysis, form)  # type: ignore[arg-type]
+        assert token_of_pdf(pdf) == row.token
+        reader = PdfReader(io.BytesIO(pdf))
+        assert len(reader.pages) == 1
+        text = " ".join(reader.pages[0].extract_text().split())
+        assert "A-0417" in text
+        assert "electrical safety test" in text
+        assert b"pdfaid:part" in pdf.replace(b" ", b"") or "pdfaid" in str(
+            reader.xmp_metadata.stream.get_data() if reader.xmp_metadata else ""
+        )
+
+
+def jpeg(colour: str) -> bytes:
+
+    from PIL import Image
+
+    out = io.BytesIO()
+    Image.new("RGB", (640, 480), colour).save(out, "JPEG")
+    return out.getvalue()
+
+
+def test_photo_and_electrical_record_are_attached_and_signed(shop: Shop) -> None:
+    """Both come out of the PDF as the signed hashes say; a record of the wrong kind, or without figures, is refused."""
+
+    tested = Electrical(by="Q. Tester", on="2026-11-25", earth_ohm=0.12)
+    record = b"%PDF-1.4 the meter's own sheet"
+    with pytest.raises(InputError, match="needs its figures"):
+        shop.certify(Told("R. Field", record=record))
+    with pytest.raises(InputError, match="PDF, JPEG or PNG"):
+        shop.certify(Told("R. Field", electrical=tested, record=b"MZ"))
+    with pytest.raises(InputError, match="photo is no JPEG"):
+        shop.certify(Told("R. Field", photo=b"GIF89a"))
+
+    told = Told("R. Field", electrical=tested, record=record, photo=jpeg("teal"))
+    row, said, analysis, papers = issue(shop.journal, shop.passed.id, told, shop.folder / "keys", PASSPHRASE)
+    again = papers_of(shop.journal, row.number)
+    attached = PdfReader(io.BytesIO(print_certificate(said, row.token, analysis, "page", again))).attachments
+
+    assert [p.content for p in again] == [p.content for p in papers]
+    assert attached["electrical-record.pdf"] == [record]
+    assert said.electrical is not None
+    assert said.electrical.record_sha256 == hashlib.sha256(record).hexdigest()
+    assert said.photo_sha256 == hashlib.sha256(attached["photo.jpg"][0]).hexdigest()
+    assert find_certificate(shop.journal, row.number)[1] == said
+
+
+def test_the_page_keeps_what_an_archive_asks_for(shop: Shop) -> None:
+    """What a general PDF library can see of ISO 19005-3: marked as part 3, fonts embedded, colours tied to a profile, every
+    attachment related and typed, no script, no encryption. A full validator is no Python library."""
+
+    row, analysis = shop.certify()
+    said = check(row.token, public_keys(shop.journal)).statement
+    assert said is not None
+    for form in ("page", "label", "strip"):
+        pdf = PdfReader(io.BytesIO(print_certificate(said, row.token, analysis, form)))  # type: ignore[arg-type]
+        root = pdf.root_object
+        meta = root["/Metadata"].get_object().get_data()  # type: ignore[union-attr]
+        assert b"<pdfaid:part>3</pdfaid:part>" in meta
+        assert b"<pdfaid:conformance>B</pdfaid:conformance>" in meta
+        assert not pdf.is_encrypted
+        assert root["/OutputIntents"][0]["/DestOutputProfile"]  # type: ignore[index]
+        assert b"/JavaScript" not in pdf.stream.getvalue()  # type: ignore[attr-defined]
+        files = root["/AF"]
+        assert len(files) == (2 if form == "page" else 1)  # type: ignore[arg-type]
+        for file in files:  # type: ignore[union-attr]
+            assert file.get_object()["/AFRelationship"] in ("/Data", "/Supplement")
+            assert file.get_object()["/EF"]["/F"].get_object()["/Subtype"]
+        fonts = [font.get_object() for page in pdf.pages for font in page["/Resources"]["/Font"].values()]  # type: ignore[index]
+        assert fonts
+        for font in fonts:
+            deep = font["/DescendantFonts"][0].get_object() if "/DescendantFonts" in font else font
+            assert {"/FontFile", "/FontFile2", "/FontFile3"} & set(deep["/FontDescriptor"])
+
+
+@pytest.mark.parametrize("form", ["page", "label", "strip"])
+def test_the_code_on_the_paper_reads_as_the_signed_object(shop: Shop, form: str) -> None:
+    """The sheet rendered as a printer would, in grey, and read by a general decoder: the signed object, whole."""
+    import subprocess
+
+    import zxingcpp
+    from PIL import Image
+
+    row, analysis = shop.certify()
+    statement = check(row.token, public_keys(shop.journal)).statement
+    assert statement is not None
+    sheet = shop.folder / "sheet.pdf"
+    sheet.write_bytes(print_certificate(statement, row.token, analysis, form))  # type: ignore[arg-type]
+    subprocess.run(
+        [program("pdftoppm"), "-r", "200", "-gray", "-png", sheet, shop.folder / "sheet"], check=True
+    )
+    with Image.open(next(shop.folder.glob("sheet*.png"))) as picture:
+        assert zxingcpp.read_barcode(picture).text == row.token
+    with pytest.raises(InputError, match="too long for a QR code"):
+        qr_svg("x" * 4000)
+
+
+def test_what_fits_no_code_or_no_paper_gets_no_number(shop: Shop) -> None:
+    """Texts too long for a QR code, and characters that no printer has."""
+    with pytest.raises(InputError, match="too long for a QR code"):
+        shop.certify(Told("R. Field", job="\u6d17" * 200, parts=("\u6d17" * 200,) * 6))
+    with pytest.raises(InputError, match="cannot be printed"):
+        shop.certify(Told("R. Field", workshop="\u202e\x1b[2J"))
+    assert list_certificates(shop.journal) == []
+
+
+def test_a_damaged_paper_is_said_to_be_one(shop: Shop) -> None:
+    """A hundred changed or cut copies: the signed object, or one clear error; nothing else."""
+    import random
+
+    row, analysis = shop.certify()
+    said = check(row.token, public_keys(shop.journal)).statement
+    assert said is not None
+    pdf = print_certificate(said, row.token, analysis)
+    rng = random.Random(5)
+    for _ in range(100):
+        copy = bytearray(pdf[: rng.randrange(len(pdf) // 2, len(pdf))] if rng.random() < 0.2 else pdf)
+        for _ in range(rng.randrange(1, 30)):
+            copy[rng.randrange(len(copy))] = rng.randrange(256)
+        try:
+            token = token_of_pdf(bytes(copy))
+        except InputError:
+            continue
+        assert token == row.token or check(token, public_keys(shop.journal)).faults
