@@ -115,6 +115,16 @@ class OverviewRow(Base):
     figure: Mapped[bytes] = mapped_column(LargeBinary)
 
 
+class PieceRow(Base):
+    """An hour of a judged run's lines, with every sample (``fine``) or thinned, so that a zoom reads what is in view."""
+
+    __tablename__ = "piece"
+    run: Mapped[int] = mapped_column(ForeignKey("run.id"), primary_key=True)
+    fine: Mapped[bool] = mapped_column(primary_key=True)
+    hour: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    content: Mapped[bytes] = mapped_column(LargeBinary)
+
+
 class NoteRow(Base):
     """What a technician saw during a run, with a photo where one was taken."""
 

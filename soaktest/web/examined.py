@@ -1,4 +1,4 @@
-"""Analyses and drawn timelines of ended runs: kept for zooming, and drawn ahead while nobody waits."""
+"""Analyses and drawn timelines of ended runs: kept for those who look, and drawn ahead while nobody waits."""
 
 from __future__ import annotations
 
@@ -8,21 +8,24 @@ import time
 import zlib
 from collections import OrderedDict
 from contextlib import suppress
+from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.orm import Session, load_only
 
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis
 from soaktest.bench import examine_run, find_run
 from soaktest.errors import JournalError
 from soaktest.journal import Journal
-from soaktest.tables import OverviewRow, RunRow
+from soaktest.tables import OverviewRow, PieceRow, RunRow
 from soaktest.timeline import timeline_figure
+from soaktest.web.lines import joined, lines_of, pieces_of, wanted, window_lines
 
 log = logging.getLogger("soaktest")
 
 KEPT = 6
-"""Judged runs held in memory for zooming."""
+"""Judged runs held in memory for explanations and downloads."""
 
 
 class Examined:
@@ -58,6 +61,8 @@ class Examined:
 
 AHEAD = 20
 """So many of the newest judged runs are drawn ahead."""
+DRAWN = 60
+"""So many drawn timelines are kept; an older one is drawn again when somebody looks."""
 IDLE_S = 2.0
 
 
@@ -85,16 +90,32 @@ class Overviews:
         with self._journal.session() as session:
             kept = session.get(OverviewRow, run.id)
         if kept is not None and kept.made_by == _maker(run.judged_at):
-            # the analysis is wanted for the first zoom: it is read while the page is looked at
-            threading.Thread(target=self._examined.of, args=(self._journal, run), daemon=True).start()
             return zlib.decompress(kept.figure).decode()
         return self._keep(run, self._examined.of(self._journal, run))
+
+    def window(self, run: RunRow, start: float, end: float) -> dict[str, Any]:
+        """The lines of a run within a window (UTC seconds), of the pieces that are kept where there are any."""
+        fine, first, last = wanted(run.began, start, end)
+        pieces = sa.select(PieceRow).where(PieceRow.run == run.id, PieceRow.fine == fine)
+        pieces = pieces.where(PieceRow.hour >= first, PieceRow.hour <= last).order_by(PieceRow.hour)
+        with self._journal.session() as session:
+            kept = session.get(OverviewRow, run.id, options=[load_only(OverviewRow.made_by)])
+            drawn = kept is not None and run.stage == "judged" and kept.made_by == _maker(run.judged_at)
+            lines = joined(session.scalars(pieces), run.began) if drawn else None
+        return window_lines(lines or lines_of(self._examined.of(self._journal, run)), start, end)
 
     def _keep(self, run: RunRow, analysis: Analysis) -> str:
         text = str(timeline_figure(analysis).to_json())
         row = OverviewRow(run=run.id, made_by=_maker(run.judged_at), figure=zlib.compress(text.encode()))
+        pieces = pieces_of(run.id, run.began, lines_of(analysis))
         with suppress(JournalError), self._journal.session() as session:  # two that draw it at once keep one
             session.merge(row)
+            _forget(session, [run.id])
+            session.add_all(pieces)
+            old = session.scalars(sa.select(OverviewRow.run).order_by(OverviewRow.run.desc()).offset(DRAWN))
+            surplus = [number for number in old if number != run.id]
+            _forget(session, surplus)
+            session.execute(sa.delete(OverviewRow).where(OverviewRow.run.in_(surplus)))
         return text
 
     def _draw_ahead(self) -> None:
@@ -119,6 +140,10 @@ class Overviews:
             judged = session.execute(newest.limit(AHEAD)).all()
             drawn = dict(session.execute(sa.select(OverviewRow.run, OverviewRow.made_by)).tuples().all())
         return next((number for number, at in judged if drawn.get(number) != _maker(at)), None)
+
+
+def _forget(session: Session, runs: list[int]) -> None:
+    session.execute(sa.delete(PieceRow).where(PieceRow.run.in_(runs)))
 
 
 def _maker(judged_at: float | None) -> str:

@@ -25,7 +25,6 @@ from soaktest.timeline_style import floor_plan
 from soaktest.vocabulary import ZONES
 from soaktest.web.benches import Number, book
 from soaktest.web.examined import Examined, Overviews
-from soaktest.web.lines import window_lines
 from soaktest.web.templates import page
 from soaktest.why_plot import why_figure
 
@@ -117,7 +116,8 @@ def window(
     """Times (UTC seconds) and values by line."""
     if end <= start:
         raise InputError("the window ends before it begins.")
-    return window_lines(analysis_of(request, find_run(book(request), number)), start, end)
+    overviews: Overviews = request.app.state.overviews
+    return overviews.window(find_run(book(request), number), start, end)
 
 
 @router.get("/runs/{number}/download/{kind}", include_in_schema=False)

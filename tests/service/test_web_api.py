@@ -7,7 +7,7 @@ import pytest
 import schemathesis
 from fastapi.testclient import TestClient
 
-from soaktest.bench import begin_run, end_run
+from soaktest.bench import begin_run, end_run, find_run
 from soaktest.journal import open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
@@ -291,4 +291,63 @@ def test_the_timeline_of_a_judged_run_is_drawn_before_anybody_asks(tmp_path: Pat
         while drawn() == first and time.monotonic() < deadline:
             time.sleep(0.1)
         assert drawn() != first
+    journal.close()
+
+
+def test_a_zoom_reads_what_is_in_view_and_shows_what_the_analysis_holds(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a judged run that was drawn before, no service judges anything for a zoom; gaps and spikes are where they were."""
+    from soaktest.bench import examine_run, judge_run
+    from soaktest.replay import as_bytes
+    from soaktest.simulate.bench import Scenario, simulate
+    from soaktest.simulate.water import Leak
+    from soaktest.web.examined import Examined, Overviews
+    from soaktest.web.lines import lines_of, window_lines
+
+    journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
+    recording, _ = simulate(Scenario(seed=5, programmes=("cotton", "cotton"), leak=Leak("door-seal", 2.0)))
+    lost = recording.header.began + 5000.0
+    kept = [as_bytes(m) for m in recording.messages if not lost < m.at < lost + 300.0]
+    journal.keep(kept)
+    run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
+    judge_run(journal, run.id)
+    run = find_run(journal, run.id)
+    whole = lines_of(examine_run(journal, run))
+    Overviews(journal, Examined()).of(run)
+
+    def refuse(*_: object) -> None:
+        raise AssertionError("a zoom judged the run")
+
+    monkeypatch.setattr("soaktest.web.examined.examine_run", refuse)
+    began, ended = run.began, run.ended or 0.0
+    with TestClient(create_app(journal, lambda _topic, _payload: None, None)) as client:
+
+        def zoom(start: float, end: float) -> dict[str, dict[str, list[float]]]:
+            got = client.get(f"/api/runs/{run.id}/window?start={start}&end={end}")
+            assert got.status_code == 200
+            return dict(got.json())
+
+        for start, end in (
+            (began + 3300, began + 3900),
+            (lost - 100, lost + 400),
+            (began + 700, began + 705),
+        ):
+            near, exact = zoom(start, end), window_lines(whole, start, end)
+            assert near.keys() == exact.keys()
+            for name, line in exact.items():
+                inside = [(t, v) for t, v in zip(line["t"], line["v"], strict=True) if start <= t <= end]
+                got = [
+                    (t, v) for t, v in zip(near[name]["t"], near[name]["v"], strict=True) if start <= t <= end
+                ]
+                assert len(got) == len(inside)
+                for (t, v), (t_exact, v_exact) in zip(got, inside, strict=True):
+                    assert t == pytest.approx(t_exact, abs=0.002)
+                    assert v == (None if v_exact is None else pytest.approx(v_exact, rel=1e-4))
+        everything = zoom(began, ended)
+        for name, line in window_lines(whole, began, ended).items():
+            values = [v for v in everything[name]["v"] if v is not None]
+            assert max(values) == pytest.approx(max(v for v in line["v"] if v is not None), rel=0.03)
+            assert any(v is None for v in everything[name]["v"])
+            assert len(everything[name]["t"]) <= 2500
     journal.close()
