@@ -13,14 +13,24 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
 from soaktest.analysis.series import Floats, Series, Signals
 
 HOLD_S: Final = 10.0
 """A sample speaks for the time since the one before, up to this long."""
 LOW_W: Final = 42.0
-"""Below: rest, valve or pump; above: the drum turns."""
+"""Below: rest, valve or pump; above: the drum turns. Where the log shows an emptier level nearby, that one."""
+LOW_RANGE_W: Final = (30.0, 46.0)
+LOW_WIDTH: Final = 0.08
+"""Half width, in log watts, of the levels tried for it."""
+LOW_TIE: Final = 0.03
+"""Share of the log that must speak for a level an e-th off the usual one."""
+FLAT: Final = 0.06
+"""A pump's draw wanders by no more than this share of it, a drum's by more."""
+STRONGEST_PUMP_W: Final = 110.0
+LONG_S: Final = 50
+"""Seconds of turning that are no stroke."""
 HEATER_W: Final = 900.0
 """No motor of a household washer draws this for long."""
 WATTS_PER_AMPERE: Final = 140.0
@@ -42,6 +52,8 @@ class Frames:
     heard: NDArray[np.bool_]
     step_s: float
     sees_heat: bool
+    strong_pump: float
+    """Watts of a pump that draws as much as a drum at its strokes; NaN where the pump is an ordinary one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,16 +124,54 @@ def frames_of(signals: Signals, t0: float, seconds: int) -> Frames:
     heater = _heater(watts)
     turning = np.full(seconds, UNKNOWN, dtype=np.int8)
     known = ~np.isnan(watts)
-    turning[known] = (watts[known] > LOW_W) & (heater[known] != 1)
+    turning[known] = (watts[known] > _low_watts(watts)) & (heater[known] != 1)
     turning[heater == 1] = UNKNOWN
+    pump = _strong_pump(watts, turning)
+    turning[known & (np.abs(watts - pump) <= FLAT * pump)] = 0
     shaken = _shaken(vibration)
     if not known.any() or (shaken >= 0).sum() > 0.5 * seconds:
         turning = np.where(shaken >= 0, shaken, turning)
     heard = known | ~np.isnan(vibration) | (inlet >= 0) | (outlet >= 0)
     return Frames(
         watts, heater, turning.astype(np.int8), inlet, outlet, vibration, heard,
-        source.step_s if len(source) > 1 else 1.0, bool(known.any()),
+        source.step_s if len(source) > 1 else 1.0, bool(known.any()), pump,
     )  # fmt: skip
+
+
+def _low_watts(watts: Floats) -> float:
+    """The emptiest level between pump and strokes, near the usual one."""
+    logs = np.sort(np.log(watts[(watts > 12.0) & (watts < 130.0)]))
+    if len(logs) < 60:
+        return LOW_W
+    levels = np.log(np.geomspace(*LOW_RANGE_W, 13))
+    held = np.searchsorted(logs, levels + LOW_WIDTH) - np.searchsorted(logs, levels - LOW_WIDTH)
+    return float(np.exp(levels[np.argmin(held / len(logs) + LOW_TIE * np.abs(levels - np.log(LOW_W)))]))
+
+
+def _strong_pump(watts: Floats, turning: NDArray[np.int8]) -> float:
+    """Watts of a pump that draws more than ``LOW_W``: a flat level that comes again before the drum spins; else NaN.
+
+    Looked for only where no ordinary pump is seen before long turning.
+    """
+    long = [(a, b) for a, b in _stretches(turning == 1) if b - a >= LONG_S]
+    if not long:
+        return float("nan")
+    pumping = (turning == 0) & (watts > float(np.nanquantile(watts, 0.02)) + 11.0)
+    if sum(bool(pumping[max(a - 60, 0) : a].sum() >= 15) for a, _ in long) > 0.3 * len(long):
+        return float("nan")
+    heard = np.where(np.isnan(watts), np.inf, watts)
+    wanders = maximum_filter1d(heard, 13) - minimum_filter1d(np.where(np.isnan(watts), -np.inf, watts), 13)
+    found = []
+    for a, b in _stretches((turning == 1) & (watts < STRONGEST_PUMP_W) & (wanders < FLAT * watts)):
+        level, after = float(np.median(watts[a:b])), watts[b + 6 : b + 96]
+        if np.isfinite(after).sum() >= 30 and float(np.nanquantile(after, 0.8)) > 1.25 * level:
+            found.append((level, b - a))
+    best, most = float("nan"), 0
+    for level, _ in found:
+        alike = [seconds for other, seconds in found if abs(other - level) <= FLAT * level]
+        if len(alike) >= 2 and sum(alike) > most:
+            best, most = level, sum(alike)
+    return best
 
 
 def _on(share: Floats) -> NDArray[np.int8]:
@@ -194,7 +244,7 @@ def runs_of(frames: Frames) -> Runs:
     ):
         change[1:] |= np.diff(row) != 0
     start = np.concatenate(([0], np.flatnonzero(change))).astype(np.int64)
-    start = _split_long(start, n, 60)
+    start = _split_long(start, n, 60, frames.turning == 1)
     stop = np.concatenate((start[1:], [n]))
     block, rough = np.zeros(n), np.zeros(n)
     lag = max(round(frames.step_s), 1)
@@ -241,9 +291,12 @@ def _roughness(watts: Floats, lag: int) -> float:
     return float(np.nanmedian(jumps) / max(float(np.nanmedian(watts)), 1.0))
 
 
-def _split_long(start: NDArray[np.int64], n: int, longest: int) -> NDArray[np.int64]:
+def _split_long(
+    start: NDArray[np.int64], n: int, longest: int, whole: NDArray[np.bool_]
+) -> NDArray[np.int64]:
+    """Cut long runs into pieces, but for those that begin in ``whole``: a drum that turns on is in one phase."""
     pieces = [
-        np.arange(a, b, longest) if b - a > 2 * longest else np.array([a])
+        np.arange(a, b, longest) if b - a > 2 * longest and not whole[a] else np.array([a])
         for a, b in pairwise([*start.tolist(), n])
     ]
     return np.concatenate(pieces).astype(np.int64)

@@ -11,9 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from soaktest.analysis.phase_model import N_STATES, PHASE_OF, S, cycle_model
-from soaktest.analysis.phase_runs import Frames, Runs, frames_of, runs_of
+from soaktest.analysis.phase_runs import LOW_W, Frames, Runs, frames_of, runs_of
 from soaktest.analysis.semi_markov import best_path, decode, spans_of
 from soaktest.analysis.series import Floats, PhaseTrack, PhaseWord, Signals
 from soaktest.vocabulary import PHASES
@@ -23,6 +24,10 @@ TEMPER = 0.5
 """Evidence of neighbouring seconds is not independent: posteriors from half of it are honest."""
 VALVE_W, PUMP_W = 6.5, 18.0
 """Usual levels over rest: a valve draws 5 to 15 W, a pump 14 to 32 W."""
+VALVE_RANGES_W = ((3.0, 5.5), (5.5, 8.5), (8.5, 12.5), (12.5, 15.0))
+PUMP_RANGE_W = (9.0, 34.0)
+PAIR_WEIGHT = 0.3
+"""Of what the levels alone say of a pair, beside what a cycle decoded with it says: the same stretches speak in both."""
 LEVEL_SPREAD = 0.22
 """Spread of the log of a level within one machine: a pump draws less as it runs dry."""
 REST_ABOVE_W = 9.0
@@ -32,6 +37,10 @@ TOP_UP_S = 20.0
 RESTING = 10.0
 """Log chance against a drum that stands for a minute and a half in a wash."""
 ALIASED_S = 1.8
+MERGED_S = 4.0
+"""Steps from which a lone sample beside strokes is mostly made of them."""
+MIXED_SHARE = 0.6
+"""Of lone samples at finer steps, those that a stroke has raised."""
 ROUGH = 0.22
 """From such steps on, a block whose samples jump by this share is strokes seen coarsely."""
 WORD_HOLD_S = 10.0
@@ -49,6 +58,8 @@ class _Levels:
     pump_spread: float
     stroke: float
     shake: float
+    likely: float
+    """Log chance of the pair of levels before any cycle is looked at, up to a constant."""
 
 
 # Log chance of what a still stretch draws, per state: rest, valve, pump.
@@ -78,12 +89,18 @@ def infer_phases(signals: Signals) -> PhaseTrack:
         idle = np.zeros(seconds, dtype=np.int64)
         return PhaseTrack(t0, flat, idle, np.zeros(seconds, dtype=bool), "nothing", sees_heat=False)
     runs = runs_of(frames)
-    levels = _first_levels(frames, runs)
     model = cycle_model()
     lengths = runs.seconds.astype(np.float64)
     spans = spans_of(model, lengths)
-    for _ in range(ROUNDS - 1):
-        levels = _adapted(levels, runs, best_path(model, lengths, _scores(frames, runs, levels), spans))
+
+    def walk(levels: _Levels) -> tuple[NDArray[np.int64], float]:
+        return best_path(model, lengths, _scores(frames, runs, levels), spans)
+
+    # Valve and pump are told apart by what a cycle does next, and hardly by their watts alone.
+    tried = [(levels, *walk(levels)) for levels in _first_levels(frames, runs)]
+    levels, path, _ = max(tried, key=lambda one: one[0].likely + one[2])
+    for k in range(ROUNDS - 1):
+        levels = _adapted(levels, runs, path if k == 0 else walk(levels)[0])
     decoded = decode(model, lengths, _scores(frames, runs, levels), TEMPER, spans)
     by_phase = np.zeros((len(runs.start), len(PHASES)))
     for state in range(N_STATES):
@@ -118,8 +135,11 @@ def _told(words: tuple[PhaseWord, ...], t0: float, seconds: int) -> PhaseTrack |
     return PhaseTrack(t0, probability, best.astype(np.int64), near, "the node's own word")
 
 
-def _first_levels(frames: Frames, runs: Runs) -> _Levels:
-    """Rest is the commonest level of short still stretches beside strokes, else the lowest there is."""
+def _first_levels(frames: Frames, runs: Runs) -> list[_Levels]:
+    """What the levels may be, one for each range of the valve's.
+
+    Rest is the commonest level of short still stretches beside strokes, else the lowest there is.
+    """
     still = (runs.turning == 0) & (runs.heater != 1) & ~np.isnan(runs.watts)
     between = (
         still & (runs.seconds >= max(3.0, 1.6 * frames.step_s)) & (runs.seconds <= 40) & _beside_turning(runs)
@@ -133,19 +153,25 @@ def _first_levels(frames: Frames, runs: Runs) -> _Levels:
     stroke = float(np.median(runs.watts[turning])) if turning.any() else 150.0
     shaking = (runs.turning == 1) & ~np.isnan(runs.vibration)
     shake = float(np.median(runs.vibration[shaking])) if shaking.any() else float("nan")
-    valve, pump = _two_levels(runs.watts[still] - rest, runs.seconds[still].astype(np.float64))
-    return _Levels(rest, valve, pump, max(0.4 * valve, 1.8), max(0.3 * pump, 3.0), stroke, shake)
+    pairs = _two_levels(runs.watts[still] - rest, runs.seconds[still].astype(np.float64))
+    if np.isfinite(frames.strong_pump):
+        pairs = [(valve, frames.strong_pump - rest, likely) for valve, _, likely in pairs[:1]]
+    return [
+        _Levels(rest, valve, pump, max(0.4 * valve, 1.8), max(0.3 * pump, 3.0), stroke, shake, likely)
+        for valve, pump, likely in pairs
+    ]
 
 
-def _two_levels(over: Floats, seconds: Floats) -> tuple[float, float]:
-    """Valve and pump over rest: the likeliest pair of levels, with a prior on each.
+def _two_levels(over: Floats, seconds: Floats) -> list[tuple[float, float, float]]:
+    """Valve and pump over rest: the likeliest pair for each range of the valve's, the likeliest first.
 
     Tried on a grid of logs, so that a weak pump beside a weak valve is told from a strong valve.
+    Each comes with its log chance at the weight that it has beside a decoded cycle.
     """
-    keep = (over > 2.5) & (over < 45.0) & (seconds >= 6)
+    keep = (over > 2.5) & (over < 50.0) & (seconds >= 6)
     logs, weight = np.log(over[keep]), np.minimum(seconds[keep], 20.0) / 10.0
-    valve = np.log(np.geomspace(3.0, 12.0, 15))
-    pump = np.log(np.geomspace(9.0, 32.0, 20))
+    valve = np.log(np.concatenate([np.geomspace(*edges, 7) for edges in VALVE_RANGES_W]))
+    pump = np.log(np.geomspace(*PUMP_RANGE_W, 24))
 
     def bell(levels: Floats) -> Floats:
         out: Floats = np.exp(-0.5 * ((logs[:, None] - levels) / LEVEL_SPREAD) ** 2)
@@ -157,8 +183,14 @@ def _two_levels(over: Floats, seconds: Floats) -> tuple[float, float]:
         0.5 * ((valve - np.log(VALVE_W)) / 0.4)[:, None] ** 2 + 0.5 * ((pump - np.log(PUMP_W)) / 0.35) ** 2
     )
     score[pump[None, :] < valve[:, None] + np.log(1.6)] = -np.inf
-    i, j = np.unravel_index(int(np.argmax(score)), score.shape)
-    return float(np.exp(valve[i])), float(np.exp(pump[j]))
+    found = []
+    for first in range(0, len(valve), 7):
+        part = score[first : first + 7]
+        i, j = np.unravel_index(int(np.argmax(part)), part.shape)
+        found.append(
+            (float(np.exp(valve[first + i])), float(np.exp(pump[j])), PAIR_WEIGHT * float(part[i, j]))
+        )
+    return sorted(found, key=lambda pair: -pair[2])
 
 
 def _beside_turning(runs: Runs) -> np.ndarray:
@@ -278,8 +310,14 @@ def _score_still(out: Floats, runs: Runs, levels: _Levels, weight: float, step_s
     valve = -0.5 * ((over - levels.valve) / levels.valve_spread) ** 2 - np.log(levels.valve_spread)
     pump = -0.5 * ((over - levels.pump) / levels.pump_spread) ** 2 - np.log(levels.pump_spread)
     density = np.exp(np.stack([rest, valve, pump], axis=1)) + 2e-4
-    # At coarse steps a lone sample beside strokes is a mean over both and says nothing.
+    # At coarse steps a lone sample beside strokes is a mean over both: the true level may be anything
+    # below it, and at coarser ones nobody knows.
     lone = (runs.seconds <= 1.5 * max(step_s, 1.0)) & _beside_turning(runs)
+    if 1.5 <= step_s < MERGED_S:
+        base = np.array([0.0, levels.valve, levels.pump])
+        mixed = (over[:, None] > base) / np.maximum(LOW_W - base, 5.0) + 2e-4
+        density = np.where(lone[:, None], (1 - MIXED_SHARE) * density + MIXED_SHARE * mixed, density)
+        lone = np.zeros_like(lone)
     span = np.where(lone, 0.0, np.minimum(runs.seconds / 10.0, 1.0)) * weight
     for name, shares in _SHARES.items():
         likely = np.log(density @ np.array(shares))

@@ -84,10 +84,12 @@ def spans_of(model: Model, lengths: Floats) -> Spans:
     return Spans(first.astype(np.int64), np.split(scores, np.cumsum(count)[:-1]))
 
 
-def best_path(model: Model, lengths: Floats, scores: Floats, spans: Spans | None = None) -> NDArray[np.int64]:
-    """State of each run on the best path alone, shape (runs,); arguments as of :func:`decode`."""
+def best_path(
+    model: Model, lengths: Floats, scores: Floats, spans: Spans | None = None
+) -> tuple[NDArray[np.int64], float]:
+    """State of each run on the best path alone, shape (runs,), and its score; arguments as of :func:`decode`."""
     known = spans or spans_of(model, lengths)
-    return _viterbi(model, _segments(known, scores), known.first)[0]
+    return _viterbi(model, _segments(known, scores), known.first)
 
 
 def decode(

@@ -9,17 +9,21 @@ from __future__ import annotations
 import csv
 import os
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 
+from soaktest.analysis.phase_runs import LOW_W
 from soaktest.analysis.phases import infer_phases
 from soaktest.analysis.series import PhaseTrack, Series, Signals
 from soaktest.analysis.signals import gather
 from soaktest.recording import read_recording
 from soaktest.vocabulary import PHASES
+
+Spans = Sequence[tuple[float, float, str]]
+"""Seconds since the recording began, from and to, and the phase."""
 
 
 class Score(NamedTuple):
@@ -47,7 +51,7 @@ def labels(where: Path) -> dict[str, list[tuple[float, float, str]]]:
     return found
 
 
-def score(name: str, track: PhaseTrack, began: float, spans: list[tuple[float, float, str]]) -> Score:
+def score(name: str, track: PhaseTrack, began: float, spans: Spans) -> Score:
     """Second by second, fluff left out."""
     confusion: Counter[tuple[str, str]] = Counter()
     for start, end, phase in spans:
@@ -72,11 +76,28 @@ def macro_f1(confusion: Counter[tuple[str, str]]) -> float:
 
 
 def warped(
-    signals: Signals, *, step_s: float = 0.0, mean: bool = True, scale: float = 1.0, cut_s: float = 0.0
+    signals: Signals,
+    spans: Spans = (),
+    *,
+    step_s: float = 0.0,
+    mean: bool = True,
+    scale: float = 1.0,
+    low: float = 1.0,
+    cut_s: float = 0.0,
+    lost: float = 0.0,
+    pump_w: float = 0.0,
 ) -> Signals:
-    """The same run sampled more coarsely, at other levels, or begun late."""
+    """The same run sampled more coarsely, at other levels (``low``: of valve and pump alone), begun late, torn by
+    silences of 20 to 90 s, or with a pump that draws a flat ``pump_w`` wherever water is let out.
+    """
     power = signals.other("power")
     t, v = power.t, power.v * scale
+    v = np.where(v < LOW_W, np.minimum(v * low, 0.9 * LOW_W), v)
+    rng = np.random.default_rng(1)
+    for start, end, phase in spans if pump_w else ():
+        if phase in ("drain", "spin"):
+            pumping = (t >= signals.began + start) & (t < signals.began + end) & (v > 12.0) & (v < LOW_W)
+            v[pumping] = pump_w + rng.normal(0.0, 1.0, int(pumping.sum()))
     if step_s:
         edges = np.arange(t[0], t[-1] - step_s, step_s)
         fine = np.arange(t[0], t[-1], 0.5)
@@ -89,12 +110,19 @@ def warped(
             v = held[np.minimum(((edges + step_s - t[0]) * 2).astype(int), len(held) - 1)]
         t = edges + step_s
     keep = t >= signals.began + cut_s
+    silent = 0.0
+    while silent < lost * (t[-1] - t[0]):
+        begin, length = rng.uniform(t[0], t[-1]), rng.uniform(20.0, 90.0)
+        keep &= (t < begin) | (t >= begin + length)
+        silent += length
     return Signals(signals.began + cut_s, signals.ended, others={"power": Series(t[keep], v[keep])})
 
 
 VARIANTS: dict[str, dict[str, float | bool]] = {
     "as recorded": {}, "2 s means": {"step_s": 2.0}, "5 s means": {"step_s": 5.0}, "5 s instants": {"step_s": 5.0, "mean": False},
-    "levels x0.7": {"scale": 0.7}, "levels x1.3": {"scale": 1.3}, "begun 1,200 s late": {"cut_s": 1200.0},
+    "3 s instants": {"step_s": 3.0, "mean": False}, "8 s instants": {"step_s": 8.0, "mean": False},
+    "levels x0.7": {"scale": 0.7}, "levels x1.3": {"scale": 1.3}, "valve and pump x0.6": {"low": 0.6}, "valve and pump x1.5": {"low": 1.5},
+    "a pump of 79 W": {"pump_w": 79.0}, "a pump of 47 W": {"pump_w": 47.0}, "a tenth lost": {"lost": 0.1}, "begun 1,200 s late": {"cut_s": 1200.0},
 }  # fmt: skip
 
 
@@ -102,7 +130,7 @@ def measure(where: Path, **variant: float | bool) -> Iterator[Score]:
     """Score every labelled recording."""
     for name, spans in labels(where).items():
         signals = gather(read_recording(where / f"{name}.ndjson.gz"))
-        track = infer_phases(warped(signals, **variant) if variant else signals)  # type: ignore[arg-type]
+        track = infer_phases(warped(signals, spans, **variant) if variant else signals)  # type: ignore[arg-type]
         cut = float(variant.get("cut_s", 0.0))
         yield score(name, track, signals.began, [(max(a, cut), b, p) for a, b, p in spans if b > cut])
 

@@ -7,7 +7,7 @@ from collections import Counter
 
 import pytest
 
-from tests.accuracy.real_power import folder, macro_f1, measure
+from tests.accuracy.real_power import VARIANTS, folder, macro_f1, measure
 from tests.accuracy.run import measure as simulated
 
 FLOORS = {
@@ -32,15 +32,18 @@ def test_simulated_benches_stay_above_their_floors() -> None:
     assert {n: got[n] for n, top in CEILINGS.items() if got[n] > top} == {}
 
 
-def test_real_machines_power_stays_above_its_floor() -> None:
+@pytest.mark.parametrize(
+    ("variant", "right", "lowest"),
+    [("as recorded", 0.95, 0.93), ("a pump of 79 W", 0.93, 0.90), ("valve and pump x1.5", 0.94, 0.92), ("a tenth lost", 0.92, 0.90)],
+)  # fmt: skip
+def test_real_machines_power_stays_above_its_floor(variant: str, right: float, lowest: float) -> None:
     """Labelled by eye; development recordings, so a floor against regressions and no claim of accuracy."""
     where = folder()
     if where is None:
         pytest.skip("SOAKTEST_OPEN_DATA is not set")
-    scores = list(measure(where))
+    scores = list(measure(where, **VARIANTS[variant]))
     total: Counter[tuple[str, str]] = sum((s.confusion for s in scores), Counter())
-    right = sum(n for (a, b), n in total.items() if a == b) / sum(total.values())
 
-    assert right > 0.92
-    assert macro_f1(total) > 0.91
-    assert min(s.share for s in scores) > 0.86
+    assert sum(n for (a, b), n in total.items() if a == b) / sum(total.values()) > right
+    assert macro_f1(total) > right - 0.02
+    assert min(s.share for s in scores) > lowest
