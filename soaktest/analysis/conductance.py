@@ -65,9 +65,11 @@ def smallest_ml(track: PadTrack, probability: float) -> float | None:
     """Millilitres that this pad would have shown with ``probability``; None where it was not heard.
 
     The least conductive water of the range is taken, or the pad's own check, and never less than one drop.
+    Water that seeps in as slowly as the dry level wanders is not told from it: it may have been as much as that.
     """
     if not len(track.t) or not np.isfinite(track.smallest_rise):
         return None
     rise = track.smallest_rise + float(ndtri(probability) - ndtri(0.9)) * track.noise
     dry = float(np.median(track.dry))
-    return float(max(DROP_ML, 10.0**dry * (10.0 ** max(rise, 0.0) - 1.0) / track.siemens_per_ml[0]))
+    siemens = max(10.0**dry * (10.0 ** max(rise, 0.0) - 1.0), track.crept_siemens)
+    return float(max(DROP_ML, siemens / track.siemens_per_ml[0]))

@@ -67,7 +67,7 @@ def survey(signals: Signals, pads: Mapping[Zone, PadTrack], phases: PhaseTrack, 
     sound = np.ones(len(seconds), dtype=bool)
     for zone in ZONES:
         sound &= _inside(seconds, pads[zone].sound_spans)
-    dry_until = first_fill if first_fill is not None else signals.ended
+    dry_until = next((s.start for s in stretches if s.phase not in ("idle", "drain")), signals.ended)
     return Heard(
         stretches=tuple(stretches),
         washes=count_washes(stretches, phases, plan),
@@ -105,17 +105,22 @@ def find_stretches(phases: PhaseTrack) -> list[Stretch]:
 
 
 def count_washes(stretches: list[Stretch], phases: PhaseTrack, plan: Plan) -> int:
-    """Complete washes: a fill after idle, later drained and, where the plan asks for a spin, spun."""
+    """Complete washes: a fill after idle or the start, later drained and, where the plan asks for a spin, spun.
+
+    What was under way when the watch began is no complete wash, whatever it lets in later.
+    """
     wants_spin = plan.exercise.get("spin", 0) > 0
     complete = 0
-    filled = drained = spun = False
+    filled = drained = spun = late = False
     for stretch in stretches:
         if stretch.phase == "idle":
             if stretch.end - stretch.start >= plan.idle_between_s:
                 complete += _is_complete(filled, drained, spun or not wants_spin)
-                filled = drained = spun = False
+                filled = drained = spun = late = False
         elif stretch.phase == "fill":
-            filled = True
+            filled = filled or not late
+        elif stretch.phase in ("wash", "heat", "rinse"):
+            late = late or not filled
         elif stretch.phase == "drain" and filled:
             drained = True
         elif stretch.phase == "spin" and filled:

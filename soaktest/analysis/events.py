@@ -89,4 +89,6 @@ class PadTrack:
     """Stretches (UTC seconds) in which the pad was heard and sound."""
     siemens_per_ml: tuple[float, float, float] = SIEMENS_PER_ML
     """Low, best, high; narrower where the pad was checked with a known amount."""
+    crept_siemens: float = 0.0
+    """The most that the dry level rose by in the run, less what the other pads' rises explain."""
     events: tuple[PadEvent, ...] = field(default=())

@@ -18,6 +18,7 @@ from scipy.ndimage import median_filter
 from soaktest.analysis.change import find_onset, follow, page_step
 from soaktest.analysis.conductance import (
     DAMPEST_DRY_S,
+    DRY_FLOOR_S,
     conductance,
     log_conductance,
     wetness,
@@ -110,7 +111,7 @@ def _read_pad(
         zone=zone,
         state=state,
         note=note,
-        dry_siemens=float(f"{10.0 ** float(np.median(dry)):.4g}"),
+        dry_siemens=float(f"{max(10.0 ** float(np.median(dry)) - DRY_FLOOR_S, 0.0):.4g}"),
         t=t,
         log_g=log_g,
         dry=dry,

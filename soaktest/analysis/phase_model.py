@@ -40,7 +40,7 @@ _STEPS: Final = {
     "fill1": {"wash": -0.3, "heat": -1.5, "drain": -4.5, "idle": -5.0},
     "wash": {"heat": -0.9, "drain": -0.7, "fill1": -3.0, "spin": -4.0, "idle": -4.5, "wash": -2.0},
     "heat": {"wash": -0.2, "drain": -2.0, "fill1": -4.0, "idle": -5.0},
-    "drain": {"spin": -0.7, "fill2": -0.9, "idle": -2.0, "loosen": -3.0, "rinse": -5.5, "wash": -6.0},
+    "drain": {"spin": -0.7, "fill2": -0.9, "fill1": -2.2, "idle": -2.0, "loosen": -3.0, "rinse": -5.5, "wash": -6.0},
     "spin": {"fill2": -0.8, "drain": -0.8, "idle": -1.2, "loosen": -1.3, "rinse": -5.0},
     "fill2": {"rinse": -0.2, "wash": -3.0, "heat": -3.5, "drain": -4.5, "spin": -6.0, "idle": -6.0},
     "rinse": {"drain": -0.3, "spin": -3.0, "fill2": -3.0, "idle": -4.5, "heat": -8.0, "rinse": -2.0},

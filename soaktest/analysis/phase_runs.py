@@ -26,6 +26,10 @@ LOW_WIDTH: Final = 0.08
 """Half width, in log watts, of the levels tried for it."""
 LOW_TIE: Final = 0.03
 """Share of the log that must speak for a level an e-th off the usual one."""
+COARSE_S: Final = 3.0
+"""From such steps on, watts alone do not show strokes."""
+STRONGEST_SHAKE: Final = 8.0
+"""Times the still level from which one shake is as good as another."""
 FLAT: Final = 0.06
 """A pump's draw wanders by no more than this share of it, a drum's by more."""
 STRONGEST_PUMP_W: Final = 110.0
@@ -128,13 +132,15 @@ def frames_of(signals: Signals, t0: float, seconds: int) -> Frames:
     turning[heater == 1] = UNKNOWN
     pump = _strong_pump(watts, turning)
     turning[known & (np.abs(watts - pump) <= FLAT * pump)] = 0
+    step = source.step_s if len(source) > 1 else 1.0
     shaken = _shaken(vibration)
-    if not known.any() or (shaken >= 0).sum() > 0.5 * seconds:
+    if not known.any() or step >= COARSE_S:  # strokes merge in coarse watts, and shake all the same
         turning = np.where(shaken >= 0, shaken, turning)
+        turning[known & (watts <= _low_watts(watts)) & _inside_long(watts <= _low_watts(watts), step)] = 0
     heard = known | ~np.isnan(vibration) | (inlet >= 0) | (outlet >= 0)
     return Frames(
         watts, heater, turning.astype(np.int8), inlet, outlet, vibration, heard,
-        source.step_s if len(source) > 1 else 1.0, bool(known.any()), pump,
+        step, bool(known.any()), pump,
     )  # fmt: skip
 
 
@@ -214,6 +220,8 @@ def _shaken(vibration: Floats) -> NDArray[np.int8]:
     if busy - still < np.log(2.0):
         out[known] = 0
         return out
+    logs = np.minimum(logs, still + np.log(STRONGEST_SHAKE))  # a spin must not hide the strokes below the cut
+    busy = min(busy, still + float(np.log(STRONGEST_SHAKE)))
     cut = still + 0.4 * (busy - still)
     for _ in range(6):  # two means, on logs
         low, high = logs[logs < cut], logs[logs >= cut]
@@ -221,6 +229,16 @@ def _shaken(vibration: Floats) -> NDArray[np.int8]:
             break
         cut = 0.5 * (float(low.mean()) + float(np.median(high)))
     out[known] = logs > cut
+    return out
+
+
+def _inside_long(low: NDArray[np.bool_], step: float) -> NDArray[np.bool_]:
+    """Seconds well inside stretches of low watts: no drum turns there, though a pump may shake the machine."""
+    out = np.zeros(len(low), dtype=bool)
+    edge = int(np.ceil(step))
+    for begin, stop in _stretches(low):
+        if stop - begin >= 4 * edge:
+            out[begin + edge : stop - edge] = True
     return out
 
 

@@ -36,6 +36,8 @@ TOP_UP_S = 20.0
 """Water let in for less belongs to the wash or rinse around it (the contract of the phases)."""
 RESTING = 10.0
 """Log chance against a drum that stands for a minute and a half in a wash."""
+LONG_IN_DRAIN = 4.0
+"""Log chance against a drum that turns on and on while water is let out."""
 ALIASED_S = 1.8
 MERGED_S = 4.0
 """Steps from which a lone sample beside strokes is mostly made of them."""
@@ -276,7 +278,7 @@ def _score_turning(out: Floats, runs: Runs, levels: _Levels, step_s: float) -> N
     for mask, table in (
         (stroke, {"idle": -5.0, "fill1": -0.7, "fill2": -0.7, "drain": -1.2, "spin": -2.2, "wash": 0.0, "rinse": 0.0, "loosen": -0.2}),
         (middle, {"idle": -6.0, "fill1": -1.6, "fill2": -1.6, "drain": -1.8, "spin": -0.8, "wash": -0.9, "rinse": -0.9, "loosen": -1.0}),
-        (long, {"idle": -8.0, "fill1": -4.0, "fill2": -4.0, "drain": -4.0, "spin": 0.0, "wash": -4.0, "rinse": -4.0, "loosen": -5.0}),
+        (long, {"idle": -8.0, "fill1": -4.0, "fill2": -4.0, "drain": -LONG_IN_DRAIN, "spin": 0.0, "wash": -4.0, "rinse": -4.0, "loosen": -5.0}),
     ):  # fmt: skip
         for name, score in table.items():
             out[mask, S[name]] += score * part[mask]
@@ -292,6 +294,8 @@ def _score_turning(out: Floats, runs: Runs, levels: _Levels, step_s: float) -> N
         for name in ("wash", "rinse", "fill1", "fill2", "loosen"):
             out[hard, S[name]] -= (2.0 * spans)[hard]
         out[soft, S["spin"]] -= (np.where(block >= 50, 2.0 * part, spans))[soft]
+        shaken_by_pump = soft & long & (runs.outlet == 1)
+        out[shaken_by_pump, S["drain"]] += (LONG_IN_DRAIN * part)[shaken_by_pump]
     out[long, S["idle"]] -= np.minimum(runs.seconds / 8.0, 6.0)[long]  # nobody rests with the drum turning
     quiet = runs.turning == 0
     out[quiet, S["spin"]] -= (np.minimum(runs.seconds / 8.0, 2.5))[quiet]

@@ -14,14 +14,36 @@ from soaktest.analysis.events import PadEvent, PadTrack
 from soaktest.analysis.series import Floats, PadWiring
 from soaktest.vocabulary import Zone
 
+CREEP_STEP_S: Final = 20
+"""Seconds between the levels compared: creeping takes many minutes."""
 OWN_FLOOR_S: Final = 1e-8
 """Siemens below which a pad's own conductance is not told apart."""
 
 
 def share_rises(tracks: Mapping[Zone, PadTrack], wiring: Mapping[Zone, PadWiring]) -> dict[Zone, PadTrack]:
-    """The tracks again, ``shared`` filled in for every event."""
+    """The tracks again, ``shared`` filled in for every event, and how much each dry level crept up by itself."""
     own = {zone: _own(track, wiring.get(zone, PadWiring())) for zone, track in tracks.items()}
-    return {zone: _with_shared(track, tracks, own) for zone, track in tracks.items()}
+    return {
+        zone: replace(_with_shared(track, tracks, own), crept_siemens=_crept(track, tracks))
+        for zone, track in tracks.items()
+    }
+
+
+def _crept(track: PadTrack, tracks: Mapping[Zone, PadTrack]) -> float:
+    """Siemens that the followed dry level rose by at the most, where the other pads' did not rise by the same factor."""
+    if len(track.t) < 2 * CREEP_STEP_S:
+        return 0.0
+    at = track.t[::CREEP_STEP_S]
+    level = track.dry[::CREEP_STEP_S]
+    lowest = np.minimum.accumulate(level)
+    since = np.maximum.accumulate(np.where(level <= lowest, np.arange(len(level)), 0))
+    shared = np.zeros(len(level))
+    for zone, other in tracks.items():
+        if zone != track.zone and len(other.t):
+            theirs = np.interp(at, other.t, other.dry)
+            shared = np.maximum(shared, theirs - theirs[since])
+    risen: Floats = 10.0**level - 10.0 ** np.minimum(lowest + shared, level)
+    return float(risen.max())
 
 
 def _own(track: PadTrack, wiring: PadWiring) -> Floats:
