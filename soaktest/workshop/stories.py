@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from difflib import get_close_matches
 from typing import Any, Final, Literal, TypeVar, get_args
 
@@ -22,6 +23,7 @@ from soaktest.journal import Journal
 from soaktest.layouts import read_layout
 from soaktest.tables import CertificateRow, RunRow, StoryRow, UnitRow
 from soaktest.toml_values import shipped_names
+from soaktest.workshop.days import on_day
 
 What = Literal["taken in", "complaint", "diagnosis", "repair", "sold", "came back", "note"]
 WHATS: Final[tuple[What, ...]] = get_args(What)
@@ -57,11 +59,15 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class NewEntry:
-    """What a person writes; ``at`` in UTC seconds, None for now, or for the moment of the entry that it corrects."""
+    """What a person writes.
+
+    ``at`` in UTC seconds, or a day of which no hour is known (see :func:`on_day`); None for now, or for the moment of the
+    entry that it corrects.
+    """
 
     what: str
     text: str = ""
-    at: float | None = None
+    at: float | date | None = None
     part: str | None = None
     """The layout's part that was repaired, or that let the water out when the unit came back."""
     work: str | None = None
@@ -171,8 +177,9 @@ def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
     for name, value in (("minutes", entry.minutes), ("cost", entry.cost)):
         if value is not None and not 0 <= value < 1e7:
             raise InputError(f"{name} = {value} must be a number from 0.")
-    unit_of(session, tag)
-    now, at = time.time(), entry.at
+    unit = unit_of(session, tag)
+    now, given = time.time(), entry.at
+    at = on_day(session, unit, entry.what, given, now) if isinstance(given, date) else given
     if entry.corrects is not None:
         old = session.get(StoryRow, entry.corrects)
         if old is None or old.unit != tag:

@@ -1,7 +1,6 @@
 """Units' stories, what they teach, and how they travel, on SQLite."""
 
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -14,26 +13,15 @@ from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.replay import replay
 from soaktest.simulate.bench import demo_scenario, simulate
-from soaktest.tables import RunRow
 from soaktest.workshop.exchange import export_csv, export_json, import_json, import_table
 from soaktest.workshop.lasting import Away, times_to_comeback
 from soaktest.workshop.learning import confirmed_causes, priors_for
 from soaktest.workshop.money import figures, middle, washes_worth_running
 from soaktest.workshop.stories import NewEntry, erase_personal, list_units, story_of, take_in, write_entry
 from tests.conftest import later
+from tests.service.shop import DAY, kept_run, say
 
 LAYOUT = read_layout("front-loader")
-
-
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    book = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
-    yield book
-    book.close()
-
-
-def say(journal: Journal, tag: str, what: str, text: str = "", at: float = 0.0, **more: object) -> int:
-    return write_entry(journal, tag, NewEntry(what, text, at or None, **more)).id  # type: ignore[arg-type]
 
 
 def test_a_story_is_told_in_order_and_a_correction_keeps_what_it_corrects(journal: Journal) -> None:
@@ -228,19 +216,6 @@ def test_a_confirmed_repair_moves_the_suspects_of_that_kind_of_machine(journal: 
     assert again == before
     assert after["dispenser"] > before["dispenser"]
     assert confirmed_causes(journal, "top-loader") == {}
-
-
-def kept_run(journal: Journal, unit: str, began: float, verdict: str) -> None:
-    with journal.session() as session:
-        session.add(
-            RunRow(
-                bench="b1", unit=unit, plan="{}", layout='{"name":"front-loader"}', began=began, ended=began + 3600, stage="ended",
-                findings=f'{{"verdict":"{verdict}"}}',
-            )
-        )  # fmt: skip
-
-
-DAY = 86_400.0
 
 
 @pytest.mark.parametrize(
