@@ -211,8 +211,14 @@ def likely_part(given: str) -> str | None:
 
 
 def standing_entries(session: Session, before: float | None = None) -> list[StoryRow]:
-    """Entries that nobody corrected, in order of time; with ``before``, of what had happened by then."""
+    """Entries that nobody corrected, in order of time.
+
+    With ``before``, of what had happened by then; an entry may have been written later, a correction may not: it changes
+    what was known.
+    """
     rows = list(session.scalars(sa.select(StoryRow).order_by(StoryRow.at, StoryRow.id)))
+    if before is not None:
+        rows = [row for row in rows if row.corrects is None or row.written_at <= before]
     corrected = {row.corrects for row in rows}
     return [row for row in rows if row.id not in corrected and (before is None or row.at <= before)]
 

@@ -92,3 +92,16 @@ def test_a_time_may_be_given_with_the_day_at_the_command_line_and_on_the_page(
     for odd in ("soon", "2026-13-01", "2026-03-02T25:00"):
         with pytest.raises(InputError, match="neither a day"):
             when_given(odd)
+
+
+def test_a_correction_changes_nothing_of_what_was_known_before_it_was_written(journal: Journal) -> None:
+    """A run of then is judged with the entry that stood then, though the correction names the same day."""
+    take_in(journal, "A-1")
+    then = time.time() - 50 * DAY
+    wrong = say(journal, "A-1", "repair", at=then, part="door-seal")
+    kept_run(journal, "A-1", then + DAY, "pass")
+    say(journal, "A-1", "repair", corrects=wrong, part="drain-hose")
+
+    assert confirmed_causes(journal, "front-loader", before=then + 10 * DAY) == {"door-seal": 1.0}
+    assert confirmed_causes(journal, "front-loader", before=time.time()) == {"drain-hose": 1.0}
+    assert confirmed_causes(journal, "front-loader") == {"drain-hose": 1.0}
