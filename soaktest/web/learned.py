@@ -52,7 +52,7 @@ def learned(
     return page(
         request, "learned.html", f=figures(book(request), number("an hour of work", hour)), hour=hour, kind=kind.name,
         layouts=shipped_names("layouts"), shares=sorted(shares, key=lambda s: -s.after), part=part, work=work,
-        parts=sorted({p for one in observed for p in one.parts}), works=WORKS, benches=_benches(book(request)), **told,
+        parts=sorted({part for one in observed for part, _ in one.repairs if part}), works=WORKS, benches=_benches(book(request)), **told,
     )  # fmt: skip
 
 

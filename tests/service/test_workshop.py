@@ -262,8 +262,8 @@ def test_time_to_comeback_counts_those_still_away(journal: Journal) -> None:
             say(journal, tag, "came back", at=(2 + back) * 86_400.0)
 
     assert times_to_comeback(journal, now=102 * 86_400.0) == [
-        Away(("tub-seal", "door-seal"), ("resealed",), 40.0, back=True),
-        Away(("tub-seal", "door-seal"), ("resealed",), 100.0, back=False),
+        Away((("tub-seal", ""), ("door-seal", "resealed")), 40.0, back=True),
+        Away((("tub-seal", ""), ("door-seal", "resealed")), 100.0, back=False),
     ]
 
 
@@ -326,8 +326,8 @@ def test_comebacks_of_units_never_sold_and_sales_one_after_another_are_told_apar
     say(journal, "B-1", "came back", at=33 * DAY)
 
     assert times_to_comeback(journal, now=42 * DAY) == [
-        Away(("door-seal",), (), 30.0, back=False),
-        Away(("tub-seal",), (), 10.0, back=False),
+        Away((("door-seal", ""),), 30.0, back=False),
+        Away((("tub-seal", ""),), 10.0, back=False),
     ]
     f = figures(journal)
     assert f.came_back is not None
