@@ -20,7 +20,7 @@ from soaktest.web.templates import page
 from soaktest.web.units import number
 from soaktest.workshop.drips import bench_sensitivity, benches_tried
 from soaktest.workshop.lasting import Lasting, how_long_repairs_hold, times_to_comeback
-from soaktest.workshop.learning import confirmed_causes, learned_shares
+from soaktest.workshop.learning import HOW_CONFIRMED, confirmed_causes, learned_shares
 from soaktest.workshop.money import figures
 from soaktest.workshop.stories import WORKS
 
@@ -51,7 +51,7 @@ def learned(
         told["no_curve"] = str(exc)
     return page(
         request, "learned.html", f=figures(book(request), number("an hour of work", hour)), hour=hour, kind=kind.name,
-        layouts=shipped_names("layouts"), shares=sorted(shares, key=lambda s: -s.after), part=part, work=work,
+        layouts=shipped_names("layouts"), shares=sorted(shares, key=lambda s: -s.after), how_confirmed=HOW_CONFIRMED, part=part, work=work,
         parts=sorted({part for one in observed for part, _ in one.repairs if part}), works=WORKS, benches=_benches(book(request)), **told,
     )  # fmt: skip
 

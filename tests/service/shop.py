@@ -37,11 +37,11 @@ def say(journal: Journal, tag: str, what: str, text: str = "", at: float | date 
     return write_entry(journal, tag, NewEntry(what, text, at or None, **more)).id  # type: ignore[arg-type]
 
 
-def kept_run(journal: Journal, unit: str, began: float, verdict: str) -> None:
+def kept_run(journal: Journal, unit: str, began: float, verdict: str, *, ended: bool = True) -> None:
     with journal.session() as session:
         session.add(
             RunRow(
-                bench="b1", unit=unit, plan='{"name":"resale"}', layout='{"name":"front-loader"}', began=began, ended=began + 3600, stage="ended",
+                bench="b1", unit=unit, plan='{"name":"resale"}', layout='{"name":"front-loader"}', began=began, ended=began + 3600 if ended else None, stage="ended",
                 findings=f'{{"verdict":"{verdict}"}}',
             )
         )  # fmt: skip
