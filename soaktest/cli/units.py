@@ -172,7 +172,7 @@ def export(where: Annotated[Path, typer.Argument(help="A file ending in .json or
 def import_(
     where: Annotated[Path, typer.Argument(help="A file as export writes it.", exists=True, dir_okay=False)],
 ) -> None:
-    """Take in units and stories from a file, all or none of it; what is known already is not doubled.
+    """Take in units and stories from a file, all or none of it; what is known already is not doubled, and stays as it is.
 
     Runs are not in it: they travel as recordings (soaktest record, soaktest replay).
     """

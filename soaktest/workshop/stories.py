@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from difflib import get_close_matches
 from typing import Any, Final, Literal, TypeVar, get_args
@@ -55,6 +55,7 @@ class Entry:
     personal: str | None = None
     corrects: int | None = None
     corrected_by: int | None = None
+    written_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,8 @@ class NewEntry:
     run: int | None = None
     personal: str | None = None
     corrects: int | None = None
+    written_at: float | None = None
+    """UTC seconds, where it was written elsewhere and brought in; None for now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,13 +193,14 @@ def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
                 f"entry {entry.corrects} was corrected by entry {newer} already. Correct that one."
             )
         at = old.at if at is None else at
+    written = now if entry.written_at is None else entry.written_at
     if at is not None and not 0 <= at <= now + 86_400:
         raise InputError("the day lies in the future. Write down what has happened.")
     if entry.run is not None and session.get(RunRow, entry.run) is None:
         raise InputError(f"there is no run {entry.run} in the journal.")
     row = StoryRow(
         unit=tag, at=now if at is None else at, what=entry.what, text=text, part=part or None, work=entry.work, minutes=entry.minutes,
-        cost=entry.cost, run=entry.run, personal=personal or None, corrects=entry.corrects, written_at=now,
+        cost=entry.cost, run=entry.run, personal=personal or None, corrects=entry.corrects, written_at=min(written, now),
     )  # fmt: skip
     session.add(row)
     session.flush()
@@ -251,6 +255,7 @@ def story_of(journal: Journal, tag: str) -> list[Entry]:
     out += [
         Entry(
             r.at, r.what, r.text, r.id, r.part, r.work, r.minutes, r.cost, r.run, None, r.personal, r.corrects, corrected.get(r.id),
+            r.written_at,
         )
         for r in rows
     ]  # fmt: skip
@@ -354,19 +359,4 @@ def _shown(line: UnitLine, show: Show) -> bool:
 
 def entry_as_dict(entry: Entry) -> dict[str, Any]:
     """An entry for JSON; empty fields are left out."""
-    fields = (
-        "at",
-        "what",
-        "text",
-        "number",
-        "part",
-        "work",
-        "minutes",
-        "cost",
-        "run",
-        "verdict",
-        "personal",
-        "corrects",
-        "corrected_by",
-    )
-    return {name: value for name in fields if (value := getattr(entry, name)) is not None}
+    return {field.name: value for field in fields(entry) if (value := getattr(entry, field.name)) is not None}
