@@ -131,6 +131,7 @@ def test_a_bad_recording_is_one_line_and_status_2(
         (BAD_PLAN + "wash = 3\n", "unknown key 'wash'. Did you mean 'washes'?"),
         (BAD_PLAN.replace("washes = 1", 'washes = "two"'), "key 'washes'"),
         (BAD_PLAN + "detect_ml = 0.01\n", "can never be met"),
+        (BAD_PLAN + "[exercise]\nidle = 1\n", "exercise.idle can never be met"),
         (BAD_PLAN.replace("washes = 1", "washes = 0"), "proves nothing"),
         (BAD_PLAN.replace("washes = 1\n", ""), "'washes' is missing"),
         (BAD_PLAN + "[exercise]\nsoak = 1\n", "exercise"),
