@@ -89,6 +89,8 @@ def set_aside(
         ]
         print(orjson.dumps(told).decode())
         return
+    if copies := book.tally("duplicates"):
+        print(f"Packs that came again, and were kept once: {copies}.")
     if not rows:
         print("Nothing was set aside.")
         return
