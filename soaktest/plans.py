@@ -80,7 +80,7 @@ def read_plan(name_or_path: str) -> Plan:
 
 
 def named_plan(name: str | None) -> Plan:
-    """The shipped plan that a recording names, ``resale`` where it names none. Raises PlanError."""
+    """The shipped plan that a recording or a page names, ``resale`` where it names none. Raises PlanError."""
     return read_shipped(Plan, name or "resale", "plans", PlanError)
 
 

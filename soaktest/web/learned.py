@@ -13,7 +13,7 @@ from fastapi.responses import HTMLResponse, Response
 from soaktest.bench import list_runs
 from soaktest.errors import InputError
 from soaktest.journal import Journal
-from soaktest.layouts import read_layout
+from soaktest.layouts import named_layout
 from soaktest.toml_values import shipped_names
 from soaktest.web.benches import book
 from soaktest.web.templates import page
@@ -33,9 +33,7 @@ def learned(
     request: Request, layout: Name = "front-loader", part: Name = "", work: Name = "", hour: Name = ""
 ) -> HTMLResponse:
     """Figures, shares of leaks before and after, comebacks and drip challenges."""
-    if layout not in shipped_names("layouts"):
-        raise InputError(f"there is no layout {layout!r}. See: soaktest layouts")
-    kind = read_layout(layout)
+    kind = named_layout(layout)
     shares = learned_shares(kind, confirmed_causes(book(request), kind.name))
     observed = times_to_comeback(book(request))
     told: dict[str, Any] = {"curve": "", "steps": [], "no_curve": ""}

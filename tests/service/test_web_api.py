@@ -171,6 +171,21 @@ def test_a_photo_that_is_none_is_refused(client: TestClient, tmp_path: Path) -> 
         clean_photo(b"%PDF-1.7 not a picture")
 
 
+def test_the_page_offers_what_ships_and_says_how_another_plan_is_used(client: TestClient) -> None:
+    """Every plan and layout that the commands list; a path is no name."""
+    from soaktest.toml_values import shipped_names
+
+    page = client.get("/benches/b4").text
+    for name in (*shipped_names("plans"), *shipped_names("layouts")):
+        assert f">{name}</option>" in page
+    assert "soaktest run begin b4 --plan FILE" in page
+    token = page.split('name="token" content="')[1].split('"')[0]
+    form = {"token": token, "plan": "/etc/own.toml", "layout": "front-loader"}
+    refused = client.post("/benches/b4/begin", data=form)
+    assert refused.status_code == 422
+    assert "no plan named '/etc/own.toml' ships" in refused.json()["detail"]
+
+
 def test_a_run_begun_twice_is_refused_in_words(client: TestClient) -> None:
     """Two people at once on one bench: the second is told which run is under way, and nothing is lost."""
     token = client.get("/units").text.split('name="token" content="')[1].split('"')[0]

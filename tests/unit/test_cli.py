@@ -164,7 +164,7 @@ def test_a_recording_opens_no_file_of_this_machine(tmp_path: Path) -> None:
     got = soaktest("judge", path)
 
     assert got.returncode == 2
-    assert "names plan '/dev/zero', which does not ship" in got.stderr
+    assert "no plan named '/dev/zero' ships" in got.stderr
 
 
 @pytest.mark.parametrize(
