@@ -92,7 +92,8 @@ def list_(as_json: JSON = False) -> None:
         )
         for run in found
     ]  # fmt: skip
-    show_table(("run", "bench", "unit", "plan", "began", "ended", "stage", "verdict"), rows)
+    head = ("run", "bench", "unit", "plan", "began", "ended", "stage", "verdict")
+    show_table(head, rows, minor=("ended", "stage", "plan"))
 
 
 @app.command()

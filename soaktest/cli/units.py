@@ -98,9 +98,8 @@ def show(
         )
         for e in story
     ]  # fmt: skip
-    show_table(
-        ("when", "no.", "what", "story", "part", "work", "min", "cost", "personal"), rows, f"Unit {tag}"
-    )
+    head = ("when", "no.", "what", "story", "part", "work", "min", "cost", "personal")
+    show_table(head, rows, f"Unit {tag}", minor=("min", "work", "cost", "personal"))
 
 
 @app.command("list")
@@ -141,7 +140,8 @@ def list_(
         (u.unit.tag, u.unit.kind, u.unit.complaint, u.runs, u.verdict, f"{u.last}, {when(u.last_at)}")
         for u in found
     ]
-    show_table(("unit", "kind", "complaint", "runs", "last verdict", "last"), lines)
+    head = ("unit", "kind", "complaint", "runs", "last verdict", "last")
+    show_table(head, lines, minor=("runs", "kind", "complaint"))
 
 
 @app.command("erase-personal")
