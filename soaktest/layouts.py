@@ -88,7 +88,7 @@ def read_layout(name_or_path: str) -> Layout:
 
 
 def named_layout(name: str | None) -> Layout:
-    """The shipped layout that a recording names, ``front-loader`` where it names none. Raises LayoutError."""
+    """The shipped layout that a recording or a page names, ``front-loader`` where it names none. Raises LayoutError."""
     return read_shipped(Layout, name or "front-loader", "layouts", LayoutError)
 
 

@@ -62,6 +62,10 @@ class Plan(Value):
                 f"detect_ml = {self.detect_ml} can never be met: one drop is about {DROP_ML} ml. "
                 f"Set detect_ml to {DROP_ML} or more"
             )
+        if self.exercise.get("idle"):
+            raise ValueError(
+                "exercise.idle can never be met: idle is the time between, and no phase that is counted. Take it out"
+            )
         if self.purpose == "prove" and self.washes == 0 and not any(self.exercise.values()):
             raise ValueError(
                 "a plan with no wash and nothing to exercise proves nothing. "
@@ -76,7 +80,7 @@ def read_plan(name_or_path: str) -> Plan:
 
 
 def named_plan(name: str | None) -> Plan:
-    """The shipped plan that a recording names, ``resale`` where it names none. Raises PlanError."""
+    """The shipped plan that a recording or a page names, ``resale`` where it names none. Raises PlanError."""
     return read_shipped(Plan, name or "resale", "plans", PlanError)
 
 

@@ -72,11 +72,12 @@ def read_value(kind: type[V], name_or_path: str, folder: str, error: type[InputE
 
 
 def read_shipped(kind: type[V], name: str, folder: str, error: type[InputError]) -> V:
-    """Read a value that a recording names: a shipped one only, for a recording may come from anywhere."""
-    if name not in shipped_names(folder):
+    """Read a value that a recording or a page names: a shipped one only, for that name may come from anywhere."""
+    names = shipped_names(folder)
+    if name not in names:
         what = kind.__name__.lower()
         raise error(
-            f"the recording names {what} {name[:64]!r}, which does not ship. Give its file: --{what} FILE"
+            f"no {what} named {name[:64]!r} ships. Shipped: {', '.join(names)}; give the file of another: --{what} FILE"
         )
     return read_value(kind, name, folder, error)
 

@@ -17,7 +17,7 @@ from typing import Annotated, Any, Final, Literal, NamedTuple, cast
 import orjson
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from soaktest.errors import MessageFault
+from soaktest.errors import InputError, MessageFault
 from soaktest.senml import ABSOLUTE_FROM, resolve_columns
 from soaktest.vocabulary import CHANNEL_UNITS, PHASES, Phase, Zone
 
@@ -52,6 +52,13 @@ class Topic(NamedTuple):
 
 
 @lru_cache(maxsize=1024)
+def bench_name(given: str) -> str:
+    """A bench's name as its nodes may publish it. Raises InputError for any other."""
+    if not _is_name(given):
+        raise InputError(f"bench {given[:64]!r}: use 1 to 32 of a-z 0-9 -, first a letter or digit.")
+    return given
+
+
 def parse_topic(topic: str) -> Topic:
     """The topic's bench, node and kind. Raises MessageFault for any other topic."""
     levels = topic.split("/")

@@ -23,14 +23,6 @@ def leak_chance_upper(leak_free_washes: int, confidence: float = 0.95) -> float 
     return float(-math.expm1(math.log1p(-confidence) / leak_free_washes))
 
 
-def washes_needed(leak_chance: float, confidence: float = 0.95) -> int:
-    """Leak-free washes that bound the chance of a leak at ``leak_chance`` (success run theorem).
-
-    ceil(ln(1 - confidence) / ln(1 - leak_chance)); both from 0 to 1, exclusive.
-    """
-    return math.ceil(math.log1p(-confidence) / math.log1p(-leak_chance) - 1e-12)
-
-
 def smallest_seen(pads: Mapping[Zone, PadTrack], probability: float) -> float | None:
     """Millilitres on a pad that the least sensitive pad would have shown with ``probability``.
 

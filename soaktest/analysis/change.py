@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import accumulate
 
 import numpy as np
 
@@ -18,21 +17,6 @@ def page_step(total: float, z: float, k: float) -> float:
 def follow(level: float, value: float, weight: float) -> float:
     """One step of an exponentially weighted moving average."""
     return level + weight * (value - level)
-
-
-def cusum(z: Floats, k: float, start: float = 0.0) -> Floats:
-    """Page's test over a series, step by step, shape (n,).
-
-    ``start`` is the head start (Lucas & Crosier, Technometrics 1982;24:199), 0 or more.
-    """
-    steps = accumulate(z.tolist(), lambda total, value: page_step(total, value, k), initial=start)
-    return np.fromiter(steps, dtype=np.float64, count=len(z) + 1)[1:]
-
-
-def ewma(x: Floats, weight: float, start: float) -> Floats:
-    """Exponentially weighted moving average from ``start``, shape (n,)."""
-    steps = accumulate(x.tolist(), lambda level, value: follow(level, value, weight), initial=start)
-    return np.fromiter(steps, dtype=np.float64, count=len(x) + 1)[1:]
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,12 +42,6 @@ def wetness(log_g: float, dry: float) -> float:
     return float(np.clip((log_g - dry) / max(top - dry, 0.5), 0.0, 1.0))
 
 
-def rise_for_ml(ml: float, dry: float, siemens_per_ml: float = SIEMENS_PER_ML[0]) -> float:
-    """Rise of the log level that ``ml`` on the pad makes over a dry level."""
-    base = 10.0**dry
-    return float(np.log10((base + siemens_per_ml * ml) / base))
-
-
 def ml_for_rise(
     rise: float, dry: float, siemens_per_ml: tuple[float, float, float] = SIEMENS_PER_ML
 ) -> tuple[float, float, float]:

@@ -83,8 +83,6 @@ class PadTrack:
     noise: float
     smallest_rise: float
     wet_at_start: bool = False
-    proven: bool = False
-    """The end-of-line resistor (or a pad check) shows the lead whole before and after."""
     sound_spans: tuple[tuple[float, float], ...] = ()
     """Stretches (UTC seconds) in which the pad was heard and sound."""
     siemens_per_ml: tuple[float, float, float] = SIEMENS_PER_ML

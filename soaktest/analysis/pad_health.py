@@ -34,7 +34,6 @@ class Health:
 
     state: PadState
     note: str
-    proven: bool
     sound_spans: tuple[tuple[float, float], ...]
     bad_spans: tuple[tuple[float, float], ...]
 
@@ -50,7 +49,7 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
     """Judge one pad's raw readings over the run."""
     length = max(signals.ended - signals.began, 1.0)
     if not len(series):
-        return Health("silent", "no reading arrived", proven=False, sound_spans=(), bad_spans=())
+        return Health("silent", "no reading arrived", sound_spans=(), bad_spans=())
     step = min(max(series.step_s if len(series) > 1 else 1.0, 0.05), 1.0)
     settled = Series(series.t, _settled(series.v, step))
     broken = np.zeros(len(series), dtype=bool)
@@ -84,7 +83,7 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
             state, note = kind, f"{said} for {seconds:.0f} s, first {first / 60:.0f} min into the run"  # type: ignore[assignment]
     if state in ("sound", "unproven") and heard_s < HEARD_LEAST * length:
         state, note = "silent", f"heard for {heard_s:.0f} of {length:.0f} s"
-    return Health(state, note, proven, spans, _spans(series.t[bad], step))
+    return Health(state, note, spans, _spans(series.t[bad], step))
 
 
 def adc_step(v: Floats) -> float:

@@ -118,7 +118,6 @@ def _read_pad(
         noise=noise,
         smallest_rise=SURELY_SEEN * (noises.least_rise(float(np.median(dry))) + 1.3 * slow_noise),
         wet_at_start=wet_at_start,
-        proven=health.proven,
         sound_spans=health.sound_spans,
         siemens_per_ml=check.siemens_per_ml if check else SIEMENS_PER_ML,
         events=events,

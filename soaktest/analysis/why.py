@@ -56,14 +56,14 @@ def _explain(analysis: Analysis, event: WetEvent) -> Why:
         return Why(event, _why_no_leak(analysis, event), "", "", [_measured(analysis, event)])
     chance = {suspect.part: suspect.probability for suspect in analysis.findings.suspects}
     fits = {fit.part.id: fit for fit in analysis.explanation.fits}
-    best, other = (fits[suspect.part] for suspect in analysis.findings.suspects[:2])
-    curves = [_measured(analysis, event), _expected(best, event), _expected(other, event)]
+    likeliest = [fits[suspect.part] for suspect in analysis.findings.suspects[:2]]
+    best, *others = (fit.part for fit in likeliest)  # a layout of one part has no other
     return Why(
         event,
-        _why_phase(analysis, event, best.part),
-        _why_part(analysis, event, best.part, chance),
-        _what_else(analysis, best.part, other.part, chance),
-        curves,
+        _why_phase(analysis, event, best),
+        _why_part(analysis, event, best, chance),
+        _what_else(analysis, best, others[0], chance) if others else "",
+        [_measured(analysis, event), *(_expected(fit, event) for fit in likeliest)],
     )
 
 

@@ -302,9 +302,10 @@ def _statement(  # noqa: PLR0913
 
 
 def bench_shows(journal: Journal, number: int) -> Drips | None:
-    """What the drip challenge of a run's bench shows; None where it cannot say."""
+    """What the drip challenge of a run's bench showed when the run began; None where it cannot say."""
+    run = find_run(journal, number)
     try:
-        shown = bench_sensitivity(journal, find_run(journal, number).bench)
+        shown = bench_sensitivity(journal, run.bench, run.began)
     except InputError:
         return None
     return Drips(float(f"{shown.a90_95:.2g}"), int(shown.last))

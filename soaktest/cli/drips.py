@@ -9,6 +9,7 @@ import typer
 from soaktest.cli.judge import JSON
 from soaktest.cli.nodes import BROKER, listening
 from soaktest.cli.runs import journal
+from soaktest.cli.words import when
 from soaktest.errors import InputError
 
 app = typer.Typer(no_args_is_help=True)
@@ -52,8 +53,10 @@ def walk(
     import time
 
     from soaktest.vocabulary import ZONES
+    from soaktest.wire import bench_name
     from soaktest.workshop.drips import DROPS_PER_ML, SCHEME, keep_drip, seen_since
 
+    bench_name(bench)  # before anybody drips
     scheme = tuple((n, times) for n in drops) if drops else SCHEME
     tries = [(zone, n) for zone in ZONES for n, often in scheme for _ in range(often)]
     book = journal()
@@ -97,7 +100,7 @@ def tell(
 @app.command()
 def shows(bench: BENCH, as_json: JSON = False) -> None:
     """Say how little water the bench shows with 90 % probability, and its 95 % bound."""
-    from soaktest.workshop.drips import bench_sensitivity
+    from soaktest.workshop.drips import TRIES_COUNT_S, bench_sensitivity, promised
 
     told = bench_sensitivity(journal(), bench)
     if as_json:
@@ -110,20 +113,13 @@ def shows(bench: BENCH, as_json: JSON = False) -> None:
     print(
         f"Bench {bench}: {told.a90:.2g} ml is seen with 90 % probability; with 95 % confidence {told.a90_95:.2g} ml ({told.seen} of {told.tries} tries seen)."
     )
-    _beside_the_runs(bench)
-
-
-def _beside_the_runs(bench: str) -> None:
-    """What the analysis said of the bench's last judged run, for comparison."""
-    import orjson
-
-    from soaktest.bench import list_runs
-
-    run = next((r for r in list_runs(journal(), 200) if r.bench == bench and r.findings), None)
-    if run is not None:
-        said = orjson.loads(run.findings or "{}")["assurance"]["smallest_seen_ml_90"]
+    print(
+        f"Tries of the last {TRIES_COUNT_S / 86_400:.0f} days count; the last was on {when(told.last)[:10]}."
+    )
+    if (run := promised(journal(), bench)) is not None:
+        number, ml = run
         print(
-            f"Run {run.id} on it was judged to show {said} ml with 90 % probability, from its own noise."
-            if said
-            else f"Run {run.id} on it could not say."
+            f"Run {number} on it was judged to show {ml} ml with 90 % probability, from its own noise."
+            if ml
+            else f"Run {number} on it could not say."
         )

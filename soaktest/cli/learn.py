@@ -29,7 +29,7 @@ def shares(
 ) -> None:
     """Shares of leaks by part, as shipped and with the causes that this workshop confirmed."""
     from soaktest.layouts import read_layout
-    from soaktest.workshop.learning import confirmed_causes, learned_shares
+    from soaktest.workshop.learning import HOW_CONFIRMED, confirmed_causes, learned_shares
 
     chosen = read_layout(layout)
     told = learned_shares(chosen, confirmed_causes(journal(), chosen.name))
@@ -42,10 +42,7 @@ def shares(
     ]
     head = ("name", "part", "shipped", "confirmed here", "now")
     show_table(head, rows, f"Shares of leaks, {chosen.name}")
-    print(
-        "A cause is confirmed once the run after its repair passes, or by a comeback that names it (--part). A comeback within "
-        "90 days that names another part, or none, takes a repair's word back. The shipped shares weigh as twenty repairs."
-    )
+    print(HOW_CONFIRMED)
 
 
 @app.command()

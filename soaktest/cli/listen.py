@@ -89,6 +89,8 @@ def set_aside(
         ]
         print(orjson.dumps(told).decode())
         return
+    if copies := book.tally("duplicates"):
+        print(f"Packs that came again, and were kept once: {copies}.")
     if not rows:
         print("Nothing was set aside.")
         return
@@ -96,7 +98,8 @@ def set_aside(
         (when(row.at), row.topic[:80], row.reason, row.payload[:30].decode("utf-8", "replace"))
         for row in rows
     ]
-    show_table(("at", "topic", "reason", "begins"), shown, f"{book.set_aside_count()} set aside")
+    head = ("at", "topic", "reason", "begins")
+    show_table(head, shown, f"{book.set_aside_count()} set aside", minor=("begins",))
 
 
 @contextlib.contextmanager

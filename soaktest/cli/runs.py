@@ -43,18 +43,15 @@ def begin(
 
     Example: soaktest run begin b1 --unit A-0417 --plan resale --layout front-loader
     """
-    from pydantic import ValidationError
-
     from soaktest.bench import begin_run, refuse_unsound
-    from soaktest.errors import InputError
+    from soaktest.errors import plain_text
     from soaktest.layouts import read_layout
     from soaktest.plans import read_plan
     from soaktest.recording import Header
+    from soaktest.wire import bench_name
 
-    try:
-        header = Header(bench=bench, unit=unit, began=time.time())
-    except ValidationError as exc:
-        raise InputError(f"bench {bench!r}: use 1 to 32 of a-z 0-9 -, first a letter or digit.") from exc
+    tag = plain_text("unit's tag", unit or "", 64) or None
+    header = Header(bench=bench_name(bench), unit=tag, began=time.time())
     chosen = read_plan(plan or "resale")
     book = journal()
     refuse_unsound(book, bench, override)
@@ -95,7 +92,8 @@ def list_(as_json: JSON = False) -> None:
         )
         for run in found
     ]  # fmt: skip
-    show_table(("run", "bench", "unit", "plan", "began", "ended", "stage", "verdict"), rows)
+    head = ("run", "bench", "unit", "plan", "began", "ended", "stage", "verdict")
+    show_table(head, rows, minor=("ended", "stage", "plan"))
 
 
 @app.command()

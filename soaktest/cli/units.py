@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -46,7 +45,9 @@ def write(  # noqa: PLR0913
     work: Annotated[
         str | None, typer.Option(help="replaced, resealed, tightened, cleaned, adjusted or other.")
     ] = None,
-    on: Annotated[datetime | None, typer.Option(help="When it was, if not now.")] = None,
+    on: Annotated[
+        str, typer.Option(help="When it was, if not now: a day, or with its time, 2026-11-25T14:30.")
+    ] = "",
     run: Annotated[int | None, typer.Option(min=1, max=LARGEST_NUMBER, help="The run it rests on.")] = None,
     personal: Annotated[str | None, typer.Option(help="A customer's data; can be erased later.")] = None,
     corrects: Annotated[
@@ -58,12 +59,11 @@ def write(  # noqa: PLR0913
     Examples: soaktest unit write A-0417 repair "new hose" --part dispenser-hose --work replaced --minutes 25 --cost 9.5;
     soaktest unit write A-0417 sold --cost 180 --on 2026-03-02; soaktest unit write A-0417 "came back" --part door-seal
     """
+    from soaktest.workshop.days import when_given
     from soaktest.workshop.stories import NewEntry, write_entry
 
-    at = on.timestamp() if on else None
-    row = write_entry(
-        journal(), tag, NewEntry(what, text, at, part, work, minutes, cost, run, personal, corrects)
-    )
+    entry = NewEntry(what, text, when_given(on), part, work, minutes, cost, run, personal, corrects)
+    row = write_entry(journal(), tag, entry)
     print(f"Entry {row.id} written.")
 
 
@@ -98,9 +98,8 @@ def show(
         )
         for e in story
     ]  # fmt: skip
-    show_table(
-        ("when", "no.", "what", "story", "part", "work", "min", "cost", "personal"), rows, f"Unit {tag}"
-    )
+    head = ("when", "no.", "what", "story", "part", "work", "min", "cost", "personal")
+    show_table(head, rows, f"Unit {tag}", minor=("min", "work", "cost", "personal"))
 
 
 @app.command("list")
@@ -141,7 +140,8 @@ def list_(
         (u.unit.tag, u.unit.kind, u.unit.complaint, u.runs, u.verdict, f"{u.last}, {when(u.last_at)}")
         for u in found
     ]
-    show_table(("unit", "kind", "complaint", "runs", "last verdict", "last"), lines)
+    head = ("unit", "kind", "complaint", "runs", "last verdict", "last")
+    show_table(head, lines, minor=("runs", "kind", "complaint"))
 
 
 @app.command("erase-personal")
@@ -172,7 +172,7 @@ def export(where: Annotated[Path, typer.Argument(help="A file ending in .json or
 def import_(
     where: Annotated[Path, typer.Argument(help="A file as export writes it.", exists=True, dir_okay=False)],
 ) -> None:
-    """Take in units and stories from a file, all or none of it; what is known already is not doubled.
+    """Take in units and stories from a file, all or none of it; what is known already is not doubled, and stays as it is.
 
     Runs are not in it: they travel as recordings (soaktest record, soaktest replay).
     """

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -19,6 +19,12 @@ VERDICTS = {
 }
 TELLING_BITS = 0.1
 """A wash that would tell less than this about the suspects is not worth the water."""
+GAP = 2
+"""Blanks between two columns of a table."""
+LONGEST_WORD = 32
+"""Characters; a longer one, such as an address, may be broken."""
+SENTENCE = 18
+"""Characters below which a column of sentences is a ladder of words."""
 EXIT = {"pass": 0, "fail": 1, "retest": 3}
 
 
@@ -39,19 +45,59 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else "\ufffd" for c in text)
 
 
-def show_table(head: Sequence[str], rows: Iterable[Sequence[object]], title: str = "") -> None:
-    """Print a table whose cells are shown as they are, whatever characters they hold; columns all empty are left out."""
+def show_table(
+    head: Sequence[str], rows: Iterable[Sequence[object]], title: str = "", minor: Sequence[str] = ()
+) -> None:
+    """Print a table whose cells are shown as they are, whatever characters they hold; columns all empty are left out.
+
+    Words stay whole: where the terminal is too narrow for that, columns of ``minor`` are left out, the first one first,
+    and named below.
+    """
+    from rich import box
     from rich.table import Table
     from rich.text import Text
 
     told = [["" if cell is None else printable(str(cell)) for cell in row] for row in rows]
-    kept = [i for i in range(len(head)) if any(row[i] for row in told)]
-    table = Table(title=Text(printable(title)) if title else None, title_justify="left")
-    for i in kept:
-        table.add_column(head[i], overflow="fold")
-    for row in told:
-        table.add_row(*(Text(row[i]) for i in kept))
-    console().print(table)
+    columns = {name: [row[i] for row in told] for i, name in enumerate(head) if any(row[i] for row in told)}
+    out, left_out = console(), []
+    widths = _widths(columns, out.width)
+    for name in minor:
+        if widths is None and name in columns:
+            del columns[name]
+            left_out.append(name)
+            widths = _widths(columns, out.width)
+    table = Table(
+        title=Text(printable(title)) if title else None, title_justify="left", box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False,
+        padding=(0, GAP - 1, 0, 0),
+    )  # fmt: skip
+    for i, name in enumerate(columns):
+        table.add_column(name, width=widths[i] if widths else None, overflow="fold")
+    for cells in zip(*columns.values(), strict=True):
+        table.add_row(*map(Text, cells))
+    out.print(table)
+    if left_out:
+        out.print(f"[dim]Left out for want of room: {', '.join(left_out)}. A wider terminal shows all.[/]")
+
+
+def _widths(columns: Mapping[str, Sequence[str]], room: int) -> list[int] | None:
+    """Characters for each column so that no word is broken, the rest shared out among those that want more; None where
+    there is no room for that.
+    """
+    from rich.cells import cell_len
+
+    least, wanted = [], []
+    for name, cells in columns.items():
+        words = [min(cell_len(word), LONGEST_WORD) for cell in (name, *cells) for word in cell.split()]
+        wanted.append(max(cell_len(cell) for cell in (name, *cells)))
+        least.append(max(*words, SENTENCE if wanted[-1] > 2 * SENTENCE else 0))
+    spare = room - sum(least) - GAP * (len(columns) - 1)
+    if spare < 0:
+        return None
+    widths = least
+    for k, i in enumerate(sorted(range(len(least)), key=lambda i: wanted[i] - least[i])):
+        more = min(wanted[i] - least[i], spare // (len(least) - k))
+        widths[i], spare = widths[i] + more, spare - more
+    return widths
 
 
 def show_findings(out: Console, findings: Findings) -> None:

@@ -14,12 +14,11 @@ from starlette.middleware.sessions import SessionMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from soaktest import __version__
-from soaktest.errors import RunError, SoaktestError
 from soaktest.journal import Journal
 from soaktest.templates import source
 from soaktest.web import benches, certificates, door, learned, runs, units
 from soaktest.web.examined import Examined, Overviews
-from soaktest.web.templates import page
+from soaktest.web.trouble import tell_in_words
 from soaktest.web.watch import Publish, Watch
 
 Opens = Callable[[str], bool]
@@ -74,6 +73,7 @@ def create_app(
     app.include_router(door.router)
     for module in (benches, runs, units, learned, certificates):
         app.include_router(module.router, dependencies=[Depends(door.must_be_in)])
+    tell_in_words(app)
 
     @app.middleware("http")
     async def guarded(request: Request, follow: Callable[[Request], Awaitable[Response]]) -> Response:
@@ -85,23 +85,6 @@ def create_app(
         response = await follow(request)
         door.security_headers(response)
         return response
-
-    @app.exception_handler(SoaktestError)
-    def told(request: Request, exc: SoaktestError) -> Response:
-        """An error of ours becomes a plain sentence, on a page or in JSON."""
-        status = (
-            404
-            if isinstance(exc, RunError) and "no run" in str(exc)
-            else 409
-            if isinstance(exc, RunError)
-            else 422
-        )
-        if "text/html" in request.headers.get("accept", ""):
-            back = door.came_from(request)
-            answer = page(request, "trouble.html", said=str(exc), back=back if back.startswith("/") else "")
-            answer.status_code = status
-            return answer
-        return JSONResponse({"detail": str(exc)}, status)
 
     @app.get("/static/{name}", include_in_schema=False)
     def static(name: str) -> Response:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import AsyncIterator
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import orjson
 from fastapi import APIRouter, Depends, File, Form, Path, Request, UploadFile
@@ -15,10 +15,11 @@ from soaktest.analysis.events import PadCheck
 from soaktest.bench import begin_run, cancel_run, doubts, end_run, find_run, judge_run, refuse_unsound
 from soaktest.errors import InputError, plain_text
 from soaktest.journal import Journal
-from soaktest.layouts import read_layout
-from soaktest.plans import read_plan
+from soaktest.layouts import named_layout
+from soaktest.plans import named_plan
 from soaktest.recording import Header
 from soaktest.records import acknowledge, add_note, keep_pad_check, notes_of, pad_checks
+from soaktest.toml_values import shipped_names
 from soaktest.vocabulary import ZONES
 from soaktest.web.door import came_from, must_carry_token
 from soaktest.web.templates import page
@@ -31,8 +32,6 @@ BenchName = Annotated[str, Path(pattern=f"^{NAME_PATTERN}$")]
 Number = Annotated[int, Path(ge=1, le=2**53)]
 PING_S = 5.0
 CHANGES = [Depends(must_carry_token)]
-PLANS = ("repair-check", "resale", "find-leak")
-LAYOUTS = ("front-loader", "front-loader-mirrored", "top-loader")
 
 
 def book(request: Request) -> Journal:
@@ -60,7 +59,7 @@ def one_bench(request: Request, name: BenchName) -> HTMLResponse:
     run = find_run(book(request), shown["run"]["id"]) if shown and shown["run"] else None
     checks = pad_checks(book(request), name, time.time())
     return page(
-        request, "bench.html", bench=name, run=run, plans=PLANS, layouts=LAYOUTS, zones=ZONES,
+        request, "bench.html", bench=name, run=run, plans=shipped_names("plans"), layouts=shipped_names("layouts"), zones=ZONES,
         notes=notes_of(book(request), run.id) if run else [], checks=checks,
         doubts=[] if run else doubts(book(request), name),
     )  # fmt: skip
@@ -100,8 +99,8 @@ def strip(request: Request, name: BenchName) -> dict[str, Any]:
 def begin(
     request: Request,
     name: BenchName,
-    plan: Annotated[Literal["repair-check", "resale", "find-leak"], Form()],
-    layout: Annotated[Literal["front-loader", "front-loader-mirrored", "top-loader"], Form()],
+    plan: Annotated[str, Form(max_length=64)],
+    layout: Annotated[str, Form(max_length=64)],
     unit: Annotated[str, Form(max_length=64)] = "",
     override: Annotated[str, Form(max_length=500)] = "",
 ) -> Response:
@@ -111,8 +110,8 @@ def begin(
     begin_run(
         book(request),
         header,
-        read_plan(plan),
-        read_layout(layout),
+        named_plan(plan),
+        named_layout(layout),
         plain_text("reason", override, 500) or None,
     )
     return RedirectResponse(f"/benches/{name}", 303)

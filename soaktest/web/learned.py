@@ -5,22 +5,20 @@ from __future__ import annotations
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
-import orjson
 import plotly.graph_objects as go
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
-from soaktest.bench import list_runs
 from soaktest.errors import InputError
 from soaktest.journal import Journal
-from soaktest.layouts import read_layout
+from soaktest.layouts import named_layout
 from soaktest.toml_values import shipped_names
 from soaktest.web.benches import book
 from soaktest.web.templates import page
 from soaktest.web.units import number
-from soaktest.workshop.drips import bench_sensitivity, benches_tried
+from soaktest.workshop.drips import bench_sensitivity, benches_tried, promised
 from soaktest.workshop.lasting import Lasting, how_long_repairs_hold, times_to_comeback
-from soaktest.workshop.learning import confirmed_causes, learned_shares
+from soaktest.workshop.learning import HOW_CONFIRMED, confirmed_causes, learned_shares
 from soaktest.workshop.money import figures
 from soaktest.workshop.stories import WORKS
 
@@ -33,9 +31,7 @@ def learned(
     request: Request, layout: Name = "front-loader", part: Name = "", work: Name = "", hour: Name = ""
 ) -> HTMLResponse:
     """Figures, shares of leaks before and after, comebacks and drip challenges."""
-    if layout not in shipped_names("layouts"):
-        raise InputError(f"there is no layout {layout!r}. See: soaktest layouts")
-    kind = read_layout(layout)
+    kind = named_layout(layout)
     shares = learned_shares(kind, confirmed_causes(book(request), kind.name))
     observed = times_to_comeback(book(request))
     told: dict[str, Any] = {"curve": "", "steps": [], "no_curve": ""}
@@ -51,8 +47,8 @@ def learned(
         told["no_curve"] = str(exc)
     return page(
         request, "learned.html", f=figures(book(request), number("an hour of work", hour)), hour=hour, kind=kind.name,
-        layouts=shipped_names("layouts"), shares=sorted(shares, key=lambda s: -s.after), part=part, work=work,
-        parts=sorted({p for one in observed for p in one.parts}), works=WORKS, benches=_benches(book(request)), **told,
+        layouts=shipped_names("layouts"), shares=sorted(shares, key=lambda s: -s.after), how_confirmed=HOW_CONFIRMED, part=part, work=work,
+        parts=sorted({part for one in observed for part, _ in one.repairs if part}), works=WORKS, benches=_benches(book(request)), **told,
     )  # fmt: skip
 
 
@@ -93,25 +89,14 @@ def holds_figure(curve: Lasting) -> go.Figure:
 
 def _benches(journal: Journal) -> list[dict[str, Any]]:
     """Each bench's drip challenge, beside what the analysis said of its last judged run."""
-    runs = list_runs(journal, 500)
     out = []
     for bench, (tries, seen) in benches_tried(journal).items():
-        row: dict[str, Any] = {
-            "bench": bench,
-            "tries": tries,
-            "seen": seen,
-            "a90": None,
-            "a90_95": None,
-            "why": "",
-        }
+        row: dict[str, Any] = {"bench": bench, "tries": tries, "seen": seen, "why": ""}
         try:
-            told = bench_sensitivity(journal, bench)
-            row |= {"a90": told.a90, "a90_95": told.a90_95}
+            row["shows"] = bench_sensitivity(journal, bench)
         except InputError as exc:
             row["why"] = str(exc)
-        run = next((r for r in runs if r.bench == bench and r.findings), None)
-        row["promised"] = (
-            orjson.loads(run.findings or "{}")["assurance"]["smallest_seen_ml_90"] if run else None
-        )
+        last = promised(journal, bench)
+        row["promised"] = last and last[1]
         out.append(row)
     return out

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
-from typing import Annotated, Literal
+from datetime import date
+from typing import Annotated
 from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Form, Path, Query, Request
@@ -15,6 +15,7 @@ from soaktest.toml_values import shipped_names
 from soaktest.web.benches import book
 from soaktest.web.door import must_carry_token
 from soaktest.web.templates import page
+from soaktest.workshop.days import when_given
 from soaktest.workshop.stories import (
     LARGEST_FIRST,
     SHOWS,
@@ -104,27 +105,22 @@ def tell(  # noqa: PLR0913
     text: Annotated[str, Form(max_length=2000)] = "",
     part: Annotated[str, Form(max_length=64)] = "",
     work: Annotated[str, Form(max_length=16)] = "",
-    on: Annotated[date | Literal[""], Form()] = "",
+    on: Annotated[str, Form(max_length=40)] = "",
+    clock: Annotated[str, Form(max_length=16)] = "",
     personal: Annotated[str, Form(max_length=2000)] = "",
     minutes: Annotated[str, Form(max_length=12)] = "",
     cost: Annotated[str, Form(max_length=12)] = "",
     corrects: Annotated[str, Form(max_length=12)] = "",
 ) -> Response:
-    """Write an entry, or one that corrects another; nothing is deleted."""
+    """Write an entry, or one that corrects another; nothing is deleted. A time without a day is of today."""
     old = number("corrects entry", corrects)
+    at = when_given(f"{on or date.today().isoformat()}T{clock}" if clock else on)
     entry = NewEntry(
-        what, text.strip(), _local_midnight(on) if on else None, part.strip() or None, work or None,
+        what, text.strip(), at, part.strip() or None, work or None,
         number("minutes", minutes), number("cost", cost), personal=personal.strip() or None, corrects=None if old is None else int(old),
     )  # fmt: skip
     write_entry(book(request), tag, entry)
     return RedirectResponse(f"/units/{quote(tag)}", 303)
-
-
-def _local_midnight(day: date) -> float:
-    try:
-        return datetime.combine(day, datetime.min.time()).timestamp()
-    except (ValueError, OverflowError, OSError) as exc:
-        raise InputError(f"day: {day} is none that can be kept.") from exc
 
 
 @router.post("/units/{tag:path}/erase", dependencies=[Depends(must_carry_token)], include_in_schema=False)

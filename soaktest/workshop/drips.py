@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import orjson
 import sqlalchemy as sa
 from numpy.typing import NDArray
 from scipy.optimize import brentq, minimize_scalar
@@ -23,12 +24,15 @@ from soaktest.errors import InputError
 from soaktest.journal import Journal
 from soaktest.node_check import Said
 from soaktest.recording import Header, Message, Recording
-from soaktest.tables import DripRow
+from soaktest.tables import DripRow, RunRow
 from soaktest.vocabulary import ZONES, Zone
+from soaktest.wire import bench_name
 
 DROPS_PER_ML: Final = 20
 ONSET_SLACK_S: Final = 3.0
 """A drop falls a little before its key is pressed."""
+TRIES_COUNT_S: Final = 365 * 86_400.0
+"""A try speaks for its bench so long: pads wear and corrode."""
 LEAST_TRIES: Final = 20
 ALL_SEEN: Final = 29
 """Tries that must all be seen to show 90 % with 95 % confidence."""
@@ -47,7 +51,7 @@ class Sensitivity:
     tries: int
     seen: int
     all_seen: bool
-    """Every try was seen: the amounts are the smallest tried, and no curve was fitted."""
+    """Every try was seen: both amounts are that of the ``ALL_SEEN``-th smallest try, and no curve was fitted."""
     last: float = 0.0
     """When a drop last fell (UTC seconds)."""
 
@@ -55,7 +59,8 @@ class Sensitivity:
 def keep_drip(
     journal: Journal, bench: str, zone: str, ml: float, *, seen: bool, at: float | None = None
 ) -> None:
-    """Write down one try. Raises InputError for an unknown pad or an amount that no dropper gives."""
+    """Write down one try. Raises InputError for what is no bench's name or pad, or an amount that no dropper gives."""
+    bench_name(bench)
     if zone not in ZONES:
         raise InputError(f"{zone!r} is none of {', '.join(ZONES)}.")
     if not 0 < ml <= 100:
@@ -64,10 +69,16 @@ def keep_drip(
         session.add(DripRow(bench=bench, zone=zone, ml=ml, seen=seen, at=time.time() if at is None else at))
 
 
-def bench_sensitivity(journal: Journal, bench: str) -> Sensitivity:
-    """What a bench's tries say. Raises InputError where they are too few, or none or nearly none was seen."""
+def bench_sensitivity(journal: Journal, bench: str, before: float | None = None) -> Sensitivity:
+    """What a bench's tries of the ``TRIES_COUNT_S`` before a moment (UTC seconds; now by default) say.
+
+    Raises:
+        InputError: they are too few, or none or nearly none was seen.
+    """
+    at = time.time() if before is None else before
+    counted = sa.select(DripRow).where(DripRow.bench == bench, DripRow.at.between(at - TRIES_COUNT_S, at))
     with journal.session() as session:
-        rows = list(session.scalars(sa.select(DripRow).where(DripRow.bench == bench)))
+        rows = list(session.scalars(counted))
     found = sensitivity(np.array([row.ml for row in rows]), np.array([row.seen for row in rows], dtype=bool))
     return replace(found, last=max(row.at for row in rows))
 
@@ -82,11 +93,26 @@ def seen_since(messages: Sequence[Said], bench: str, zone: Zone, since: float, u
 
 
 def benches_tried(journal: Journal) -> dict[str, tuple[int, int]]:
-    """Benches that were challenged: tries, and how many of them were seen."""
-    tally = sa.select(DripRow.bench, sa.func.count(), sa.func.sum(sa.cast(DripRow.seen, sa.Integer)))
+    """Benches that were ever challenged: tries that count today, and how many of them were seen."""
+    counts = DripRow.at >= time.time() - TRIES_COUNT_S
+    tries = sa.func.count(sa.case((counts, 1)))
+    seen = sa.func.count(sa.case((sa.and_(counts, DripRow.seen), 1)))
+    tally = sa.select(DripRow.bench, tries, seen).group_by(DripRow.bench).order_by(DripRow.bench)
     with journal.session() as session:
-        rows = session.execute(tally.group_by(DripRow.bench).order_by(DripRow.bench))
-        return {bench: (int(tries), int(seen or 0)) for bench, tries, seen in rows}
+        return {bench: (of, shown) for bench, of, shown in session.execute(tally)}
+
+
+def promised(journal: Journal, bench: str) -> tuple[int, float | None] | None:
+    """A bench's last judged run, and the millilitres that it was judged to show with 90 % probability, for comparison.
+
+    None of a bench without such a run; no amount where the run could not say.
+    """
+    judged = sa.select(RunRow.id, RunRow.findings).where(
+        RunRow.bench == bench, RunRow.findings.is_not(None), RunRow.ended.is_not(None)
+    )
+    with journal.session() as session:
+        row = session.execute(judged.order_by(RunRow.id.desc()).limit(1)).first()
+    return row and (row.id, orjson.loads(row.findings)["assurance"]["smallest_seen_ml_90"])
 
 
 def sensitivity(ml: NDArray[np.float64], seen: NDArray[np.bool_]) -> Sensitivity:

@@ -5,15 +5,17 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import date
 from typing import Any, Final, NamedTuple
 
 import orjson
 import sqlalchemy as sa
+from sqlalchemy.orm import Session
 
 from soaktest.errors import InputError, plain_text
 from soaktest.journal import Journal
 from soaktest.tables import StoryRow, UnitRow
+from soaktest.workshop.days import day_span, when_given
 from soaktest.workshop.stories import (
     WHATS,
     WORKS,
@@ -26,11 +28,15 @@ from soaktest.workshop.stories import (
 )
 
 OF_UNIT: Final = ("unit", "kind", "serial", "complaint", "taken_in")
-OF_ENTRY: Final = ("number", "corrects", "at", "what", "text", "part", "work", "minutes", "cost")
+OF_ENTRY: Final = (
+    "number", "corrects", "at", "what", "text", "part", "work", "minutes", "cost", "written_at",
+)  # fmt: skip
 COLUMNS: Final = OF_UNIT + OF_ENTRY
 LONGEST: Final = {"kind": 64, "serial": 128, "complaint": 2000, "text": 2000, "part": 64}
-MOMENTS: Final = ("taken_in", "at")
-NUMBERS: Final = ("taken_in", "at", "minutes", "cost", "number", "corrects")
+MOMENTS: Final = ("taken_in", "at", "written_at")
+NUMBERS: Final = (*MOMENTS, "minutes", "cost", "number", "corrects")
+FORMULA: Final = ("=", "+", "-", "@")
+"""A cell that begins so is a formula to a spreadsheet."""
 
 
 class Taken(NamedTuple):
@@ -75,8 +81,19 @@ def export_csv(journal: Journal) -> str:
     for unit in orjson.loads(export_json(journal))["units"]:
         base = {name: unit[name] for name in OF_UNIT}
         for entry in unit["story"] or [{}]:
-            table.writerow(base | {k: v for k, v in entry.items() if k in OF_ENTRY})
+            cells = base | {k: v for k, v in entry.items() if k in OF_ENTRY}
+            table.writerow({k: _as_text(v) if isinstance(v, str) else v for k, v in cells.items()})
     return out.getvalue()
+
+
+def _as_text(cell: str) -> str:
+    """A cell with an apostrophe before it where a spreadsheet would take it for a formula."""
+    return f"'{cell}" if cell.lstrip("'").startswith(FORMULA) else cell
+
+
+def _as_told(cell: str) -> str:
+    """The same without that apostrophe."""
+    return cell[1:] if cell.startswith("'") and cell.lstrip("'").startswith(FORMULA) else cell
 
 
 def import_table(journal: Journal, text: str) -> Taken:
@@ -101,7 +118,8 @@ def import_table(journal: Journal, text: str) -> Taken:
                 raise InputError(
                     f"row {number}: has {len(row['']) + len(header)} cells for {len(header)} columns. Put commas in quotes."
                 )
-            checked.append(_checked(row, f"row {number}"))
+            told = {name: _as_told(cell or "") for name, cell in row.items()}
+            checked.append(_checked(told, f"row {number}"))
     except csv.Error as exc:
         raise InputError(f"row {rows.line_num}: is no CSV that can be read ({exc}).") from exc
     return _take(journal, checked)
@@ -146,26 +164,28 @@ def _checked(row: Mapping[str, Any], where: str) -> dict[str, Any]:
         given = (row.get(name) or "").strip()
         try:
             out[name] = _moment(given) if name in MOMENTS else float(given) if given else None
-        except (ValueError, OverflowError) as exc:
+            if isinstance(out[name], date):
+                first, _ = day_span(out[name])
+                out[name] = out[name] if name == "at" else first  # an entry's is placed among the day's runs
+        except (ValueError, InputError) as exc:
             kind = (
                 "neither UTC seconds nor a date such as 2026-03-02T14:30" if name in MOMENTS else "no number"
             )
             raise InputError(f"{where}, {name}: {given[:40]!r} is {kind}.") from exc
-        if out[name] is not None and not 0 <= out[name] < (1e11 if name in MOMENTS else 1e7):
+        value = out[name]
+        if isinstance(value, float) and not 0 <= value < (1e11 if name in MOMENTS else 1e7):
             raise InputError(f"{where}, {name}: {given[:40]} must be a number from 0.")
     if out["what"] and out["at"] is None:
         raise InputError(f"{where}, at: when it was is missing.")
     return out
 
 
-def _moment(given: str) -> float | None:
-    """UTC seconds, or an ISO 8601 date and time, local where it names no offset."""
-    if not given:
-        return None
+def _moment(given: str) -> float | date | None:
+    """UTC seconds, or a day or moment as people write them."""
     try:
         return float(given)
     except ValueError:
-        return datetime.fromisoformat(given).timestamp()
+        return when_given(given)
 
 
 def _says(entry: StoryRow) -> tuple[object, ...]:
@@ -177,39 +197,52 @@ def _says_row(row: Mapping[str, Any]) -> tuple[object, ...]:
 
 
 def _take(journal: Journal, rows: list[dict[str, Any]]) -> Taken:
-    """Write what is new, in one transaction. Numbers of entries are the file's own until they are written."""
+    """Write what is new, in one transaction; of a unit known here what is empty is filled, and nothing else changed.
+
+    Numbers of entries are the file's own until they are written. An entry that stands twice in the file is two.
+    """
     with journal.session() as session:
         units = entries = 0
         here: dict[tuple[str, float], int] = {}
+        met: set[int] = set()
         for row in rows:
             tag = row["unit"]
             known = session.get(UnitRow, tag)
             units += known is None
-            if known is None or any(
-                row[name] not in ("", getattr(known, name)) for name in ("kind", "serial", "complaint")
-            ):
-                keep_unit(session, tag, row["kind"], row["serial"], row["complaint"], row["taken_in"])
+            kind, serial, complaint = (
+                "" if getattr(known, name, "") else row[name] for name in ("kind", "serial", "complaint")
+            )
+            keep_unit(session, tag, kind, serial, complaint, row["taken_in"])
             if not row["what"]:
                 continue
-            same = sa.select(StoryRow).where(
-                StoryRow.unit == tag, StoryRow.at == row["at"], StoryRow.what == row["what"]
-            )
-            number = next(
-                (known.id for known in session.scalars(same) if _says(known) == _says_row(row)), None
-            )
+            number = next((one.id for one in _alike(session, row) if one.id not in met), None)
             if number is None:
-                corrects = None
-                if row["corrects"] is not None:
-                    corrects = here.get((tag, row["corrects"]))
-                    if corrects is None:
-                        raise InputError(
-                            f"unit {tag}: the entry {row['corrects']:g} that is corrected does not stand before its correction."
-                        )
-                told = NewEntry(
-                    row["what"], row["text"], row["at"], row["part"] or None, row["work"] or None, row["minutes"], row["cost"], corrects=corrects
-                )  # fmt: skip
-                number = keep_entry(session, tag, told).id
+                number = keep_entry(session, tag, _entry(row, here)).id
                 entries += 1
+            met.add(number)
             if row["number"] is not None:
                 here[tag, row["number"]] = number
     return Taken(units, entries)
+
+
+def _alike(session: Session, row: Mapping[str, Any]) -> list[StoryRow]:
+    """Entries that say what a row says, of its moment or, where it names a day alone, of that day."""
+    at = row["at"]
+    then = StoryRow.at == at
+    if isinstance(at, date):
+        first, end = day_span(at)
+        then = sa.and_(StoryRow.at >= first, StoryRow.at < end)
+    same = sa.select(StoryRow).where(StoryRow.unit == row["unit"], StoryRow.what == row["what"], then)
+    return [one for one in session.scalars(same.order_by(StoryRow.id)) if _says(one) == _says_row(row)]
+
+
+def _entry(row: Mapping[str, Any], here: Mapping[tuple[str, float], int]) -> NewEntry:
+    corrects = here.get((row["unit"], row["corrects"]))
+    if row["corrects"] is not None and corrects is None:
+        raise InputError(
+            f"unit {row['unit']}: the entry {row['corrects']:g} that is corrected does not stand before its correction."
+        )
+    return NewEntry(
+        row["what"], row["text"], row["at"], row["part"] or None, row["work"] or None, row["minutes"], row["cost"], corrects=corrects,
+        written_at=row["written_at"],
+    )  # fmt: skip

@@ -18,10 +18,10 @@ DAY_S: Final = 86_400.0
 
 @dataclass(frozen=True, slots=True)
 class Away:
-    """A sold unit: what was repaired on it before, days until it came back or until now, and whether it did."""
+    """A sold unit: parts repaired on it before, each with the work done; days until it came back or until now, and whether it did."""
 
-    parts: tuple[str, ...]
-    works: tuple[str, ...]
+    repairs: tuple[tuple[str, str], ...]
+    """Part and work, empty where they were not written down."""
     days: float
     back: bool
 
@@ -58,9 +58,8 @@ def times_to_comeback(journal: Journal, now: float | None = None) -> list[Away]:
             repairs.setdefault(row.unit, []).append((row.part or "", row.work or ""))
         elif row.what == "sold":
             close(row.unit, row.at, back=False)  # sold once more without a word of its return
-            own = repairs.pop(row.unit, [])
-            parts, works = (tuple(dict.fromkeys(filter(None, (pair[i] for pair in own)))) for i in (0, 1))
-            sold[row.unit] = row.at, Away(parts, works, 0.0, back=False)
+            own = tuple(dict.fromkeys(repairs.pop(row.unit, [])))
+            sold[row.unit] = row.at, Away(own, 0.0, back=False)
         elif row.what in ("came back", "taken in"):
             close(row.unit, row.at, back=row.what == "came back")
     for unit in [unit for unit, (since, _) in sold.items() if since <= at]:
@@ -71,12 +70,17 @@ def times_to_comeback(journal: Journal, now: float | None = None) -> list[Away]:
 def how_long_repairs_hold(
     observed: Sequence[Away], part: str | None = None, work: str | None = None
 ) -> Lasting:
-    """Kaplan-Meier estimate over all sales, or those after the repair of a part, a kind of work, or both.
+    """Kaplan-Meier estimate over all sales, or those after the repair of a part, a kind of work, or that work on that part.
 
     Raises:
         InputError: too few units or comebacks; says how many more are needed.
     """
-    chosen = [one for one in observed if part in (None, *one.parts) and work in (None, *one.works)]
+    asked = part is not None or work is not None
+    chosen = [
+        one
+        for one in observed
+        if not asked or any(part in (None, on) and work in (None, done) for on, done in one.repairs)
+    ]
     backs = sum(one.back for one in chosen)
     of = " ".join(filter(None, (part, work))) or "all repairs"
     if len(chosen) < LEAST_UNITS or backs < LEAST_COMEBACKS:

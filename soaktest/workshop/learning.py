@@ -19,7 +19,12 @@ from soaktest.workshop.stories import standing_entries
 PSEUDO_COUNTS: Final = 20.0
 """What the shipped shares weigh, in confirmed repairs: a workshop's own word counts half after twenty."""
 DISPROVED_WITHIN_S: Final = 90 * 86_400.0
-"""A unit that comes back so soon for another part, or for none that was named, puts its repair in doubt."""
+"""A unit that leaks again so soon, from another part or from none that was named, puts its repair in doubt."""
+HOW_CONFIRMED: Final = (
+    "A cause is confirmed once the run after its repair passes, or by a comeback that names its part. Within 90 days a run "
+    "that fails, or a comeback that names another part or none, takes a repair's word back. The shipped shares weigh as "
+    "twenty repairs."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +42,8 @@ def confirmed_causes(journal: Journal, layout: str, before: float | None = None)
     """Leaks whose cause is known, by part id.
 
     A leak's cause is the part that was repaired before a run that passed; where several were, each counts
-    its share. A unit that comes back names its cause itself; if within ``DISPROVED_WITHIN_S`` of the repair it
-    names another part, or none, the repair no longer counts.
+    its share. A unit that comes back names its cause itself. If within ``DISPROVED_WITHIN_S`` of that pass a run fails, or
+    the unit comes back for another part or for none that was named, the repair no longer counts; later, it is another leak.
 
     Args:
         journal: the journal.
@@ -47,7 +52,9 @@ def confirmed_causes(journal: Journal, layout: str, before: float | None = None)
     """
     with journal.session() as session:
         rows = standing_entries(session, before)
-        judged = sa.select(RunRow).where(RunRow.unit.is_not(None), RunRow.findings.is_not(None))
+        judged = sa.select(RunRow).where(
+            RunRow.unit.is_not(None), RunRow.findings.is_not(None), RunRow.ended.is_not(None)
+        )
         if before is not None:
             judged = judged.where(RunRow.ended <= before)
         runs = list(session.scalars(judged.order_by(RunRow.began)))
@@ -63,32 +70,32 @@ def confirmed_causes(journal: Journal, layout: str, before: float | None = None)
 
 def causes_of(rows: Sequence[StoryRow], runs: Sequence[RunRow]) -> dict[str, float]:
     """Confirmed causes of one unit's leaks, from its standing entries and its judged runs, both in order of time."""
-    out: dict[str, float] = {}
+    out: Counter[str] = Counter()
     tried: list[str] = []  # repaired since the last verdict
     held: tuple[str, ...] = ()  # repaired before the pass that this leak's story ended with
-    held_at, named = 0.0, ""
+    held_at = 0.0
+    named: tuple[str, ...] = ()  # by the comeback that this leak's story began with
     moments: list[tuple[float, StoryRow | RunRow]] = [(r.at, r) for r in rows] + [(r.began, r) for r in runs]
 
-    def close() -> None:
-        for part in held or ((named,) if named else ()):
-            out[part] = out.get(part, 0.0) + 1 / max(len(held), 1)
+    def count(parts: tuple[str, ...]) -> None:
+        for part in parts:
+            out[part] += 1 / len(parts)  # type: ignore[assignment]
 
     for at, moment in sorted(moments, key=lambda one: one[0]):
-        if isinstance(moment, RunRow):
-            verdict = kept_verdict(moment.findings)
-            if verdict == "pass" and tried:
-                held, held_at = tuple(dict.fromkeys(tried)), at
-            if verdict in ("pass", "fail"):
-                tried = []
-        elif moment.what == "repair" and moment.part:
-            tried.append(moment.part)
-        elif moment.what == "came back":
-            if at - held_at <= DISPROVED_WITHIN_S and moment.part not in held:
-                held = ()
-            close()
-            held, tried, named = (), [], moment.part or ""
-    close()
-    return out
+        what = kept_verdict(moment.findings) if isinstance(moment, RunRow) else moment.what
+        part = None if isinstance(moment, RunRow) else moment.part
+        if what == "pass" and tried:
+            held, held_at = tuple(dict.fromkeys(tried)), at
+        if what == "came back" or (what == "fail" and held):  # it leaks again
+            if not held or part in held or at - held_at > DISPROVED_WITHIN_S:
+                count(held or named)
+            held, named = (), (part,) if part else ()
+        if what in ("pass", "fail", "came back"):
+            tried = []
+        elif what == "repair" and part:
+            tried.append(part)
+    count(held or named)
+    return dict(out)
 
 
 def learned_shares(

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from datetime import date
 from difflib import get_close_matches
 from typing import Any, Final, Literal, TypeVar, get_args
 
@@ -22,6 +23,7 @@ from soaktest.journal import Journal
 from soaktest.layouts import read_layout
 from soaktest.tables import CertificateRow, RunRow, StoryRow, UnitRow
 from soaktest.toml_values import shipped_names
+from soaktest.workshop.days import on_day
 
 What = Literal["taken in", "complaint", "diagnosis", "repair", "sold", "came back", "note"]
 WHATS: Final[tuple[What, ...]] = get_args(What)
@@ -53,15 +55,20 @@ class Entry:
     personal: str | None = None
     corrects: int | None = None
     corrected_by: int | None = None
+    written_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class NewEntry:
-    """What a person writes; ``at`` in UTC seconds, None for now, or for the moment of the entry that it corrects."""
+    """What a person writes.
+
+    ``at`` in UTC seconds, or a day of which no hour is known (see :func:`on_day`); None for now, or for the moment of the
+    entry that it corrects.
+    """
 
     what: str
     text: str = ""
-    at: float | None = None
+    at: float | date | None = None
     part: str | None = None
     """The layout's part that was repaired, or that let the water out when the unit came back."""
     work: str | None = None
@@ -72,6 +79,8 @@ class NewEntry:
     run: int | None = None
     personal: str | None = None
     corrects: int | None = None
+    written_at: float | None = None
+    """UTC seconds, where it was written elsewhere and brought in; None for now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,8 +180,9 @@ def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
     for name, value in (("minutes", entry.minutes), ("cost", entry.cost)):
         if value is not None and not 0 <= value < 1e7:
             raise InputError(f"{name} = {value} must be a number from 0.")
-    unit_of(session, tag)
-    now, at = time.time(), entry.at
+    unit = unit_of(session, tag)
+    now, given = time.time(), entry.at
+    at = on_day(session, unit, entry.what, given, now) if isinstance(given, date) else given
     if entry.corrects is not None:
         old = session.get(StoryRow, entry.corrects)
         if old is None or old.unit != tag:
@@ -183,13 +193,14 @@ def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
                 f"entry {entry.corrects} was corrected by entry {newer} already. Correct that one."
             )
         at = old.at if at is None else at
+    written = now if entry.written_at is None else entry.written_at
     if at is not None and not 0 <= at <= now + 86_400:
         raise InputError("the day lies in the future. Write down what has happened.")
     if entry.run is not None and session.get(RunRow, entry.run) is None:
         raise InputError(f"there is no run {entry.run} in the journal.")
     row = StoryRow(
         unit=tag, at=now if at is None else at, what=entry.what, text=text, part=part or None, work=entry.work, minutes=entry.minutes,
-        cost=entry.cost, run=entry.run, personal=personal or None, corrects=entry.corrects, written_at=now,
+        cost=entry.cost, run=entry.run, personal=personal or None, corrects=entry.corrects, written_at=min(written, now),
     )  # fmt: skip
     session.add(row)
     session.flush()
@@ -204,8 +215,14 @@ def likely_part(given: str) -> str | None:
 
 
 def standing_entries(session: Session, before: float | None = None) -> list[StoryRow]:
-    """Entries that nobody corrected, in order of time; with ``before``, of what had happened by then."""
+    """Entries that nobody corrected, in order of time.
+
+    With ``before``, of what had happened by then; an entry may have been written later, a correction may not: it changes
+    what was known.
+    """
     rows = list(session.scalars(sa.select(StoryRow).order_by(StoryRow.at, StoryRow.id)))
+    if before is not None:
+        rows = [row for row in rows if row.corrects is None or row.written_at <= before]
     corrected = {row.corrects for row in rows}
     return [row for row in rows if row.id not in corrected and (before is None or row.at <= before)]
 
@@ -238,6 +255,7 @@ def story_of(journal: Journal, tag: str) -> list[Entry]:
     out += [
         Entry(
             r.at, r.what, r.text, r.id, r.part, r.work, r.minutes, r.cost, r.run, None, r.personal, r.corrects, corrected.get(r.id),
+            r.written_at,
         )
         for r in rows
     ]  # fmt: skip
@@ -341,19 +359,4 @@ def _shown(line: UnitLine, show: Show) -> bool:
 
 def entry_as_dict(entry: Entry) -> dict[str, Any]:
     """An entry for JSON; empty fields are left out."""
-    fields = (
-        "at",
-        "what",
-        "text",
-        "number",
-        "part",
-        "work",
-        "minutes",
-        "cost",
-        "run",
-        "verdict",
-        "personal",
-        "corrects",
-        "corrected_by",
-    )
-    return {name: value for name in fields if (value := getattr(entry, name)) is not None}
+    return {field.name: value for field in fields(entry) if (value := getattr(entry, field.name)) is not None}

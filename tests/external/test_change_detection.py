@@ -1,4 +1,6 @@
-"""Page's test and EWMA against handbook examples and published run lengths."""
+"""Page's test and EWMA, step by step as the pads are watched, against handbook examples and published run lengths."""
+
+from itertools import accumulate
 
 import numpy as np
 import pytest
@@ -6,10 +8,22 @@ import ruptures
 from numpy.typing import NDArray
 from scipy.stats import poisson
 
-from soaktest.analysis.change import cusum, ewma, find_onset
+from soaktest.analysis.change import find_onset, follow, page_step
 
 NIST = np.array([324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525, 325.225, 324.600,
                  324.625, 325.150, 328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350])  # fmt: skip
+
+
+def cusum(z: NDArray[np.float64], k: float, start: float = 0.0) -> NDArray[np.float64]:
+    """The test's sums over a series; ``start`` is the head start (Lucas & Crosier, Technometrics 1982;24:199)."""
+    steps = accumulate(z.tolist(), lambda total, value: page_step(total, value, k), initial=start)
+    return np.fromiter(steps, dtype=np.float64, count=len(z) + 1)[1:]
+
+
+def ewma(x: NDArray[np.float64], weight: float, start: float) -> NDArray[np.float64]:
+    """The followed level over a series."""
+    steps = accumulate(x.tolist(), lambda level, value: follow(level, value, weight), initial=start)
+    return np.fromiter(steps, dtype=np.float64, count=len(x) + 1)[1:]
 
 
 def test_nist_tabular_cusum() -> None:

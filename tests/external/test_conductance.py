@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from soaktest.analysis.conductance import SOAKED_S, conductance, ml_for_rise, rise_for_ml
+from soaktest.analysis.conductance import SOAKED_S, conductance, ml_for_rise
+from soaktest.analysis.events import SIEMENS_PER_ML
 from soaktest.analysis.series import PadWiring
 
 
@@ -31,7 +32,10 @@ def test_tap_water_soaks_to_about_the_scale_end() -> None:
     assert pytest.approx(1 / 1000) == SOAKED_S
 
 
-def test_millilitres_and_rise_are_each_others_inverse() -> None:
-    """At the cautious end of the range, water → rise → water is the identity."""
-    for ml in (0.2, 1.0, 5.0):
-        assert ml_for_rise(rise_for_ml(ml, -6.3), -6.3)[2] == pytest.approx(ml, rel=1e-6)
+@pytest.mark.parametrize("ml", [0.2, 1.0, 5.0])
+def test_water_is_read_back_from_the_rise_that_it_makes(ml: float) -> None:
+    """Conductances side by side add (Ohm's law): so much water of each kind over a dry pad of half a microsiemens."""
+    dry = 5e-7
+    for kind, siemens_per_ml in enumerate(SIEMENS_PER_ML):
+        rise = np.log10((dry + siemens_per_ml * ml) / dry)
+        assert ml_for_rise(float(rise), float(np.log10(dry)))[2 - kind] == pytest.approx(ml, rel=1e-6)

@@ -17,8 +17,8 @@ PRINTED = {6: 0.8571, 7: 0.8067, 10: 0.7529, 13: 0.6902, 16: 0.6275, 22: 0.5378,
 
 def test_the_share_that_holds_is_the_printed_estimate() -> None:
     """Kaplan-Meier at each printed time, to four places."""
-    observed = [Away(("p",), (), float(t), back=True) for t in WEEKS]
-    observed += [Away(("p",), (), float(t), back=False) for t in STILL]
+    observed = [Away((("p", ""),), float(t), back=True) for t in WEEKS]
+    observed += [Away((("p", ""),), float(t), back=False) for t in STILL]
 
     curve = how_long_repairs_hold(observed)
 
@@ -34,19 +34,21 @@ def test_five_machines_give_no_curve() -> None:
     """It says how many more are needed."""
     with pytest.raises(InputError, match="3 and 1 more"):
         how_long_repairs_hold(
-            [Away(("p",), (), day, back=day < 20) for day in (10.0, 12.0, 20.0, 20.0, 20.0)]
+            [Away((("p", ""),), day, back=day < 20) for day in (10.0, 12.0, 20.0, 20.0, 20.0)]
         )
 
 
 def test_a_curve_is_drawn_for_a_part_or_a_kind_of_work_alone() -> None:
-    """Sales after other repairs do not count for it."""
-    observed = [Away(("hose",), ("tightened",), float(day), back=day < 4) for day in range(1, 9)]
-    observed += [Away(("seal",), ("replaced",), 99.0, back=False)] * 5
+    """Sales after other repairs do not count for it; nor does a part replaced beside one that was tightened."""
+    observed = [Away((("hose", "tightened"),), float(day), back=day < 4) for day in range(1, 9)]
+    observed += [Away((("seal", "replaced"), ("valve", "tightened")), 99.0, back=False)] * 5
 
     assert how_long_repairs_hold(observed, part="hose").units == 8
-    assert how_long_repairs_hold(observed, work="tightened").comebacks == 3
+    assert how_long_repairs_hold(observed, work="tightened").units == 13
     with pytest.raises(InputError, match="seal replaced: 5 sold"):
         how_long_repairs_hold(observed, "seal", "replaced")
+    with pytest.raises(InputError, match="seal tightened: 0 sold"):
+        how_long_repairs_hold(observed, "seal", "tightened")
 
 
 def test_learned_shares_are_the_posterior_means_of_a_dirichlet() -> None:

@@ -1,4 +1,4 @@
-"""The workshop that the tests of certificates share."""
+"""A journal, and the workshop that the tests of certificates share."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -7,13 +7,20 @@ import pytest
 
 from soaktest.broker import EmbeddedBroker
 from soaktest.certificate.keys import make_key
-from soaktest.journal import open_journal
+from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.replay import replay
 from soaktest.simulate.bench import demo_scenario, simulate
 from tests.conftest import later
 from tests.service.shop import PASSPHRASE, Shop
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    book = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
+    yield book
+    book.close()
 
 
 @pytest.fixture

@@ -321,3 +321,19 @@ def test_a_misspelt_topic_is_set_aside_and_named(mosquitto: Mosquitto, journal: 
         publish(mosquitto.address, [("soaktest/b1/pads/reading", pack(0)), (str(TOPIC), pack(1))])
         until(lambda: collector.counts.set_aside == 1 and collector.counts.journaled == 1)
     assert "soaktest/b1/pads/reading" in journal.set_aside()[0].reason
+
+
+def test_packs_that_came_twice_are_told_with_what_was_set_aside(
+    journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The count outlives the collector that met them."""
+    from typer.testing import CliRunner
+
+    from soaktest.cli.app import app
+
+    journal.keep([Message(10.0 + n, str(TOPIC), pack(0)) for n in range(3)])
+    monkeypatch.setenv("SOAKTEST_DATABASE", str(journal.engine.url))
+
+    told = CliRunner().invoke(app, ["set-aside"]).output
+
+    assert told == "Packs that came again, and were kept once: 2.\nNothing was set aside.\n"

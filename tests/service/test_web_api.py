@@ -82,23 +82,29 @@ def test_a_body_too_large_is_refused_before_it_is_read(client: TestClient) -> No
     ("path", "status"),
     [
         ("/runs/99", 404),
-        ("/units/none", 422),
+        ("/units/none", 404),
+        ("/story/none", 404),
+        ("/notes/99/photo", 404),
+        ("/no-such-page", 404),
         ("/api/runs/1/window?start=5&end=4", 422),
         ("/benches/NO", 422),
         ("/compare?a=99999999999999999999&b=2", 422),
         ("/units?sort=colour", 422),
         ("/learned?layout=../x", 422),
         ("/learned?hour=nan", 422),
-        ("/certificates/1/page", 422),
+        ("/certificates/1/page", 404),
         ("/certificates/1/napkin", 422),
     ],
 )
 def test_what_is_not_there_is_said_plainly(client: TestClient, path: str, status: int) -> None:
-    """No trace of the program's inside."""
-    answer = client.get(path)
+    """No trace of the program's inside; JSON for a program, a page in words for a browser."""
+    answer, shown = client.get(path), client.get(path, headers={"accept": "text/html"})
 
-    assert answer.status_code == status
+    assert answer.status_code == shown.status_code == status
+    assert answer.json()["detail"]
     assert "Traceback" not in answer.text
+    assert "<h1>That did not work</h1>" in shown.text
+    assert '"loc"' not in shown.text
 
 
 def test_a_photo_loses_what_the_camera_wrote() -> None:
@@ -169,6 +175,21 @@ def test_a_photo_that_is_none_is_refused(client: TestClient, tmp_path: Path) -> 
 
     with pytest.raises(InputError, match="no JPEG or PNG"):
         clean_photo(b"%PDF-1.7 not a picture")
+
+
+def test_the_page_offers_what_ships_and_says_how_another_plan_is_used(client: TestClient) -> None:
+    """Every plan and layout that the commands list; a path is no name."""
+    from soaktest.toml_values import shipped_names
+
+    page = client.get("/benches/b4").text
+    for name in (*shipped_names("plans"), *shipped_names("layouts")):
+        assert f">{name}</option>" in page
+    assert "soaktest run begin b4 --plan FILE" in page
+    token = page.split('name="token" content="')[1].split('"')[0]
+    form = {"token": token, "plan": "/etc/own.toml", "layout": "front-loader"}
+    refused = client.post("/benches/b4/begin", data=form)
+    assert refused.status_code == 422
+    assert "no plan named '/etc/own.toml' ships" in refused.json()["detail"]
 
 
 def test_a_run_begun_twice_is_refused_in_words(client: TestClient) -> None:

@@ -131,6 +131,7 @@ def test_a_bad_recording_is_one_line_and_status_2(
         (BAD_PLAN + "wash = 3\n", "unknown key 'wash'. Did you mean 'washes'?"),
         (BAD_PLAN.replace("washes = 1", 'washes = "two"'), "key 'washes'"),
         (BAD_PLAN + "detect_ml = 0.01\n", "can never be met"),
+        (BAD_PLAN + "[exercise]\nidle = 1\n", "exercise.idle can never be met"),
         (BAD_PLAN.replace("washes = 1", "washes = 0"), "proves nothing"),
         (BAD_PLAN.replace("washes = 1\n", ""), "'washes' is missing"),
         (BAD_PLAN + "[exercise]\nsoak = 1\n", "exercise"),
@@ -163,7 +164,7 @@ def test_a_recording_opens_no_file_of_this_machine(tmp_path: Path) -> None:
     got = soaktest("judge", path)
 
     assert got.returncode == 2
-    assert "names plan '/dev/zero', which does not ship" in got.stderr
+    assert "no plan named '/dev/zero' ships" in got.stderr
 
 
 @pytest.mark.parametrize(

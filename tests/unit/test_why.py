@@ -8,7 +8,7 @@ from soaktest.analysis.analyse import Analysis, Knowledge, examine
 from soaktest.analysis.events import PadCheck
 from soaktest.analysis.why import explain_events
 from soaktest.cli.app import app
-from soaktest.layouts import read_layout
+from soaktest.layouts import Layout, read_layout
 from soaktest.plans import read_plan
 from soaktest.recording import Recording
 from soaktest.simulate.bench import Scenario, Truth, simulate
@@ -53,6 +53,18 @@ def test_a_splash_is_explained_without_a_part() -> None:
     assert len(why.sentences) == 1
     assert "spill" in why.phase
     assert "no part is held responsible" in timeline_page(analysis)
+
+
+def test_a_layout_of_one_part_is_explained_without_a_runner_up(demo: tuple[Recording, Truth]) -> None:
+    """In two sentences and two curves, on the timeline's page too."""
+    one = Layout.model_validate_json(LAYOUT.model_copy(update={"parts": LAYOUT.parts[:1]}).model_dump_json())
+    analysis = examine(demo[0], one, PLAN)
+
+    for why in explain_events(analysis):
+        _, part = why.sentences
+        assert part.startswith(f"The {one.parts[0].name} (100%)")
+        assert len(why.curves) == 2
+    assert one.parts[0].name in timeline_page(analysis)
 
 
 def test_the_rate_is_highest_in_the_phase_that_lets_the_water_out() -> None:
