@@ -18,14 +18,10 @@ from soaktest.analysis.location import locate
 from soaktest.analysis.next_wash import choose_next
 from soaktest.analysis.series import PhaseTrack, Signals
 from soaktest.analysis.suspects import PartFit, first_leaks, fit_parts, posterior, release_phase
+from soaktest.analysis.wet_causes import causes_of
 from soaktest.findings import Amount, Location, NextWash, Suspect, WetEvent
 from soaktest.layouts import Layout, Part
-from soaktest.vocabulary import CAUSES, PHASES, ZONES, Cause, Phase, Zone
-
-TOGETHER_S = 8.0
-"""All pads wet within this long: nothing under a machine spreads so fast."""
-STEAM_S = 1500.0
-"""Steam rises up to so long after the heater was on."""
+from soaktest.vocabulary import PHASES, ZONES, Cause, Phase, Zone
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +57,7 @@ def explain_wetting(
     """
     events = [event for zone in ZONES for event in pads[zone].events]
     events.sort(key=lambda event: event.onset)
-    causes = [_causes(event, events, pads, phases) for event in events]
+    causes = causes_of(events, pads, phases)
     leaks: dict[Zone, list[PadEvent]] = {zone: [] for zone in ZONES}
     for event, cause in zip(events, causes, strict=True):
         if cause["leak"] >= 0.3:
@@ -92,86 +88,6 @@ def explain_wetting(
         {fit.part.id: fit.log_likelihood + (earlier or {}).get(fit.part.id, 0.0) for fit in fits},
         fits,
     )
-
-
-def _causes(
-    event: PadEvent, events: list[PadEvent], pads: Mapping[Zone, PadTrack], phases: PhaseTrack
-) -> dict[Cause, float]:
-    """Chances of leak, condensation, spill and fault for one event, from its shape and its company."""
-    weight: dict[Cause, float] = {"leak": 1.0, "condensation": 0.01, "spill": 0.03, "fault": 0.01}
-    fill = _first_fill(phases)
-    if event.at_start:
-        return _shares({"leak": 0.03, "condensation": 0.01, "spill": 1.0, "fault": 0.03})
-    if fill is None or event.onset_high < fill - 2.0:
-        # Nothing was let in yet: somebody's water, or the inlet side under pressure.
-        weight["spill"] += 0.6 if _grows_on(pads[event.zone], event.onset, fill) else 2.0
-    near = {e.zone for e in events if abs(e.onset - event.onset) <= TOGETHER_S}
-    if len(near) == 3 and event.step_share > 0.3:
-        weight["spill"] += 8.0
-    if (
-        event.step_share > 0.9
-        and event.smooth_s <= 6
-        and event.peak_wetness > 0.45
-        and _nothing_follows(event, pads)
-    ):
-        weight["spill"] += 2.5
-    hot = _heat_before(phases, event.onset)
-    if len(near) == 3 and event.step_share <= 0.3:
-        weight["condensation"] += 5.0 if hot and event.shared > 0.3 else 1.0  # all at once, and no splash
-    slow = event.smooth_s > 60 and event.step_share < 0.5
-    if event.shared > 0.3 and slow:
-        weight["condensation"] += 6.0 * event.shared / 0.5 * (1.0 if hot else 0.4)
-        if event.peak_wetness > 0.5:
-            weight["condensation"] *= 0.3
-    track = pads[event.zone]
-    if track.state in ("open", "short", "stuck"):
-        weight["fault"] += 1.5
-    elif not _sound_around(track, event.onset):
-        weight["fault"] += 0.4  # heard again after a silence, and wet: a node that starts may misread, once
-    return _shares(weight)
-
-
-def _shares(weight: Mapping[Cause, float]) -> dict[Cause, float]:
-    total = sum(weight.values())
-    return {cause: round(weight[cause] / total, 4) for cause in CAUSES}
-
-
-def _first_fill(phases: PhaseTrack) -> float | None:
-    fill = np.flatnonzero(phases.best == PHASES.index("fill"))
-    return phases.t0 + float(fill[0]) if len(fill) else None
-
-
-def _nothing_follows(event: PadEvent, pads: Mapping[Zone, PadTrack]) -> bool:
-    """The pad does not grow after its first seconds, and the water came at once."""
-    track = pads[event.zone]
-    early = (track.t > event.onset + 5) & (track.t < event.onset + 15)
-    late = (track.t > event.onset + 60) & (track.t < event.onset + 240)
-    if not early.any() or late.sum() < 30:
-        return False
-    return float(np.quantile(track.log_g[late], 0.9)) < float(np.median(track.log_g[early])) + 0.05
-
-
-def _grows_on(track: PadTrack, onset: float, fill: float | None) -> bool:
-    """Whether the pad gets wetter and wetter before water is let in: the tap feeds a leak, nobody feeds a spill."""
-    until = min(onset + 240.0, fill if fill is not None else np.inf)
-    early = (track.t > onset + 12) & (track.t < onset + 24)
-    late = (track.t > until - 15) & (track.t < until)
-    if until - onset < 60 or not early.any() or not late.any():
-        return False
-    return float(np.median(track.log_g[late]) - np.median(track.log_g[early])) > 0.12
-
-
-def _heat_before(phases: PhaseTrack, at: float) -> bool:
-    if not phases.sees_heat:
-        return True
-    stop = int(np.clip(at - phases.t0 + 60, 0, phases.seconds))
-    begin = int(max(0, stop - STEAM_S))
-    return bool((phases.best[begin:stop] == PHASES.index("heat")).any())
-
-
-def _sound_around(track: PadTrack, at: float) -> bool:
-    """Whether the pad was heard and sound without a break for some seconds on both sides of ``at``."""
-    return any(begin <= at - 3 and at + 2 <= end for begin, end in track.sound_spans) or not track.sound_spans
 
 
 def _told(

@@ -41,6 +41,8 @@ class Heard:
     washes: int
     """Complete washes."""
     first_fill: float | None
+    first_water: float | None
+    """When water was first let in or seen at work."""
     last_water: float | None
     """When the last drain or spin ended; None where there was none."""
     watched_s: float
@@ -67,11 +69,13 @@ def survey(signals: Signals, pads: Mapping[Zone, PadTrack], phases: PhaseTrack, 
     sound = np.ones(len(seconds), dtype=bool)
     for zone in ZONES:
         sound &= _inside(seconds, pads[zone].sound_spans)
-    dry_until = next((s.start for s in stretches if s.phase not in ("idle", "drain")), signals.ended)
+    water = first_water(phases)
+    dry_until = signals.ended if water is None else water
     return Heard(
         stretches=tuple(stretches),
         washes=count_washes(stretches, phases, plan),
         first_fill=first_fill,
+        first_water=water,
         last_water=last_water,
         watched_s=max(0.0, signals.ended - watch_from) if first_fill is not None else 0.0,
         share=float(sound.mean()) if len(sound) else 0.0,
@@ -82,6 +86,11 @@ def survey(signals: Signals, pads: Mapping[Zone, PadTrack], phases: PhaseTrack, 
         drip_watch_s=max(0.0, signals.ended - last_water) if last_water is not None else 0.0,
         exercised=_exercised(stretches),
     )
+
+
+def first_water(phases: PhaseTrack) -> float | None:
+    """When water was first let in or seen at work; None where it never was. A drain alone may be a pump's trial."""
+    return next((s.start for s in find_stretches(phases) if s.phase not in ("idle", "drain")), None)
 
 
 def find_stretches(phases: PhaseTrack) -> list[Stretch]:

@@ -19,6 +19,11 @@ from soaktest.vocabulary import PadState
 
 UNSOUND_S = 5.0
 """Broken or shorted for longer than this in all, a pad is not sound."""
+SOAKING_S = 20.0
+SOAKING_SHARE = 0.25
+"""A pad that was wet for so much of the last seconds before it conducts like a short was soaked, not shorted."""
+WET_S = 5e-5
+"""Siemens that no dry pad has."""
 STUCK_S = 180.0
 HEARD_LEAST = 0.5
 """Heard for less than this share of the run, a pad counts as silent."""
@@ -58,7 +63,7 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
         broken = settled.v < 0.5 * floor
     else:
         broken = _fallen(series, settled.v, step)
-    shorted = conductance(settled.v, wiring) > SHORT_S
+    shorted = _shorted(series.t, conductance(settled.v, wiring))
     stuck = _stuck(series) & ~broken & ~shorted
     bad = broken | shorted | stuck
     spans = _spans(series.t[~bad], step)
@@ -84,6 +89,21 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
     if state in ("sound", "unproven") and heard_s < HEARD_LEAST * length:
         state, note = "silent", f"heard for {heard_s:.0f} of {length:.0f} s"
     return Health(state, note, spans, _spans(series.t[bad], step))
+
+
+def _shorted(t: Floats, siemens: Floats) -> NDArray[np.bool_]:
+    """Samples above what water usually reaches, but for those that a pad came to by growing wetter.
+
+    Suds on long tracks conduct as well as a short does; but tracks that touch do so from one sample
+    to the next, and water takes its time.
+    """
+    out = siemens > SHORT_S
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], out.astype(np.int8), [0]))))
+    for begin, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        before = (t > t[begin] - SOAKING_S) & (t < t[begin] - 1.0)
+        if before.any() and float((siemens[before] > WET_S).mean()) > SOAKING_SHARE:
+            out[begin:stop] = False
+    return out
 
 
 def adc_step(v: Floats) -> float:

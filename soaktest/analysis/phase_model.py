@@ -31,7 +31,7 @@ _DURATION: Final = {  # median s, sigma of the log, least s, longest s
     "drain": (55.0, 0.75, 10.0, 600.0),
     "spin": (140.0, 0.85, 35.0, 1500.0),
     "fill2": (80.0, 0.65, 20.0, 900.0),
-    "rinse": (220.0, 0.75, 30.0, 1800.0),
+    "rinse": (220.0, 0.75, 30.0, 1000.0),
     "loosen": (150.0, 0.9, 20.0, 2400.0),
 }
 
@@ -40,7 +40,7 @@ _STEPS: Final = {
     "fill1": {"wash": -0.3, "heat": -1.5, "drain": -4.5, "idle": -5.0},
     "wash": {"heat": -0.9, "drain": -0.7, "fill1": -3.0, "spin": -4.0, "idle": -4.5, "wash": -2.0},
     "heat": {"wash": -0.2, "drain": -2.0, "fill1": -4.0, "idle": -5.0},
-    "drain": {"spin": -0.7, "fill2": -0.9, "fill1": -2.2, "idle": -2.0, "loosen": -3.0, "rinse": -5.5, "wash": -6.0},
+    "drain": {"spin": -0.7, "fill2": -0.9, "fill1": -3.0, "idle": -2.0, "loosen": -3.0, "rinse": -5.5, "wash": -6.0},
     "spin": {"fill2": -0.8, "drain": -0.8, "idle": -1.2, "loosen": -1.3, "rinse": -5.0},
     "fill2": {"rinse": -0.2, "wash": -3.0, "heat": -3.5, "drain": -4.5, "spin": -6.0, "idle": -6.0},
     "rinse": {"drain": -0.3, "spin": -3.0, "fill2": -3.0, "idle": -4.5, "heat": -8.0, "rinse": -2.0},

@@ -32,6 +32,8 @@ STRONGEST_SHAKE: Final = 8.0
 """Times the still level from which one shake is as good as another."""
 FLAT: Final = 0.06
 """A pump's draw wanders by no more than this share of it, a drum's by more."""
+FLAT_ALONE_S: Final = 18
+"""A flat stretch this much longer than the window that it was found with is no stroke, though it comes once only."""
 STRONGEST_PUMP_W: Final = 110.0
 LONG_S: Final = 50
 """Seconds of turning that are no stroke."""
@@ -130,9 +132,11 @@ def frames_of(signals: Signals, t0: float, seconds: int) -> Frames:
     known = ~np.isnan(watts)
     turning[known] = (watts[known] > _low_watts(watts)) & (heater[known] != 1)
     turning[heater == 1] = UNKNOWN
-    pump = _strong_pump(watts, turning)
-    turning[known & (np.abs(watts - pump) <= FLAT * pump)] = 0
     step = source.step_s if len(source) > 1 else 1.0
+    wanders = _wander(watts, max(13, int(4 * step) + 1))
+    pump = _strong_pump(watts, turning, wanders)
+    flat = (np.abs(watts - pump) <= FLAT * pump) | ((watts < pump) & (wanders < FLAT * watts))
+    turning[known & flat] = 0  # run dry, it draws less, as flatly
     shaken = _shaken(vibration)
     if not known.any() or step >= COARSE_S:  # strokes merge in coarse watts, and shake all the same
         turning = np.where(shaken >= 0, shaken, turning)
@@ -154,10 +158,19 @@ def _low_watts(watts: Floats) -> float:
     return float(np.exp(levels[np.argmin(held / len(logs) + LOW_TIE * np.abs(levels - np.log(LOW_W)))]))
 
 
-def _strong_pump(watts: Floats, turning: NDArray[np.int8]) -> float:
-    """Watts of a pump that draws more than ``LOW_W``: a flat level that comes again before the drum spins; else NaN.
+def _wander(watts: Floats, width: int) -> Floats:
+    """Highest less lowest within ``width`` seconds about each, shape as ``watts``; infinite where not heard throughout."""
+    lost = np.isnan(watts)
+    out: Floats = maximum_filter1d(np.where(lost, np.inf, watts), width) - minimum_filter1d(
+        np.where(lost, -np.inf, watts), 13
+    )
+    return out
 
-    Looked for only where no ordinary pump is seen before long turning.
+
+def _strong_pump(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> float:
+    """Watts of a pump that draws more than ``LOW_W``, else NaN: a flat level under the drum's strokes, or before a spin.
+
+    It comes again, or lasts longer than a stroke does. Looked for only where no ordinary pump is seen before long turning.
     """
     long = [(a, b) for a, b in _stretches(turning == 1) if b - a >= LONG_S]
     if not long:
@@ -165,17 +178,18 @@ def _strong_pump(watts: Floats, turning: NDArray[np.int8]) -> float:
     pumping = (turning == 0) & (watts > float(np.nanquantile(watts, 0.02)) + 11.0)
     if sum(bool(pumping[max(a - 60, 0) : a].sum() >= 15) for a, _ in long) > 0.3 * len(long):
         return float("nan")
-    heard = np.where(np.isnan(watts), np.inf, watts)
-    wanders = maximum_filter1d(heard, 13) - minimum_filter1d(np.where(np.isnan(watts), -np.inf, watts), 13)
+    strokes = [watts[a:b] for a, b in _stretches(turning == 1) if b - a < LONG_S]
+    stroke = float(np.median(np.concatenate(strokes))) if strokes else 0.0
     found = []
     for a, b in _stretches((turning == 1) & (watts < STRONGEST_PUMP_W) & (wanders < FLAT * watts)):
         level, after = float(np.median(watts[a:b])), watts[b + 6 : b + 96]
-        if np.isfinite(after).sum() >= 30 and float(np.nanquantile(after, 0.8)) > 1.25 * level:
+        spins = np.isfinite(after).sum() >= 30 and float(np.nanquantile(after, 0.8)) > 1.25 * level
+        if spins or level < 0.8 * stroke:
             found.append((level, b - a))
     best, most = float("nan"), 0
     for level, _ in found:
         alike = [seconds for other, seconds in found if abs(other - level) <= FLAT * level]
-        if len(alike) >= 2 and sum(alike) > most:
+        if (len(alike) >= 2 or sum(alike) >= FLAT_ALONE_S) and sum(alike) > most:
             best, most = level, sum(alike)
     return best
 

@@ -134,7 +134,7 @@ def _doubtful_events(evidence: Evidence) -> list[Reason]:
         ):
             continue
         when = place_in_time(event.onset, evidence.heard)
-        first = evidence.heard.first_fill
+        first = evidence.heard.first_water
         if first is None or event.onset < first:
             mend = (
                 "Dry the floor and the pads, shut the tap, and watch: if a pad stays dry with the tap shut and is wet again "

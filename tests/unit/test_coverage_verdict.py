@@ -35,7 +35,7 @@ def pad_of(zone: str, seconds: int) -> PadTrack:
     flat = np.full(seconds, -6.3)
     return PadTrack(
         zone=zone, state="sound", note="", dry_siemens=5e-7, t=t, log_g=flat, dry=flat, noise=0.002,  # type: ignore[arg-type]
-        smallest_rise=0.02, proven=True, sound_spans=((T0, T0 + seconds),),
+        smallest_rise=0.02, sound_spans=((T0, T0 + seconds),),
     )  # fmt: skip
 
 

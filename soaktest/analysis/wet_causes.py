@@ -1,0 +1,180 @@
+"""What wetted a pad: a leak, steam that condensed, somebody's water, or the pad itself.
+
+Each event gets weights for the four from its own shape and from its company; they are log-odds by
+hand, from how water behaves:
+
+- A leak drips or creeps: what came in the first seconds is little of what comes in all, or it is a
+  drop or two. Nothing that leaks puts a gush on a pad within three seconds and then stops, or wets
+  two pads within the same two seconds. Somebody's water does.
+- Spilt water creeps on along the floor: a neighbour that it reaches minutes later, slowly and by
+  less, is wet by the same cause.
+- Damp air makes all pads conduct more within minutes of each other, smoothly and not by much.
+- Before any water is let in, only what stands under mains pressure leaks, and that goes on.
+- A lead that is lost or found again within a minute of an onset makes the onset doubtful.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+
+from soaktest.analysis.coverage import first_water
+from soaktest.analysis.events import SIEMENS_PER_ML, PadEvent, PadTrack
+from soaktest.analysis.series import PhaseTrack
+from soaktest.vocabulary import CAUSES, PHASES, Cause, Zone
+
+TOGETHER_S: Final = 8.0
+"""All pads wet within this long: nothing under a machine spreads so fast."""
+SAME_MOMENT_S: Final = 2.5
+GUSH_ML: Final = 0.25
+"""Water within three seconds that is more than drops, on a pad of usual conductance."""
+STEAM_S: Final = 1500.0
+"""Steam rises up to so long after the heater was on."""
+COMPANY_S: Final = 400.0
+"""Pads that steam reaches become damp within so long of each other."""
+SPREADS_S: Final = 1200.0
+"""Spilt water reaches a neighbouring pad within so long."""
+SLIGHT: Final = 0.35
+"""Decades that damp air alone raises a pad by, often."""
+
+
+def causes_of(
+    events: Sequence[PadEvent], pads: Mapping[Zone, PadTrack], phases: PhaseTrack
+) -> list[dict[Cause, float]]:
+    """Chances of leak, condensation, spill and fault of each event; ``events`` in the order of their onsets."""
+    water = first_water(phases)
+    weights = [_alone(event, events, pads, phases, water) for event in events]
+    for i, event in enumerate(events):
+        source = _spilt_before(i, events, weights)
+        if source is not None and event.step_share < 0.35:
+            weights[i]["spill"] += 3.0 * _shares(weights[source])["spill"]
+    return [_shares(weight) for weight in weights]
+
+
+def _alone(
+    event: PadEvent,
+    events: Sequence[PadEvent],
+    pads: Mapping[Zone, PadTrack],
+    phases: PhaseTrack,
+    water: float | None,
+) -> dict[Cause, float]:
+    weight: dict[Cause, float] = {"leak": 1.0, "condensation": 0.01, "spill": 0.03, "fault": 0.01}
+    track = pads[event.zone]
+    if event.at_start:
+        return {"leak": 0.03, "condensation": 0.01, "spill": 1.0, "fault": 0.03}
+    if water is None or event.onset_high < water - 2.0:
+        # Nothing was let in yet: somebody's water, or the inlet side under pressure.
+        weight["spill"] += 0.6 if _grows_on(track, event.onset, water) else 2.0
+    near = [e for e in events if e.zone != event.zone and abs(e.onset - event.onset) <= TOGETHER_S]
+    others = {e.zone for e in near}
+    if len(others) == 2 and event.step_share > 0.3:
+        weight["spill"] += 8.0
+    gush = _gush(event, track)
+    # Two pads in one moment, by a jump each, are one happening: what is sure of the one holds for the other.
+    with_it = [
+        e for e in near if abs(e.onset - event.onset) <= SAME_MOMENT_S and e.step_share > 0.6
+    ] if event.step_share > 0.6 else []  # fmt: skip
+    if with_it:
+        gush = max([gush, *(_gush(e, pads[e.zone]) for e in with_it)])
+        weight["spill"] += 4.0
+    weight["spill"] += 4.0 * gush
+    hot = _heat_before(phases, event.onset)
+    if len(others) == 2 and event.step_share <= 0.3:
+        weight["condensation"] += 5.0 if hot and event.shared > 0.3 else 1.0  # all at once, and no splash
+    weight["condensation"] += _damp(event, events) * (1.0 if hot else 0.4)
+    if track.state in ("open", "short", "stuck") and not _sound_around(track, event.onset, 60.0):
+        weight["fault"] += 1.5
+    elif not _sound_around(track, event.onset, 3.0):
+        weight["fault"] += 0.4  # heard again after a silence, and wet: a node that starts may misread, once
+    return weight
+
+
+def _shares(weight: Mapping[Cause, float]) -> dict[Cause, float]:
+    total = sum(weight.values())
+    return {cause: round(weight[cause] / total, 4) for cause in CAUSES}
+
+
+def _gush(event: PadEvent, track: PadTrack) -> float:
+    """0 to 1: more than drops within three seconds, and hardly any more after."""
+    siemens = 10.0**track.log_g
+    since = track.t - event.onset
+
+    def level(begin: float, end: float) -> float | None:
+        inside = (since > begin) & (since < end)
+        return float(np.median(siemens[inside])) if inside.any() else None
+
+    before, jump, early, late = level(-40.0, -2.0), level(2.0, 5.0), level(5.0, 15.0), level(60.0, 240.0)
+    if before is None or jump is None or early is None or jump <= before:
+        return 0.0
+    came = jump - before
+    size = 1.0 / (1.0 + (GUSH_ML * SIEMENS_PER_ML[1] / came) ** 2)
+    more = max((early - before) / came, 1.0)
+    # a splash spreads in the pad for minutes and is a little wetter for it
+    after = max((late - before) / max(early - before, came / 2), 1.0) if late is not None else 2.0
+    return (
+        size * float(np.exp(-3.0 * (more - 1.0))) * float(np.exp(-0.5 * (max(after - 1.3, 0.0) / 0.35) ** 2))
+    )
+
+
+def _spilt_before(i: int, events: Sequence[PadEvent], weights: Sequence[Mapping[Cause, float]]) -> int | None:
+    """The likeliest spill that the water of event ``i`` may have crept from, on another pad and larger."""
+    event = events[i]
+    sources = [
+        k
+        for k in range(i)
+        if events[k].zone != event.zone
+        and event.onset - events[k].onset <= SPREADS_S
+        and events[k].peak_wetness > event.peak_wetness
+    ]
+    return max(sources, key=lambda k: _shares(weights[k])["spill"], default=None)
+
+
+def _smooth(event: PadEvent) -> bool:
+    return event.step_share < 0.2 and event.smooth_s >= 40 and event.rise < 1.3 and not event.at_start
+
+
+def _damp(event: PadEvent, events: Sequence[PadEvent]) -> float:
+    """Weight of damp air: a smooth rise that other pads share, at once or within minutes, or that is slight."""
+    if not _smooth(event):
+        return 0.0
+    company = {
+        e.zone
+        for e in events
+        if e.zone != event.zone and _smooth(e) and abs(e.onset - event.onset) <= COMPANY_S
+    }
+    slight = 1.0 / (1.0 + float(np.exp((event.rise - SLIGHT) / 0.06)))
+    if any(e.zone != event.zone and e.onset < event.onset and not _smooth(e) for e in events):
+        slight *= 0.1  # water that a leak has brought already creeps to its neighbours as slowly
+    weight = 2.0 * len(company) + 1.5 * slight
+    if event.shared > 0.3 and event.smooth_s > 50:
+        weight += 12.0 * event.shared
+    return weight * (0.3 if event.peak_wetness > 0.5 else 1.0)
+
+
+def _grows_on(track: PadTrack, onset: float, water: float | None) -> bool:
+    """Whether the pad gets wetter and wetter before water is let in: the tap feeds a leak, nobody feeds a spill."""
+    until = min(onset + 240.0, water if water is not None else np.inf)
+    early = (track.t > onset + 12) & (track.t < onset + 24)
+    late = (track.t > until - 15) & (track.t < until)
+    if until - onset < 60 or not early.any() or not late.any():
+        return False
+    return float(np.median(track.log_g[late]) - np.median(track.log_g[early])) > 0.12
+
+
+def _heat_before(phases: PhaseTrack, at: float) -> bool:
+    if not phases.sees_heat:
+        return True
+    stop = int(np.clip(at - phases.t0 + 60, 0, phases.seconds))
+    begin = int(max(0, stop - STEAM_S))
+    return bool((phases.best[begin:stop] == PHASES.index("heat")).any())
+
+
+def _sound_around(track: PadTrack, at: float, seconds: float) -> bool:
+    """Whether the pad was heard and sound without a break for so long on both sides of ``at``."""
+    if not track.sound_spans:
+        return True
+    first, last = track.sound_spans[0][0], track.sound_spans[-1][1]
+    begin, end = max(at - seconds, first), min(at + seconds * 2 / 3, last)
+    return any(a <= begin and end <= b for a, b in track.sound_spans)
