@@ -17,10 +17,10 @@ from soaktest import __version__
 from soaktest.errors import RunError, SoaktestError
 from soaktest.journal import Journal
 from soaktest.templates import source
+from soaktest.watch import Publish, Watch
 from soaktest.web import benches, certificates, door, learned, runs, units
 from soaktest.web.examined import Examined, Overviews
 from soaktest.web.templates import page
-from soaktest.web.watch import Publish, Watch
 
 Opens = Callable[[str], bool]
 LARGEST_BODY = 13 * 1024 * 1024

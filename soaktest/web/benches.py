@@ -20,9 +20,9 @@ from soaktest.plans import read_plan
 from soaktest.recording import Header
 from soaktest.records import acknowledge, add_note, keep_pad_check, notes_of, pad_checks
 from soaktest.vocabulary import ZONES
+from soaktest.watch import Watch
 from soaktest.web.door import came_from, must_carry_token
 from soaktest.web.templates import page
-from soaktest.web.watch import Watch
 from soaktest.wire import NAME_PATTERN
 from soaktest.workshop.calibration import DAMP_FACTOR, HARDLY_ANSWERED, NOT_DRY, NOT_DRY_S
 

@@ -1,4 +1,4 @@
-"""Watches the journal for the page: the quick look at every new message, the whole judgement at a bounded rate.
+"""Watches the journal while machines run: the quick look at every new message, the whole judgement at a bounded rate.
 
 Lamp and alarm are published when they change. The analysis of a run costs more as it grows; it may
 take a fiftieth of the time, so that a bench adds at most 20 ms to each second.
@@ -21,10 +21,10 @@ from sqlalchemy.orm import Session
 from soaktest.bench import Live, alarm_payload, lamp_message, look
 from soaktest.errors import SoaktestError
 from soaktest.findings import kept_verdict
+from soaktest.glance import Glance
 from soaktest.journal import Journal
 from soaktest.tables import MessageRow, RunRow
 from soaktest.vocabulary import ZONES
-from soaktest.web.glance import Glance
 from soaktest.wire import Topic
 
 log = logging.getLogger("soaktest")
