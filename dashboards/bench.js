@@ -17,7 +17,8 @@ function headline(b) {
   if (b.alarm) return `WET: ${since(b)}`;
   if (!b.run) return b.last ? `Run ${b.last.run}: ${b.last.verdict.toUpperCase()}` : "No run yet";
   const heard = Object.values(b.pads).some(p => p.heard), floor = damp(b).length ? `Not dry: ${damp(b).join(" and ")}` : heard ? "Dry" : "Pads not heard";
-  return `${floor} · ${b.run.stage}` + (b.run.phase && b.run.sure >= sureFrom ? `, ${b.run.phase}` : "");
+  const leaked = b.run.leaked?.length ? `Leaked at ${b.run.leaked.join(" and ")}. Now: ` : "";
+  return `${leaked}${floor} · ${b.run.stage}` + (b.run.phase && b.run.sure >= sureFrom ? `, ${b.run.phase}` : "");
 }
 function sub(b) {
   if (!b.run) return (b.last && b.last.unit ? `unit ${b.last.unit}. ` : "") + "No run under way: begin one on a dry floor.";
@@ -68,8 +69,8 @@ function alarm(b) {
   box.hidden = !b.alarm;
   if (!b.alarm) { silence(); return; }
   say(box, "alarm-head", `Water at ${since(b)}`);
-  say(box, "alarm-note", (b.alarm.confirmed ? "confirmed" : "provisional, being confirmed") + (b.run.acknowledged ? `; seen at ${clock(b.run.acknowledged)}` : ""));
-  if (!b.run.acknowledged && !muted) ring(); else silence();
+  say(box, "alarm-note", (b.alarm.confirmed ? "confirmed" : "provisional, being confirmed") + (b.alarm.unseen.length ? "" : `; seen at ${clock(b.run.acknowledged)}`));
+  if (b.alarm.unseen.length && !muted) ring(); else silence();
 }
 function ring() {
   if (sound) return;

@@ -15,6 +15,7 @@ from soaktest.analysis.analyse import Analysis, Knowledge, examine
 from soaktest.analysis.progress import Stage, may_stop, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM
 from soaktest.errors import InputError, RunError, plain_text
+from soaktest.findings import WetEvent
 from soaktest.journal import Journal, newest_descriptions, run_of
 from soaktest.layouts import Layout
 from soaktest.node_check import Said
@@ -22,7 +23,7 @@ from soaktest.plans import Plan
 from soaktest.recording import Header, Recording
 from soaktest.records import knowledge_of, pad_checks
 from soaktest.tables import MessageRow, RunRow, UnitRow
-from soaktest.vocabulary import ZONES
+from soaktest.vocabulary import ZONES, Zone
 from soaktest.wire import Topic
 from soaktest.workshop.calibration import DAMP_FACTOR, NOT_DRY_S, reading
 from soaktest.workshop.stories import keep_unit
@@ -42,15 +43,20 @@ class Live:
     """Why the run may be stopped now."""
 
     @property
-    def wet_zones(self) -> list[str]:
-        """Zones of the wet events that are leaks."""
-        return sorted(
-            {
-                e.zone
-                for e in self.analysis.findings.wet_events
-                if e.cause_probability.get("leak", 0.0) >= FAIL_FROM
-            }
-        )
+    def leaks(self) -> list[WetEvent]:
+        """Wet events that are leaks: the run has failed by them, whether their pads are dry again or not."""
+        events = self.analysis.findings.wet_events
+        return [e for e in events if e.cause_probability.get("leak", 0.0) >= FAIL_FROM]
+
+    @property
+    def leaked(self) -> list[Zone]:
+        """Zones at which it leaked in this run."""
+        return sorted({e.zone for e in self.leaks})
+
+    @property
+    def wet_since(self) -> dict[Zone, float]:
+        """Zones that are wet by a leak as it stands, and since when (UTC seconds)."""
+        return {e.zone: e.onset for e in self.leaks if e.end is None}
 
 
 def plan_of(run: RunRow) -> Plan:
@@ -227,22 +233,17 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
                 sa.update(RunRow).where(RunRow.id == number, RunRow.stage == run.stage).values(stage=stage)
             )
     live = Live(analysis, stage, still_needed(plan, analysis.heard), at)
-    return replace(live, may_stop=may_stop(plan, analysis.heard, leaks=bool(live.wet_zones)))
+    return replace(live, may_stop=may_stop(plan, analysis.heard, leaks=bool(live.leaks)))
 
 
-def lamp_message(run: RunRow, live: Live) -> tuple[str, bytes]:
-    """Topic and payload for the bench's lamp."""
-    verdict = live.analysis.findings.verdict if live.stage == "judged" else ""
-    return str(Topic(run.bench, "", "lamp")), orjson.dumps(
-        {"stage": live.stage, "verdict": verdict, "at": live.at}
+def lamp_message(bench: str, stage: str, verdict: str) -> tuple[str, bytes]:
+    """Topic and payload for a bench's lamp."""
+    return str(Topic(bench, "", "lamp")), orjson.dumps(
+        {"stage": stage, "verdict": verdict, "at": time.time()}
     )
 
 
-def alarm_message(run: RunRow, live: Live) -> tuple[str, bytes]:
-    """Topic and payload for the bench's alarm: wet, where, and by which run."""
-    return str(Topic(run.bench, "", "alarm")), alarm_payload(run, live.wet_zones, live.at)
-
-
-def alarm_payload(run: RunRow, zones: list[str], at: float) -> bytes:
-    """The alarm's JSON bytes."""
-    return orjson.dumps({"wet": bool(zones), "zones": zones, "at": at, "run": str(run.id)})
+def alarm_message(bench: str, zones: list[Zone], run: int | None) -> tuple[str, bytes]:
+    """Topic and payload for a bench's alarm: wet, where, and by which run."""
+    told = {"wet": bool(zones), "zones": zones, "at": time.time(), "run": "" if run is None else str(run)}
+    return str(Topic(bench, "", "alarm")), orjson.dumps(told)

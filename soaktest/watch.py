@@ -10,22 +10,20 @@ import logging
 import threading
 import time
 from collections.abc import Callable
-from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from types import TracebackType
 from typing import Any
 
-import orjson
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from soaktest.bench import Live, alarm_payload, lamp_message, look
+from soaktest.bench import Live, alarm_message, lamp_message, look
 from soaktest.errors import SoaktestError
 from soaktest.findings import kept_verdict
 from soaktest.glance import Glance
 from soaktest.journal import Journal
 from soaktest.tables import MessageRow, RunRow
-from soaktest.vocabulary import ZONES
-from soaktest.wire import Topic
+from soaktest.vocabulary import ZONES, Zone
 
 log = logging.getLogger("soaktest")
 
@@ -48,10 +46,12 @@ class _Bench:
     told: object = None
     last: dict[str, Any] | None = None
     """Number, unit and verdict of the newest judged run."""
+    raised: dict[Zone, float] = field(default_factory=dict)
+    """Zones that are wet now, and when that was first told (UTC seconds): a slow leak is told long after its onset."""
 
 
 class Watch:
-    """Between ``start`` and ``stop``; ``snapshot`` and ``strip`` may be read from any thread."""
+    """Between ``with`` and its end; ``snapshot`` and ``strip`` may be read from any thread."""
 
     def __init__(self, journal: Journal, publish: Publish) -> None:
         self._journal, self._publish = journal, publish
@@ -64,13 +64,14 @@ class Watch:
             threading.Thread(target=self._looks, name="looks", daemon=True),
         ]
 
-    def start(self) -> None:
-        """Begin to watch."""
+    def __enter__(self) -> Watch:
         for thread in self._threads:
             thread.start()
+        return self
 
-    def stop(self) -> None:
-        """Stop watching."""
+    def __exit__(
+        self, kind: type[BaseException] | None, exc: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self._stopping.set()
         for thread in self._threads:
             thread.join(5)
@@ -140,12 +141,12 @@ class Watch:
                 run = under_way.get(name)
                 if (run and run.id) != (bench.run and bench.run.id):
                     if bench.run is not None and run is None:
-                        over = alarm_payload(bench.run, [], time.time())
-                        told.append([(str(Topic(name, "", "alarm")), over)])
+                        told.append([alarm_message(name, [], bench.run.id)])
                     bench.told = None
                     bench.run, bench.live, bench.due = run, None, 0.0
                 elif run:
                     bench.run = run
+                self._raise(bench)
             told += [self._changed(name, bench) for name, bench in self._benches.items() if bench.run]
         for messages in told:
             for topic, payload in messages:
@@ -172,14 +173,18 @@ class Watch:
         if now == bench.told:
             return []
         bench.told = now
-        out = [(str(Topic(name, "", "alarm")), alarm_payload(run, zones, time.time()))]
+        out = [alarm_message(name, zones, run.id)]
         if live is not None:
-            out.append(lamp_message(run, live))
+            out.append(lamp_message(name, live.stage, ""))
         return out
 
-    def _wet_zones(self, bench: _Bench) -> list[str]:
-        confirmed = set(bench.live.wet_zones) if bench.live else set()
-        return sorted(confirmed | {zone for zone in ZONES if bench.glance.pads[zone].wet_since is not None})
+    def _raise(self, bench: _Bench) -> None:
+        """Note which zones are wet now, each from the moment at which that was first told."""
+        now = time.time()
+        bench.raised = {zone: bench.raised.get(zone, now) for zone in self._wet_zones(bench)}
+
+    def _wet_zones(self, bench: _Bench) -> list[Zone]:
+        return sorted(_wet_since(bench)) if bench.run else []
 
     def _looks(self) -> None:
         while not self._stopping.wait(0.2):
@@ -208,9 +213,8 @@ class Watch:
 
     def _settle(self, bench: _Bench, live: Live) -> None:
         """What the analysis has confirmed needs no provisional word any more."""
-        for zone in live.wet_zones:
-            with suppress(KeyError):
-                bench.glance.pads[zone].wet_since = None  # type: ignore[index]
+        for zone in live.wet_since:
+            bench.glance.pads[zone].wet_since = None
 
     def names(self) -> list[str]:
         """Benches heard of, in order."""
@@ -267,28 +271,26 @@ class Watch:
         if zones:
             out["alarm"] = {
                 "zones": zones,
-                "times": self._times(bench, zones),
-                "confirmed": bool(live and live.wet_zones),
+                "times": dict(sorted(_wet_since(bench).items(), key=lambda pair: pair[1])),
+                "confirmed": bool(live and live.wet_since),
+                "unseen": [z for z in zones if bench.raised.get(z, now) > (run.acknowledged_at or 0.0)],
             }
         return out
 
-    def _times(self, bench: _Bench, zones: list[str]) -> dict[str, float]:
-        """Since when each of the zones is wet, the earliest first."""
-        events = bench.live.analysis.findings.wet_events if bench.live else []
-        times = {zone: [e.onset for e in events if e.zone == zone] for zone in zones}
-        for zone in ZONES:
-            provisional = bench.glance.pads[zone].wet_since
-            if zone in times and provisional is not None:
-                times[zone].append(provisional)
-        return dict(
-            sorted(((zone, min(told)) for zone, told in times.items() if told), key=lambda pair: pair[1])
-        )
+
+def _wet_since(bench: _Bench) -> dict[Zone, float]:
+    """Zones wet now and since when: by the analysis, and provisionally by the newest packs."""
+    since = dict(bench.live.wet_since) if bench.live else {}
+    for zone in ZONES:
+        provisional = bench.glance.pads[zone].wet_since
+        if provisional is not None:
+            since[zone] = min(since.get(zone, provisional), provisional)
+    return since
 
 
 def _lamp_of(run: RunRow) -> tuple[str, bytes]:
     """The lamp of a run that has ended: what it was judged to be, empty until it is."""
-    lamp = {"stage": "judged", "verdict": kept_verdict(run.findings) or "", "at": time.time()}
-    return str(Topic(run.bench, "", "lamp")), orjson.dumps(lamp)
+    return lamp_message(run.bench, "judged", kept_verdict(run.findings) or "")
 
 
 def _of_live(live: Live) -> dict[str, Any]:
@@ -299,7 +301,7 @@ def _of_live(live: Live) -> dict[str, Any]:
     spans = analysis.findings.phases
     sure = next((s.confidence for s in reversed(spans) if s.start <= at), None)
     return {
-        "stage": live.stage, "phase": phase, "sure": sure, "needs": live.needs, "may_stop": live.may_stop,
+        "stage": live.stage, "leaked": live.leaked, "phase": phase, "sure": sure, "needs": live.needs, "may_stop": live.may_stop,
         "washes": analysis.findings.washes, "suspects": [[s.name, s.probability] for s in analysis.findings.suspects[:3]],
         "clock_error_s": analysis.findings.clock_error_s, "lost_packs": analysis.findings.lost_packs,
     }  # fmt: skip

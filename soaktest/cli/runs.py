@@ -127,20 +127,20 @@ def show(number: NUMBER, as_json: JSON = False) -> None:
 def watch(
     number: NUMBER,
     every: Annotated[float, typer.Option(min=0.2, help="Seconds between looks.")] = 2.0,
-    tell: Annotated[bool, typer.Option(help="Publish lamp and alarm where SOAKTEST_BROKER is set.")] = True,
 ) -> None:
-    """Watch a run: stage, phase, pads, and what the plan still needs. Ctrl-C leaves the run going."""
+    """Watch a run: stage, phase, pads, and what the plan still needs. Ctrl-C leaves the run going.
+
+    Lamp and alarm are published by whoever collects: soaktest collect, or soaktest serve.
+    """
     from rich.live import Live as Screen
 
     from soaktest.bench import find_run, look
-    from soaktest.cli.listen import publisher
 
     book = journal()
     run = find_run(book, number)
-    with publisher(tell=tell) as publish, Screen(console=console(), auto_refresh=False) as screen:
+    with Screen(console=console(), auto_refresh=False) as screen:
         while True:
             live = look(book, number)
-            publish(run, live)
             screen.update(_status(run, live), refresh=True)
             if find_run(book, number).ended is not None:
                 return
@@ -160,9 +160,9 @@ def _status(run: RunRow, live: Live) -> str:
             else track.state
         )
         lines.append(f"  {zone:7s} {now:>12s}  {wet}")
-    if live.wet_zones:
+    if live.leaked:
         lines.append(
-            f"LEAK at {', '.join(live.wet_zones)}: stop the programme, drain, unplug, look while it is wet."
+            f"LEAK at {', '.join(live.leaked)}: stop the programme, drain, unplug, look while it is wet."
         )
     lines.append("Still needed: " + ("; ".join(live.needs) or "nothing"))
     if live.may_stop:

@@ -53,11 +53,10 @@ def create_app(
 
     @asynccontextmanager
     async def life(_app: FastAPI) -> AsyncIterator[None]:
-        watch.start()
-        overviews.start()
-        yield
-        overviews.stop()
-        watch.stop()
+        with watch:
+            overviews.start()
+            yield
+            overviews.stop()
 
     app = FastAPI(
         title="Soak-test bench", version=__version__, lifespan=life, docs_url=None, redoc_url=None,
