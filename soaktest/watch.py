@@ -7,6 +7,7 @@ take a fiftieth of the time, so that a bench adds at most 20 ms to each second.
 from __future__ import annotations
 
 import logging
+import math
 import threading
 import time
 from collections.abc import Callable
@@ -43,9 +44,14 @@ class _Bench:
     run: RunRow | None = None
     live: Live | None = None
     due: float = 0.0
-    told: object = None
+    ended: RunRow | None = None
+    """The newest live run that has ended."""
+    verdict: str = ""
+    """What that run was judged to be; empty until it is."""
     last: dict[str, Any] | None = None
     """Number, unit and verdict of the newest judged run."""
+    told: object = None
+    """What lamp and alarm were last told; at first they may hold what was told before a restart."""
     raised: dict[Zone, float] = field(default_factory=dict)
     """Zones that are wet now, and when that was first told (UTC seconds): a slow leak is told long after its onset."""
 
@@ -77,8 +83,10 @@ class Watch:
             thread.join(5)
 
     def _first_id(self) -> int:
-        """Watching begins a quarter of an hour back, and with each node's last description."""
+        """Watching begins a quarter of an hour back, with each bench that had a run and each node's last description."""
         with self._journal.session() as session:
+            for name in session.scalars(sa.select(RunRow.bench).where(RunRow.source == "").distinct()):
+                self._of(name)
             newest = sa.select(sa.func.max(MessageRow.id)).where(
                 MessageRow.kind == "about", MessageRow.source == ""
             )
@@ -117,7 +125,8 @@ class Watch:
             )
             rows = list(session.scalars(where))
             runs = list(session.scalars(sa.select(RunRow).where(RunRow.ended.is_(None))))
-            judged = self._newly_judged(session)
+            names = {*self._benches, *(run.bench for run in runs)}
+            ended = [found for name in names if (found := self._newly_ended(session, name))]
         with self._lock:
             for row in rows:
                 bench = self._of(row.bench)
@@ -126,57 +135,57 @@ class Watch:
                 self._last_id = row.id
                 if self._wet_zones(bench) != before:
                     bench.due = 0.0  # judged at once, to confirm it or take it back
-            told: list[list[tuple[str, bytes]]] = []
-            for old in judged:
-                if old.judged_at is not None and time.time() - old.judged_at < STALE_S:
-                    told.append([_lamp_of(old)])
-                self._of(old.bench).last = {
-                    "run": old.id,
-                    "unit": old.unit,
-                    "verdict": kept_verdict(old.findings),
-                }
+            for old, judged in ended:
+                bench = self._of(old.bench)
+                bench.ended, bench.verdict = old, kept_verdict(old.findings) or ""
+                if judged is not None:
+                    verdict = kept_verdict(judged.findings)
+                    bench.last = {"run": judged.id, "unit": judged.unit, "verdict": verdict}
             under_way = {run.bench: run for run in runs}
-            for name in {*self._benches, *under_way}:
-                bench = self._of(name)
-                run = under_way.get(name)
+            for name in names | self._benches.keys():
+                bench, run = self._of(name), under_way.get(name)
                 if (run and run.id) != (bench.run and bench.run.id):
-                    if bench.run is not None and run is None:
-                        told.append([alarm_message(name, [], bench.run.id)])
-                    bench.told = None
-                    bench.run, bench.live, bench.due = run, None, 0.0
-                elif run:
-                    bench.run = run
+                    bench.live, bench.due = None, 0.0
+                bench.run = run
                 self._raise(bench)
-            told += [self._changed(name, bench) for name, bench in self._benches.items() if bench.run]
-        for messages in told:
-            for topic, payload in messages:
-                self._publish(topic, payload)
+            told = [
+                message for name, bench in self._benches.items() for message in self._changed(name, bench)
+            ]
+        for topic, payload in told:
+            self._publish(topic, payload)
 
-    def _newly_judged(self, session: Session) -> list[RunRow]:
-        """The newest judged run of each bench, where the page does not show it yet; findings are long, so only then."""
-        newest = (
-            sa.select(RunRow.bench, sa.func.max(RunRow.id))
-            .where(RunRow.findings.is_not(None), RunRow.ended.is_not(None))
-            .group_by(RunRow.bench)
-        )
-        shown = {name: bench.last["run"] for name, bench in self._benches.items() if bench.last}
-        fresh = [number for name, number in session.execute(newest) if shown.get(name) != number]
-        return list(session.scalars(sa.select(RunRow).where(RunRow.id.in_(fresh)))) if fresh else []
+    def _newly_ended(self, session: Session, name: str) -> tuple[RunRow, RunRow | None] | None:
+        """A bench's newest live run that has ended, and the newest that is judged; None where nothing of that is new.
+
+        Findings are long, and read only then.
+        """
+        of_bench = (RunRow.bench == name, RunRow.source == "", RunRow.ended.is_not(None))
+        newest = sa.select(RunRow).where(*of_bench).order_by(RunRow.id.desc()).limit(1)
+        found = session.execute(newest.with_only_columns(RunRow.id, RunRow.judged_at)).first()
+        known = self._of(name).ended
+        if found is None or (known and (known.id, known.judged_at) == tuple(found)):
+            return None
+        judged = session.scalar(newest.where(RunRow.findings.is_not(None)))
+        return session.get_one(RunRow, found.id), judged
 
     def _changed(self, name: str, bench: _Bench) -> list[tuple[str, bytes]]:
-        """Lamp and alarm where they changed: the alarm from the quick look as well, so that it comes at once."""
-        run, live = bench.run, bench.live
-        if run is None:
-            return []
+        """Lamp and alarm where they changed: the alarm from the quick look as well, so that it comes at once.
+
+        Without a run under way there is no alarm, and the lamp holds what the last run was judged to be. A run that
+        nobody has looked at yet takes no alarm back: it may have been told before a restart.
+        """
+        run = bench.run or bench.ended
         zones = self._wet_zones(bench)
-        now = (run.id, run.stage, tuple(zones))
+        known = bool(zones) or bench.live is not None or bench.run is None
+        stage = bench.run.stage if bench.run else "judged" if run else ""
+        verdict = "" if bench.run else bench.verdict
+        number = run.id if run else None
+        now = (number, stage, verdict, zones, known)
         if now == bench.told:
             return []
         bench.told = now
-        out = [alarm_message(name, zones, run.id)]
-        if live is not None:
-            out.append(lamp_message(name, live.stage, ""))
-        return out
+        alarm = [alarm_message(name, zones, number)] if known else []
+        return [*alarm, lamp_message(name, stage, verdict)]
 
     def _raise(self, bench: _Bench) -> None:
         """Note which zones are wet now, each from the moment at which that was first told."""
@@ -194,9 +203,10 @@ class Watch:
                     for n, b in self._benches.items()
                     if b.run and b.due <= time.monotonic()
                 ]
-            if not waiting:
-                continue
-            _, name, number = min(waiting)
+                if not waiting:
+                    continue
+                _, name, number = min(waiting)
+                self._of(name).due = math.inf  # what the quick look finds meanwhile makes it due again
             begin = time.monotonic()
             live: Live | None = None
             try:
@@ -206,7 +216,7 @@ class Watch:
             took = time.monotonic() - begin
             with self._lock:
                 bench = self._of(name)
-                bench.due = time.monotonic() + max(LEAST_BETWEEN_S, SHARE * took)
+                bench.due = min(bench.due, time.monotonic() + max(LEAST_BETWEEN_S, SHARE * took))
                 if live is not None and bench.run and bench.run.id == number:
                     bench.live = live
                     self._settle(bench, live)
@@ -286,11 +296,6 @@ def _wet_since(bench: _Bench) -> dict[Zone, float]:
         if provisional is not None:
             since[zone] = min(since.get(zone, provisional), provisional)
     return since
-
-
-def _lamp_of(run: RunRow) -> tuple[str, bytes]:
-    """The lamp of a run that has ended: what it was judged to be, empty until it is."""
-    return lamp_message(run.bench, "judged", kept_verdict(run.findings) or "")
 
 
 def _of_live(live: Live) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from typing import Any
 import orjson
 import pytest
 
-from soaktest.bench import begin_run, end_run
+from soaktest.bench import begin_run, cancel_run, end_run, look
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.mqtt_client import connected, new_client
@@ -152,3 +152,82 @@ def test_an_alarm_ends_with_the_water_and_the_next_water_has_not_been_seen(
         journal.keep([m for m in whole.messages if m.at >= began + 860])
         until(lambda: told.last("alarm").get("wet") is True)
         assert told.page["alarm"]["unseen"] == ["left"]
+
+
+def test_a_restart_takes_back_the_alarm_of_a_run_that_is_over_and_keeps_that_of_one_under_way(
+    journal: Journal, demo: tuple[Recording, Truth]
+) -> None:
+    """Retained messages outlive the collector: the first that it tells of each bench is how it stands."""
+    run = under_way(journal, present(demo[0], 900))
+    with Told(journal) as told:
+        until(lambda: bool(told.last("alarm")))
+    assert [payload["wet"] for topic, payload in told.heard if topic.endswith("alarm")] == [True]
+    end_run(journal, run.id)
+    with Told(journal) as told:
+        until(lambda: told.last("alarm").get("wet") is False)
+        until(lambda: told.last("lamp").get("stage") == "judged")
+    assert {topic for topic, _ in told.heard} == {"soaktest/b1/alarm", "soaktest/b1/lamp"}
+
+
+def test_the_lamp_shows_the_run_on_the_bench_and_no_other(
+    journal: Journal, demo: tuple[Recording, Truth]
+) -> None:
+    """A new run takes the last one's verdict off the lamp; a replay shows nowhere; judged anew, it is told anew."""
+    begun = present(demo[0], 900)
+    with Told(journal) as told:
+        run = under_way(journal, begun)
+        until(lambda: told.last("lamp").get("stage") == "washing")
+        end_run(journal, run.id)
+        until(lambda: told.last("lamp").get("stage") == "judged")
+        assert told.last("lamp")["verdict"] == ""
+        _judge_as(journal, run, "fail")
+        until(lambda: told.last("lamp")["verdict"] == "fail")
+        _judge_as(journal, run, "retest")
+        until(lambda: told.last("lamp")["verdict"] == "retest")
+        until(lambda: told.page["last"] == {"run": run.id, "unit": "A-0417", "verdict": "retest"})
+
+        header = begun.header.model_copy(update={"began": time.time()})
+        cancelled = begin_run(journal, header, PLAN, LAYOUT)
+        until(lambda: (told.last("lamp")["stage"], told.last("lamp")["verdict"]) == ("dry watch", ""))
+        _judge_as(journal, run, "pass")
+        ended = header.model_copy(update={"ended": time.time()})
+        replayed = begin_run(journal, ended, PLAN, LAYOUT, source="replay")
+        _judge_as(journal, replayed, "fail")
+        heard = len(told.heard)
+        cancel_run(journal, cancelled.id)
+        until(lambda: told.last("lamp")["stage"] == "judged")
+        time.sleep(0.5)
+        assert {payload["verdict"] for topic, payload in told.heard[heard:] if topic.endswith("lamp")} == {""}
+        assert told.page["last"]["run"] == run.id
+
+
+def _judge_as(journal: Journal, run: RunRow, verdict: str) -> None:
+    """Keep a judgement, as if the analysis had come to it just now."""
+    with journal.session() as session:
+        row = session.get_one(RunRow, run.id)
+        row.findings, row.judged_at = orjson.dumps({"verdict": verdict}).decode(), time.time()
+
+
+def test_water_that_shows_during_a_judgement_is_judged_at_once(
+    journal: Journal, demo: tuple[Recording, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A judgement under way has not heard of it, so the next begins with its end and not a pause later."""
+    monkeypatch.setattr("soaktest.watch.LEAST_BETWEEN_S", 60.0)
+    started: list[float] = []
+    whole = present(demo[0], 400)
+    began = whole.header.began
+    heard = [m for m in whole.messages if m.at < began + 350]
+    run = under_way(journal, Recording(whole.header, heard))
+
+    def slow(*args: Any) -> Any:
+        started.append(time.monotonic())
+        if len(started) == 1:
+            journal.keep([m for m in whole.messages if m.at >= began + 350])
+            until(lambda: told.page["alarm"] is not None)
+        return look(*args)
+
+    monkeypatch.setattr("soaktest.watch.look", slow)
+    with Told(journal) as told:
+        until(lambda: len(started) >= 2)
+        until(lambda: told.page["alarm"] is not None)
+    assert run.id
