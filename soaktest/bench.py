@@ -164,11 +164,7 @@ def end_run(journal: Journal, number: int, at: float | None = None) -> RunRow:
         run = run_of(session, number)
         ended = max(time.time() if at is None else at, run.began)
         done = session.execute(
-            sa.update(RunRow)
-            .where(RunRow.id == number, RunRow.ended.is_(None))
-            .values(
-                ended=ended, findings=None, judged_at=None, judged_by=None
-            )  # what was told on the way is not its answer
+            sa.update(RunRow).where(RunRow.id == number, RunRow.ended.is_(None)).values(ended=ended)
         )
         if not done.rowcount:  # type: ignore[attr-defined]
             raise RunError(f"run {number} has ended already. Judge it: soaktest judge {number}")
@@ -200,15 +196,15 @@ def examine_run(
 def judge_run(
     journal: Journal, number: int, plan: Plan | None = None, layout: Layout | None = None
 ) -> Analysis:
-    """Judge a run; the answer is kept with it where its own plan and layout were used."""
+    """Judge a run; the answer is kept with it where it had ended by then and its own plan and layout were used."""
     run = find_run(journal, number)
     analysis = examine_run(journal, run, plan, layout)
-    if plan is None and layout is None:
+    if plan is None and layout is None and run.ended is not None:  # one that has ended does not end again
         with journal.session() as session:
             row = session.get_one(RunRow, number)
             row.findings = analysis.findings.model_dump_json()
             row.judged_at, row.judged_by = time.time(), f"soaktest {__version__}"
-            if row.ended is not None and row.stage != "cancelled":
+            if row.stage != "cancelled":
                 row.stage = "judged"
     return analysis
 
