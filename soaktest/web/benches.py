@@ -122,7 +122,8 @@ def begin(
 def end(request: Request, number: Number) -> Response:
     """End a run and judge it."""
     end_run(book(request), number)
-    request.app.state.examined.put(number, judge_run(book(request), number))
+    analysis = judge_run(book(request), number)
+    request.app.state.examined.put(find_run(book(request), number), analysis)
     return RedirectResponse(f"/runs/{number}", 303)
 
 

@@ -294,6 +294,39 @@ def test_the_timeline_of_a_judged_run_is_drawn_before_anybody_asks(tmp_path: Pat
     journal.close()
 
 
+def test_a_run_judged_anew_is_shown_anew(tmp_path: Path) -> None:
+    """Its second wash came late: findings, table and timeline are those of the second judgement."""
+    from soaktest.bench import judge_run
+    from soaktest.replay import as_bytes
+    from soaktest.simulate.bench import demo_scenario, simulate
+
+    journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
+    recording, _ = simulate(demo_scenario(leaking=False))
+    messages = [as_bytes(message) for message in recording.messages]
+    half = len(messages) // 2
+    journal.keep(messages[:half])
+    run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
+    client = TestClient(create_app(journal, lambda _topic, _payload: None, None))
+
+    def shown() -> tuple[str, int, int]:
+        verdict = client.get(f"/api/runs/{run.id}/findings").json()["verdict"]
+        table = client.get(f"/runs/{run.id}/download/csv").text
+        drawn = client.get(f"/api/runs/{run.id}/figure").json()["data"]
+        heard = next(len(trace["y"]["bdata"]) for trace in drawn if trace["name"] == "left pad")
+        return verdict, table.count(",,"), heard
+
+    judge_run(journal, run.id)
+    first = shown()
+    journal.keep(messages[half:])
+    judge_run(journal, run.id)
+    second = shown()
+
+    assert (first[0], second[0]) == ("retest", "pass")
+    assert second[1] < first[1]
+    assert second[2] > first[2]
+    journal.close()
+
+
 def test_a_zoom_reads_what_is_in_view_and_shows_what_the_analysis_holds(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
