@@ -38,7 +38,7 @@ function showCard(b) {
   card.classList.toggle("wet", !!b.alarm); card.classList.toggle("old", b.stale);
   say(card, "headline", headline(b)); say(card, "sub", sub(b));
   say(card, "pads", Object.entries(b.pads).map(([z, p]) => `${z} ${p.wet ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : "dry"} ${p.microsiemens ?? "–"} µS`).join(" · "));
-  say(card, "age", b.stale ? `STALE: nothing heard for ${b.age_s == null ? "ever" : span(b.age_s)}` : (b.run && b.run.needs ? (b.run.needs.length ? "still needed: " + b.run.needs.join("; ") : "nothing more needed") : ""));
+  say(card, "age", b.stale ? `STALE: nothing heard for ${b.age_s == null ? "ever" : span(b.age_s)}` : (b.run && b.run.needs ? (b.run.lost.length ? "cannot pass any more: " + b.run.lost.join(" ") : b.run.needs.length ? "still needed: " + b.run.needs.join("; ") : "nothing more needed") : ""));
 }
 function showOne(b) {
   if (leaving) return;  // a form is on its way: to load this page anew would call it back
@@ -56,6 +56,8 @@ function showOne(b) {
   if (b.run) {
     if (b.run.needs) list(one, "needs", b.run.needs, "nothing more");
     if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
+    const lost = b.run.lost ?? [];
+    list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
     say(one, "may-stop", b.run.may_stop || "");
   }
   const health = [b.age_s == null ? "no message yet" : `last message ${span(b.age_s)} ago`];

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import orjson
 import sqlalchemy as sa
@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, Knowledge, examine
-from soaktest.analysis.progress import Stage, may_stop, stage_of, still_needed
+from soaktest.analysis.progress import Stage, may_stop, past_mending, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM
 from soaktest.errors import InputError, RunError, plain_text
 from soaktest.findings import WetEvent
@@ -39,6 +39,8 @@ class Live:
     stage: Stage
     needs: list[str]
     at: float
+    lost: list[str] = field(default_factory=list)
+    """Why it cannot pass any more, though it does not leak."""
     may_stop: str | None = None
     """Why the run may be stopped now."""
 
@@ -221,7 +223,7 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
     analysis = examine(recording, layout_of(run), plan, knowledge_of(journal, run))
     ended = run.ended if run.ended is not None else at
     if run.stage == "cancelled":
-        return Live(analysis, "judged", [], at, "The run was cancelled.")
+        return Live(analysis, "judged", [], at, may_stop="The run was cancelled.")
     stage: Stage = "judged" if run.stage == "judged" else stage_of(analysis.heard, analysis.phases, ended)
     if stage != run.stage:
         with journal.session() as session:  # one that was ended or cancelled meanwhile keeps its own
@@ -229,7 +231,9 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
                 sa.update(RunRow).where(RunRow.id == number, RunRow.stage == run.stage).values(stage=stage)
             )
     live = Live(analysis, stage, still_needed(plan, analysis.heard), at)
-    return replace(live, may_stop=may_stop(plan, analysis.heard, leaks=bool(live.leaks)))
+    lost = [] if live.leaks else past_mending(plan, analysis.heard, analysis.findings.reasons)
+    stop = may_stop(plan, analysis.heard, lost, leaks=bool(live.leaks))
+    return replace(live, lost=lost, may_stop=stop)
 
 
 def lamp_message(bench: str, stage: str, verdict: str) -> tuple[str, bytes]:

@@ -306,7 +306,7 @@ def _of_live(live: Live) -> dict[str, Any]:
     spans = analysis.findings.phases
     sure = next((s.confidence for s in reversed(spans) if s.start <= at), None)
     return {
-        "stage": live.stage, "leaked": live.leaked, "phase": phase, "sure": sure, "needs": live.needs, "may_stop": live.may_stop,
+        "stage": live.stage, "leaked": live.leaked, "phase": phase, "sure": sure, "needs": live.needs, "lost": live.lost, "may_stop": live.may_stop,
         "washes": analysis.findings.washes, "suspects": [[s.name, s.probability] for s in analysis.findings.suspects[:3]],
         "clock_error_s": analysis.findings.clock_error_s, "lost_packs": analysis.findings.lost_packs,
     }  # fmt: skip

@@ -165,6 +165,8 @@ def _status(run: RunRow, live: Live) -> str:
             f"LEAK at {', '.join(live.leaked)}: stop the programme, drain, unplug, look while it is wet."
         )
     lines.append("Still needed: " + ("; ".join(live.needs) or "nothing"))
+    if live.lost:
+        lines.append("Cannot pass any more: " + " ".join(live.lost))
     if live.may_stop:
         lines.append(live.may_stop)
     return "\n".join(lines)
