@@ -29,6 +29,8 @@ from soaktest.workshop.calibration import DAMP_FACTOR, NOT_DRY_S, reading
 from soaktest.workshop.stories import keep_unit
 
 RECENT_S = 20.0
+LONGEST_REASON = 200
+"""Characters of why a run was begun all the same: what a certificate has room for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,8 +129,9 @@ def begin_run(
 
     Raises:
         RunError: another run is under way on that bench.
-        InputError: the unit's tag is none.
+        InputError: the unit's tag is none, or the reason is too long or holds what cannot be printed.
     """
+    reason = plain_text("reason", override or "", LONGEST_REASON) or None
     with journal.session() as session:
         if header.ended is None:
             _refuse_while_busy(session, header.bench)
@@ -138,7 +141,7 @@ def begin_run(
         run = RunRow(
             bench=header.bench, unit=tag, plan=plan.model_dump_json(), layout=layout.model_dump_json(),
             began=header.began, ended=header.ended, stage="dry watch", findings=None, judged_at=None, judged_by=None,
-            override=override, source=source,
+            override=reason, source=source,
         )  # fmt: skip
         session.add(run)
         try:

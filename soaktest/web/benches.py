@@ -103,18 +103,12 @@ def begin(
     plan: Annotated[Literal["repair-check", "resale", "find-leak"], Form()],
     layout: Annotated[Literal["front-loader", "front-loader-mirrored", "top-loader"], Form()],
     unit: Annotated[str, Form(max_length=64)] = "",
-    override: Annotated[str, Form(max_length=500)] = "",
+    override: Annotated[str, Form(max_length=4000)] = "",
 ) -> Response:
     """Begin a run; refused on a pad whose last check found a fault, unless a reason is given."""
     refuse_unsound(book(request), name, override)
     header = Header(bench=name, unit=plain_text("unit's tag", unit, 64) or None, began=time.time())
-    begin_run(
-        book(request),
-        header,
-        read_plan(plan),
-        read_layout(layout),
-        plain_text("reason", override, 500) or None,
-    )
+    begin_run(book(request), header, read_plan(plan), read_layout(layout), override)
     return RedirectResponse(f"/benches/{name}", 303)
 
 
