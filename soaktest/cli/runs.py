@@ -148,12 +148,14 @@ def watch(
 
 
 def _status(run: RunRow, live: Live) -> str:
+    from soaktest.thinning import microsiemens
+
     analysis = live.analysis
     spans = [span for span in analysis.findings.phases if span.start <= live.at - 3]
     phase = spans[-1].phase if spans and spans[-1].confidence >= SURE_FROM else "not clear yet"
     lines = [f"Run {run.id} on bench {run.bench}: {live.stage}; phase {phase}"]
     for zone, track in analysis.pads.items():
-        now = f"{10.0 ** float(track.log_g[-1]) * 1e6:.3g} uS" if len(track.t) else "not heard"
+        now = f"{float(microsiemens(track.log_g[-1:])[0]):.3g} uS" if len(track.t) else "not heard"
         wet = (
             "WET"
             if any(e.zone == zone and e.end is None for e in analysis.findings.wet_events)

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 import schemathesis
 from fastapi.testclient import TestClient
@@ -186,6 +187,31 @@ def test_a_run_begun_twice_is_refused_in_words(client: TestClient) -> None:
     assert "&lt;b&gt;A&lt;/b&gt;" in client.get("/units").text
 
 
+def test_a_reason_longer_than_a_certificate_holds_is_refused_at_both_entrances(
+    client: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On the page and at the command line, before the run is begun; 200 characters are taken."""
+    from typer.testing import CliRunner
+
+    from soaktest.cli.app import app
+    from soaktest.errors import InputError
+
+    token = client.get("/units").text.split('name="token" content="')[1].split('"')[0]
+    form = {"token": token, "plan": "resale", "layout": "front-loader"}
+    refused = client.post("/benches/b8/begin", data=form | {"override": "x" * 201}, follow_redirects=False)
+    assert (refused.status_code, refused.json()["detail"]) == (
+        422,
+        "reason: has 201 characters; 200 at the most.",
+    )
+    taken = client.post("/benches/b8/begin", data=form | {"override": "x" * 200}, follow_redirects=False)
+    assert taken.status_code == 303
+
+    monkeypatch.setenv("SOAKTEST_DATA", str(tmp_path))
+    begun = CliRunner().invoke(app, ["run", "begin", "b1", "--override", "x" * 201])
+    assert isinstance(begun.exception, InputError)
+    assert "reason: has 201 characters" in str(begun.exception)
+
+
 def test_a_story_is_written_and_corrected_on_the_page(client: TestClient) -> None:
     """Taken in, repaired, corrected: the old entry stays, struck through; a bad number is said plainly."""
     token = client.get("/units").text.split('name="token" content="')[1].split('"')[0]
@@ -325,6 +351,39 @@ def test_a_run_judged_anew_is_shown_anew(tmp_path: Path) -> None:
     assert second[1] < first[1]
     assert second[2] > first[2]
     journal.close()
+
+
+def test_a_table_is_empty_where_nothing_was_heard_and_pads_read_alike_everywhere() -> None:
+    """No line is drawn over a silence, of power no more than of a pad; a pad reads the same live, drawn and in a table."""
+    from soaktest.analysis.analyse import examine
+    from soaktest.glance import Glance
+    from soaktest.recording import Recording
+    from soaktest.replay import as_bytes
+    from soaktest.simulate.bench import demo_scenario, simulate
+    from soaktest.tables import MessageRow
+    from soaktest.thinning import microsiemens
+    from soaktest.web.runs import by_second
+    from soaktest.wire import parse_topic
+
+    whole, _ = simulate(demo_scenario(leaking=False))
+    began = whole.header.began
+    kept = [as_bytes(m) for m in whole.messages if not began + 600 < m.at < began + 900]
+    analysis = examine(Recording(whole.header, kept), read_layout("front-loader"), read_plan("repair-check"))
+    table = by_second(analysis)
+    silent = table[(table.utc_s > began + 605) & (table.utc_s < began + 895)]
+    assert silent[["power", "inlet", "left_us"]].notna().sum().sum() == 0
+    assert table.power.notna().mean() > 0.85
+
+    glance = Glance("b1")
+    for message in kept[:400]:
+        topic = parse_topic(message.topic)
+        glance.take(
+            MessageRow(at=message.at, bench="b1", node=topic.node, kind=topic.kind, payload=message.payload)
+        )
+    live = glance.strip()["pads"]["left"][-1][1]  # type: ignore[index]
+    drawn = float(np.median(microsiemens(analysis.pads["left"].log_g[:90])))
+    assert live == pytest.approx(drawn, rel=0.05)
+    assert table.left_us[:90].median() == pytest.approx(drawn, rel=0.01)
 
 
 def test_a_zoom_reads_what_is_in_view_and_shows_what_the_analysis_holds(
