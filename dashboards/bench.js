@@ -91,6 +91,12 @@ function show() {
 }
 function listen() {
   const source = new EventSource("/events");
+  source.onerror = async () => {
+    if (source.readyState !== EventSource.CLOSED) return;  // the browser tries again by itself
+    const answer = await fetch("/api/benches").catch(() => null);
+    if (answer?.status === 401) location.href = `/door?next=${encodeURIComponent(location.pathname)}`;  // restarted: who was in comes in anew
+    else setTimeout(listen, 5000);
+  };
   source.onmessage = e => { heard = Date.now(); state = JSON.parse(e.data); show(); };
 }
 setInterval(() => {

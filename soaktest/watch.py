@@ -251,7 +251,7 @@ class Watch:
         now = time.time()
         out: dict[str, Any] = {
             "bench": name,
-            "age_s": round(now - bench.glance.last_at, 1) if bench.glance.last_at else None,
+            "age_s": _in_steps(now - bench.glance.last_at) if bench.glance.last_at else None,
             "stale": now - bench.glance.last_at > STALE_S,
             "power": bench.glance.power[-1][1] if bench.glance.power else None,
             "pads": {zone: bench.glance.pad_state(zone) | {"state": "", "wet": False} for zone in ZONES},
@@ -286,6 +286,11 @@ class Watch:
                 "unseen": [z for z in zones if bench.raised.get(z, now) > (run.acknowledged_at or 0.0)],
             }
         return out
+
+
+def _in_steps(age_s: float) -> int:
+    """Whole seconds, then steps of ten: an idle bench is no news, and is sent only as often as it is worth it."""
+    return round(age_s) if age_s < STALE_S else 10 * round(age_s / 10)
 
 
 def _wet_since(bench: _Bench) -> dict[Zone, float]:

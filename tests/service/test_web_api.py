@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -210,6 +211,50 @@ def test_a_reason_longer_than_a_certificate_holds_is_refused_at_both_entrances(
     begun = CliRunner().invoke(app, ["run", "begin", "b1", "--override", "x" * 201])
     assert isinstance(begun.exception, InputError)
     assert "reason: has 201 characters" in str(begun.exception)
+
+
+def test_events_come_twice_a_second_at_the_most_and_seldom_from_an_idle_bench(tmp_path: Path) -> None:
+    """A bench that has said nothing for a minute: one event at once, one for its age, one to say that the page lives."""
+    import asyncio
+    import time
+    from types import SimpleNamespace
+
+    from soaktest.recording import Message
+    from soaktest.watch import Watch
+    from soaktest.web.benches import events
+
+    journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
+    journal.keep([Message(time.time() - 62.0, "soaktest/b1/pads/about", b'{"contract":1,"kind":"pads"}')])
+
+    async def heard(watch: Watch, seconds: float) -> list[float]:
+        begin, at = time.monotonic(), []
+
+        async def gone() -> bool:
+            return time.monotonic() - begin > seconds
+
+        asking = SimpleNamespace(
+            app=SimpleNamespace(state=SimpleNamespace(watch=watch)), is_disconnected=gone
+        )
+        async for _ in (await events(asking)).body_iterator:  # type: ignore[arg-type]
+            at.append(time.monotonic() - begin)
+        return at
+
+    with Watch(journal, lambda _topic, _payload: None) as watch:
+        idle = asyncio.run(heard(watch, 6.0))
+        assert watch.snapshot()["b1"]["age_s"] in (60, 70)
+        changing = asyncio.run(heard(_ever_new(watch), 3.0))
+    assert 2 <= len(idle) <= 3
+    assert 4 <= len(changing) <= 6
+    journal.close()
+
+
+def _ever_new(watch: Any) -> Any:
+    """A watch that says something else each time it is asked."""
+    from itertools import count
+    from types import SimpleNamespace
+
+    numbers = count()
+    return SimpleNamespace(snapshot=lambda: watch.snapshot() | {"n": next(numbers)})
 
 
 def test_a_story_is_written_and_corrected_on_the_page(client: TestClient) -> None:
