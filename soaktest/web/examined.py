@@ -66,6 +66,8 @@ AHEAD = 20
 """So many of the newest judged runs are drawn ahead."""
 DRAWN = 60
 """So many drawn timelines are kept; an older one is drawn again when somebody looks."""
+DRAWING = 2
+"""Goes up when a kept timeline must be drawn anew: since 2 it carries the offset of its times."""
 IDLE_S = 2.0
 
 
@@ -150,4 +152,4 @@ def _forget(session: Session, runs: list[int]) -> None:
 
 
 def _maker(judged_at: float | None) -> str:
-    return f"soaktest {__version__} {judged_at}"
+    return f"soaktest {__version__} drawing {DRAWING} {judged_at}"
