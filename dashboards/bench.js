@@ -17,7 +17,8 @@ function headline(b) {
   if (b.alarm) return `WET: ${since(b)}`;
   if (!b.run) return b.last ? `Run ${b.last.run}: ${b.last.verdict.toUpperCase()}` : "No run yet";
   const heard = Object.values(b.pads).some(p => p.heard), floor = damp(b).length ? `Not dry: ${damp(b).join(" and ")}` : heard ? "Dry" : "Pads not heard";
-  return `${floor} · ${b.run.stage}` + (b.run.phase && b.run.sure >= sureFrom ? `, ${b.run.phase}` : "");
+  const leaked = b.run.leaked?.length ? `Leaked at ${b.run.leaked.join(" and ")}. Now: ` : "";
+  return `${leaked}${floor} · ${b.run.stage}` + (b.run.phase && b.run.sure >= sureFrom ? `, ${b.run.phase}` : "");
 }
 function sub(b) {
   if (!b.run) return (b.last && b.last.unit ? `unit ${b.last.unit}. ` : "") + "No run under way: begin one on a dry floor.";
@@ -37,7 +38,7 @@ function showCard(b) {
   card.classList.toggle("wet", !!b.alarm); card.classList.toggle("old", b.stale);
   say(card, "headline", headline(b)); say(card, "sub", sub(b));
   say(card, "pads", Object.entries(b.pads).map(([z, p]) => `${z} ${p.wet ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : "dry"} ${p.microsiemens ?? "–"} µS`).join(" · "));
-  say(card, "age", b.stale ? `STALE: nothing heard for ${b.age_s == null ? "ever" : span(b.age_s)}` : (b.run && b.run.needs ? (b.run.needs.length ? "still needed: " + b.run.needs.join("; ") : "nothing more needed") : ""));
+  say(card, "age", b.stale ? `STALE: nothing heard for ${b.age_s == null ? "ever" : span(b.age_s)}` : (b.run && b.run.needs ? (b.run.lost.length ? "cannot pass any more: " + b.run.lost.join(" ") : b.run.needs.length ? "still needed: " + b.run.needs.join("; ") : "nothing more needed") : ""));
 }
 function showOne(b) {
   if (leaving) return;  // a form is on its way: to load this page anew would call it back
@@ -55,6 +56,8 @@ function showOne(b) {
   if (b.run) {
     if (b.run.needs) list(one, "needs", b.run.needs, "nothing more");
     if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
+    const lost = b.run.lost ?? [];
+    list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
     say(one, "may-stop", b.run.may_stop || "");
   }
   const health = [b.age_s == null ? "no message yet" : `last message ${span(b.age_s)} ago`];
@@ -68,8 +71,8 @@ function alarm(b) {
   box.hidden = !b.alarm;
   if (!b.alarm) { silence(); return; }
   say(box, "alarm-head", `Water at ${since(b)}`);
-  say(box, "alarm-note", (b.alarm.confirmed ? "confirmed" : "provisional, being confirmed") + (b.run.acknowledged ? `; seen at ${clock(b.run.acknowledged)}` : ""));
-  if (!b.run.acknowledged && !muted) ring(); else silence();
+  say(box, "alarm-note", (b.alarm.confirmed ? "confirmed" : "provisional, being confirmed") + (b.alarm.unseen.length ? "" : `; seen at ${clock(b.run.acknowledged)}`));
+  if (b.alarm.unseen.length && !muted) ring(); else silence();
 }
 function ring() {
   if (sound) return;
@@ -88,6 +91,12 @@ function show() {
 }
 function listen() {
   const source = new EventSource("/events");
+  source.onerror = async () => {
+    if (source.readyState !== EventSource.CLOSED) return;  // the browser tries again by itself
+    const answer = await fetch("/api/benches").catch(() => null);
+    if (answer?.status === 401) location.href = `/door?next=${encodeURIComponent(location.pathname)}`;  // restarted: who was in comes in anew
+    else setTimeout(listen, 5000);
+  };
   source.onmessage = e => { heard = Date.now(); state = JSON.parse(e.data); show(); };
 }
 setInterval(() => {

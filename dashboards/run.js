@@ -1,9 +1,10 @@
 // Timelines: drawn from the server's figure, redrawn from the server for the window in view; two runs are kept in step.
+// Times on an axis are the bench's local times by the offset that the figure carries, wherever the browser is.
 "use strict";
 const dark = matchMedia("(prefers-color-scheme: dark)").matches;
-const pad2 = n => String(n).padStart(2, "0");
-const local = t => { const d = new Date(1000 * t); return `${d.getFullYear()}-${pad2(d.getMonth() + 1)}-${pad2(d.getDate())} ${pad2(d.getHours())}:${pad2(d.getMinutes())}:${pad2(d.getSeconds())}.${String(d.getMilliseconds()).padStart(3, "0")}`; };
-const utc = text => new Date(String(text).replace(" ", "T")).getTime() / 1000;
+const offset = box => box.layout.meta.utc_offset_s;
+const local = (box, t) => new Date(1000 * (t + offset(box))).toISOString().slice(0, -1).replace("T", " ");
+const utc = (box, text) => Date.parse(String(text).length > 10 ? `${String(text).replace(" ", "T")}Z` : text) / 1000 - offset(box);
 function dress(figure) {
   if (dark) Object.assign(figure.layout, { paper_bgcolor: "#15191d", plot_bgcolor: "#1d2227", font: { ...figure.layout.font, color: "#e8eaed" } });
   if (innerWidth < 600) Object.assign(figure.layout.margin, { l: 58, r: 8 });
@@ -23,23 +24,23 @@ async function draw(box) {
   box.dataset.ready = "1";
 }
 async function fine(box, names) {
-  const [from, to] = box.layout.xaxis.range.map(utc);
+  const [from, to] = box.layout.xaxis.range.map(text => utc(box, text));
   const lines = await (await fetch(`/api/runs/${box.dataset.run}/window?start=${from}&end=${to}`)).json();
   const at = [], x = [], y = [];
   for (const [name, line] of Object.entries(lines)) {
     const index = names.indexOf(name);
-    if (index >= 0) { at.push(index); x.push(line.t.map(local)); y.push(line.v); }
+    if (index >= 0) { at.push(index); x.push(line.t.map(t => local(box, t))); y.push(line.v); }
   }
   if (at.length) { box.follows = true; await Plotly.restyle(box, { x, y }, at); box.follows = false; }
   box.dataset.drawn = String(1 + Number(box.dataset.drawn ?? 0));
 }
 function twins(box) {
-  const [from, to] = box.layout.xaxis.range.map(utc);
+  const [from, to] = box.layout.xaxis.range.map(text => utc(box, text));
   for (const other of document.querySelectorAll(".side")) {
     if (other === box || !other.layout) continue;
     const shift = Number(other.dataset.began) - Number(box.dataset.began);
     other.follows = true;
-    Plotly.relayout(other, { "xaxis.range": [local(from + shift), local(to + shift)] }).then(() => { other.follows = false; });
+    Plotly.relayout(other, { "xaxis.range": [local(other, from + shift), local(other, to + shift)] }).then(() => { other.follows = false; });
   }
 }
 addEventListener("load", async () => {
@@ -50,7 +51,7 @@ addEventListener("load", async () => {
     const powers = boxes.map(b => b.layout.yaxis3?.range[1] ?? 0);
     for (const b of boxes) {
       b.follows = true;
-      const change = { "xaxis.range": [local(Number(b.dataset.began)), local(Number(b.dataset.began) + longest)], "yaxis2.range": [low, high] };
+      const change = { "xaxis.range": [local(b, Number(b.dataset.began)), local(b, Number(b.dataset.began) + longest)], "yaxis2.range": [low, high] };
       if (b.data.some(t => t.name === "power")) change["yaxis3.range"] = [0, Math.max(...powers, 1)];
       await Plotly.relayout(b, change); b.follows = false;
     }
@@ -63,5 +64,5 @@ addEventListener("load", async () => {
   }
 });
 const main = document.getElementById("timeline");
-document.querySelectorAll("[data-from]").forEach(b => b.addEventListener("click", () => Plotly.relayout(main, { "xaxis.range": [local(Number(b.dataset.from)), local(Number(b.dataset.to))] })));
+document.querySelectorAll("[data-from]").forEach(b => b.addEventListener("click", () => Plotly.relayout(main, { "xaxis.range": [local(main, Number(b.dataset.from)), local(main, Number(b.dataset.to))] })));
 document.querySelectorAll("[data-image]").forEach(b => b.addEventListener("click", () => Plotly.downloadImage(main, { format: b.dataset.image, filename: `run-${main.dataset.run}`, width: 1400, height: main.layout.height })));

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import orjson
 import sqlalchemy as sa
@@ -12,9 +12,10 @@ from sqlalchemy.orm import Session
 
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, Knowledge, examine
-from soaktest.analysis.progress import Stage, may_stop, stage_of, still_needed
+from soaktest.analysis.progress import Stage, may_stop, past_mending, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM
 from soaktest.errors import InputError, RunError, plain_text
+from soaktest.findings import WetEvent
 from soaktest.journal import Journal, newest_descriptions, run_of
 from soaktest.layouts import Layout
 from soaktest.node_check import Said
@@ -22,12 +23,14 @@ from soaktest.plans import Plan
 from soaktest.recording import Header, Recording
 from soaktest.records import knowledge_of, pad_checks
 from soaktest.tables import MessageRow, RunRow, UnitRow
-from soaktest.vocabulary import ZONES
+from soaktest.vocabulary import ZONES, Zone
 from soaktest.wire import Topic
 from soaktest.workshop.calibration import DAMP_FACTOR, NOT_DRY_S, reading
 from soaktest.workshop.stories import keep_unit
 
 RECENT_S = 20.0
+LONGEST_REASON = 200
+"""Characters of why a run was begun all the same: what a certificate has room for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,19 +41,26 @@ class Live:
     stage: Stage
     needs: list[str]
     at: float
+    lost: list[str] = field(default_factory=list)
+    """Why it cannot pass any more, though it does not leak."""
     may_stop: str | None = None
     """Why the run may be stopped now."""
 
     @property
-    def wet_zones(self) -> list[str]:
-        """Zones of the wet events that are leaks."""
-        return sorted(
-            {
-                e.zone
-                for e in self.analysis.findings.wet_events
-                if e.cause_probability.get("leak", 0.0) >= FAIL_FROM
-            }
-        )
+    def leaks(self) -> list[WetEvent]:
+        """Wet events that are leaks: the run has failed by them, whether their pads are dry again or not."""
+        events = self.analysis.findings.wet_events
+        return [e for e in events if e.cause_probability.get("leak", 0.0) >= FAIL_FROM]
+
+    @property
+    def leaked(self) -> list[Zone]:
+        """Zones at which it leaked in this run."""
+        return sorted({e.zone for e in self.leaks})
+
+    @property
+    def wet_since(self) -> dict[Zone, float]:
+        """Zones that are wet by a leak as it stands, and since when (UTC seconds)."""
+        return {e.zone: e.onset for e in self.leaks if e.end is None}
 
 
 def plan_of(run: RunRow) -> Plan:
@@ -119,8 +129,9 @@ def begin_run(
 
     Raises:
         RunError: another run is under way on that bench.
-        InputError: the unit's tag is none.
+        InputError: the unit's tag is none, or the reason is too long or holds what cannot be printed.
     """
+    reason = plain_text("reason", override or "", LONGEST_REASON) or None
     with journal.session() as session:
         if header.ended is None:
             _refuse_while_busy(session, header.bench)
@@ -130,7 +141,7 @@ def begin_run(
         run = RunRow(
             bench=header.bench, unit=tag, plan=plan.model_dump_json(), layout=layout.model_dump_json(),
             began=header.began, ended=header.ended, stage="dry watch", findings=None, judged_at=None, judged_by=None,
-            override=override, source=source,
+            override=reason, source=source,
         )  # fmt: skip
         session.add(run)
         try:
@@ -158,11 +169,7 @@ def end_run(journal: Journal, number: int, at: float | None = None) -> RunRow:
         run = run_of(session, number)
         ended = max(time.time() if at is None else at, run.began)
         done = session.execute(
-            sa.update(RunRow)
-            .where(RunRow.id == number, RunRow.ended.is_(None))
-            .values(
-                ended=ended, findings=None, judged_at=None, judged_by=None
-            )  # what was told on the way is not its answer
+            sa.update(RunRow).where(RunRow.id == number, RunRow.ended.is_(None)).values(ended=ended)
         )
         if not done.rowcount:  # type: ignore[attr-defined]
             raise RunError(f"run {number} has ended already. Judge it: soaktest judge {number}")
@@ -194,15 +201,15 @@ def examine_run(
 def judge_run(
     journal: Journal, number: int, plan: Plan | None = None, layout: Layout | None = None
 ) -> Analysis:
-    """Judge a run; the answer is kept with it where its own plan and layout were used."""
+    """Judge a run; the answer is kept with it where it had ended by then and its own plan and layout were used."""
     run = find_run(journal, number)
     analysis = examine_run(journal, run, plan, layout)
-    if plan is None and layout is None:
+    if plan is None and layout is None and run.ended is not None:  # one that has ended does not end again
         with journal.session() as session:
             row = session.get_one(RunRow, number)
             row.findings = analysis.findings.model_dump_json()
             row.judged_at, row.judged_by = time.time(), f"soaktest {__version__}"
-            if row.ended is not None and row.stage != "cancelled":
+            if row.stage != "cancelled":
                 row.stage = "judged"
     return analysis
 
@@ -219,7 +226,7 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
     analysis = examine(recording, layout_of(run), plan, knowledge_of(journal, run))
     ended = run.ended if run.ended is not None else at
     if run.stage == "cancelled":
-        return Live(analysis, "judged", [], at, "The run was cancelled.")
+        return Live(analysis, "judged", [], at, may_stop="The run was cancelled.")
     stage: Stage = "judged" if run.stage == "judged" else stage_of(analysis.heard, analysis.phases, ended)
     if stage != run.stage:
         with journal.session() as session:  # one that was ended or cancelled meanwhile keeps its own
@@ -227,22 +234,19 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
                 sa.update(RunRow).where(RunRow.id == number, RunRow.stage == run.stage).values(stage=stage)
             )
     live = Live(analysis, stage, still_needed(plan, analysis.heard), at)
-    return replace(live, may_stop=may_stop(plan, analysis.heard, leaks=bool(live.wet_zones)))
+    lost = [] if live.leaks else past_mending(plan, analysis.heard, analysis.findings.reasons)
+    stop = may_stop(plan, analysis.heard, lost, leaks=bool(live.leaks))
+    return replace(live, lost=lost, may_stop=stop)
 
 
-def lamp_message(run: RunRow, live: Live) -> tuple[str, bytes]:
-    """Topic and payload for the bench's lamp."""
-    verdict = live.analysis.findings.verdict if live.stage == "judged" else ""
-    return str(Topic(run.bench, "", "lamp")), orjson.dumps(
-        {"stage": live.stage, "verdict": verdict, "at": live.at}
+def lamp_message(bench: str, stage: str, verdict: str) -> tuple[str, bytes]:
+    """Topic and payload for a bench's lamp."""
+    return str(Topic(bench, "", "lamp")), orjson.dumps(
+        {"stage": stage, "verdict": verdict, "at": time.time()}
     )
 
 
-def alarm_message(run: RunRow, live: Live) -> tuple[str, bytes]:
-    """Topic and payload for the bench's alarm: wet, where, and by which run."""
-    return str(Topic(run.bench, "", "alarm")), alarm_payload(run, live.wet_zones, live.at)
-
-
-def alarm_payload(run: RunRow, zones: list[str], at: float) -> bytes:
-    """The alarm's JSON bytes."""
-    return orjson.dumps({"wet": bool(zones), "zones": zones, "at": at, "run": str(run.id)})
+def alarm_message(bench: str, zones: list[Zone], run: int | None) -> tuple[str, bytes]:
+    """Topic and payload for a bench's alarm: wet, where, and by which run."""
+    told = {"wet": bool(zones), "zones": zones, "at": time.time(), "run": "" if run is None else str(run)}
+    return str(Topic(bench, "", "alarm")), orjson.dumps(told)

@@ -26,7 +26,7 @@ from soaktest.journal import Journal
 from soaktest.mqtt_client import new_client
 from soaktest.recording import Message, Retained
 from soaktest.settings import BrokerAddress
-from soaktest.wire import subscriptions
+from soaktest.wire import ROOT, subscriptions
 
 log = logging.getLogger("soaktest")
 
@@ -72,11 +72,14 @@ class Collector:
         client_id: str = "soaktest-collector",
         clock: Clock = _arrival,
         source: str = "",
+        root: str = ROOT,
     ) -> None:
+        """``root`` is what stands before the bench in the topics it listens to; they are journaled below ``ROOT``."""
         self.counts = Counts()
         self.trouble: str | None = None
         """What keeps the journal from being written just now, in words."""
         self._journal, self._address, self._clock, self._source = journal, address, clock, source
+        self._root = root
         self._heard: list[_Heard] = []
         self._connection = 0
         self._subscribed, self._stopping = threading.Event(), threading.Event()
@@ -120,7 +123,7 @@ class Collector:
             self._refused = str(code)
             return
         self._connection += 1
-        client.subscribe([(topic, 1) for topic in subscriptions()])
+        client.subscribe([(topic, 1) for topic in subscriptions(self._root)])
 
     def _on_subscribe(self, *_args: Any) -> None:
         self._subscribed.set()
@@ -129,11 +132,18 @@ class Collector:
         if not self._stopping.is_set():
             log.warning("lost the broker (%s); trying again", code)
 
-    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+    def _on_message(self, client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = repr(message._topic)
+        if self._root != ROOT:
+            if not topic.startswith(
+                f"{self._root}/"
+            ):  # not every broker keeps its retained messages to the filter
+                client.ack(message.mid, message.qos)
+                return
+            topic = ROOT + topic.removeprefix(self._root)
         payload = bytes(message.payload)
         kind = Retained if message.retain else Message
         heard = kind(self._clock(topic, payload), topic, payload)

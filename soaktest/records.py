@@ -102,10 +102,12 @@ def find_note(journal: Journal, number: int) -> NoteRow:
 
 
 def acknowledge(journal: Journal, run: int) -> None:
-    """Write down that somebody has seen the run's alarm; the alarm itself stays until the pad is dry."""
+    """Write down that somebody has seen the run's alarm just now; the alarm itself stays until the pad is dry.
+
+    It speaks for what is wet by then: water that comes later has not been seen.
+    """
     with journal.session() as session:
-        row = run_of(session, run)
-        row.acknowledged_at = row.acknowledged_at or time.time()
+        run_of(session, run).acknowledged_at = time.time()
 
 
 def keep_pad_check(journal: Journal, bench: str, zone: Zone, check: PadCheck, fault: str = "") -> None:

@@ -3,6 +3,9 @@
 The messages are the recording's own bytes. Their arrival times are the recording's too: the
 collector is handed the time at which each message first arrived, so that the findings do not depend on
 the speed. Anything else that arrives meanwhile is stamped with the present, as always.
+
+They go through the broker below a root of their own, one level deeper than a bench's topics, so that whoever listens
+to the live benches there hears none of them.
 """
 
 from __future__ import annotations
@@ -25,7 +28,7 @@ from soaktest.plans import Plan
 from soaktest.recording import Message, Recording, payload_bytes
 from soaktest.settings import BrokerAddress
 from soaktest.tables import RunRow
-from soaktest.wire import subscriptions
+from soaktest.wire import ROOT, subscriptions
 
 Progress = Callable[[int, int], None]
 SETTLE_S = 20.0
@@ -88,18 +91,23 @@ def replay(
     header = recording.header
     ended = header.ended if header.ended is not None else _last(messages, header.began)
     source = uuid.uuid4().hex
-    sendable = [message for message in messages if _can_be_sent(message.topic)]
-    with Collector(journal, address, f"soaktest-replay-{time.time_ns()}", arrivals, source) as collector:
-        _publish(sendable, address, speed, arrivals, progress)
+    root = f"{ROOT}/replay-{source}"
+    sendable = [message for message in messages if _can_be_sent(message.topic, root)]
+    with Collector(journal, address, f"soaktest-replay-{source}", arrivals, source, root) as collector:
+        _publish(sendable, root, address, speed, arrivals, progress)
         _await(collector, len(sendable), address)
     # no collector would hear these, but the recording holds them
-    journal.keep([message for message in messages if not _can_be_sent(message.topic)], source)
+    journal.keep([message for message in messages if not _can_be_sent(message.topic, root)], source)
     # begun last, so that a replay that failed leaves no run behind
     return begin_run(journal, header.model_copy(update={"ended": ended}), *judged_by, source=source)
 
 
-def _can_be_sent(topic: str) -> bool:
-    plain = topic and not set(topic) & set("+#\0") and len(topic.encode()) < 65_536
+def _below(root: str, topic: str) -> str:
+    return root + topic.removeprefix(ROOT)
+
+
+def _can_be_sent(topic: str, root: str) -> bool:
+    plain = topic and not set(topic) & set("+#\0") and len(_below(root, topic).encode()) < 65_536
     return bool(plain) and any(mqtt.topic_matches_sub(heard, topic) for heard in subscriptions())
 
 
@@ -128,6 +136,7 @@ def _last(messages: list[Message], began: float) -> float:
 
 def _publish(
     messages: list[Message],
+    root: str,
     address: BrokerAddress,
     speed: float,
     arrivals: _Arrivals,
@@ -146,7 +155,7 @@ def _publish(
             if wait > 0:
                 time.sleep(wait)
             arrivals.expect(message)
-            pending.append(client.publish(message.topic, message.payload, qos=1))
+            pending.append(client.publish(_below(root, message.topic), message.payload, qos=1))
             while len(pending) > IN_FLIGHT:
                 pending.popleft().wait_for_publish(10)
             if progress:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,35 @@ VERDICTS = {
 _LOWER = (("power", "W"), ("current", "A"), ("vibration", "m/s²"), ("inlet", "share"), ("outlet", "share"))
 
 
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Local time by one offset from UTC (seconds) for the whole of a run: when clocks change, no hour comes twice or is missing."""
+
+    utc_offset_s: float
+
+    @classmethod
+    def of(cls, began: float) -> Clock:
+        """By the offset that holds here at a run's beginning (UTC seconds)."""
+        offset = datetime.fromtimestamp(began).astimezone().utcoffset()
+        return cls(offset.total_seconds() if offset else 0.0)
+
+    def local(self, t: float) -> datetime:
+        """UTC seconds as a local date and time."""
+        return datetime.fromtimestamp(t, timezone(timedelta(seconds=self.utc_offset_s)))
+
+    def time(self, t: float) -> str:
+        """The time of day to the second."""
+        return f"{self.local(t):%H:%M:%S}"
+
+    def iso(self, t: float) -> str:
+        """A place on the time axis, to the millisecond."""
+        return self.local(t).strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]
+
+    def times(self, t: Floats) -> Any:
+        """Places on the time axis as numpy datetimes, shape (n,)."""
+        return np.round((t + self.utc_offset_s) * 1000).astype("datetime64[ms]") if len(t) else []
+
+
 def write_timeline(analysis: Analysis, path: str | Path) -> Path:
     """Write the timeline page. Raises InputError where it cannot be written."""
     where = Path(path)
@@ -48,6 +78,7 @@ def write_timeline(analysis: Analysis, path: str | Path) -> Path:
 def timeline_page(analysis: Analysis) -> str:
     """The page's HTML; every text from outside is escaped."""
     findings = analysis.findings
+    clock = Clock.of(findings.began)
     # The script holds data of ours and names from outside; Plotly escapes </script> in its JSON.
     plot = timeline_figure(analysis).to_html(
         full_html=False, include_plotlyjs=True, config={"responsive": True, "displaylogo": False}
@@ -59,17 +90,17 @@ def timeline_page(analysis: Analysis) -> str:
         verdict={"name": name, "meaning": meaning, "mark": mark},
         answer=answer(findings),
         style=source("timeline.css"),
-        began=_local(findings.began).strftime("%d %B %Y %H:%M"),
+        began=clock.local(findings.began).strftime("%d %B %Y %H:%M"),
         length=f"{(findings.ended - findings.began) / 60:.0f} min",
         floor=floor_plan(analysis.layout, findings),
-        whole=[_iso(findings.began), _iso(findings.ended)],
+        whole=[clock.iso(findings.began), clock.iso(findings.ended)],
         jumps=[
-            {"title": f"{e.zone} wet {_local(e.onset):%H:%M:%S}", "start": _iso(e.onset - 180), "end": _iso(e.onset + 300)}
+            {"title": f"{e.zone} wet {clock.time(e.onset)}", "start": clock.iso(e.onset - 180), "end": clock.iso(e.onset + 300)}
             for e in findings.wet_events
         ],
         events=event_rows(findings),
         whys=[
-            {"title": f"{why.event.zone.capitalize()} pad, wet since {_clock(why.event.onset)}", "sentences": why.sentences, "plot": why_figure(analysis, why).to_html(full_html=False, include_plotlyjs=False, config={"responsive": True, "displayModeBar": False})}
+            {"title": f"{why.event.zone.capitalize()} pad, wet since {clock.time(why.event.onset)}", "sentences": why.sentences, "plot": why_figure(analysis, why).to_html(full_html=False, include_plotlyjs=False, config={"responsive": True, "displayModeBar": False})}
             for why in explain_events(analysis)
         ],
         plot=plot,
@@ -78,33 +109,34 @@ def timeline_page(analysis: Analysis) -> str:
 
 def answer(findings: Findings) -> str:
     """Is it leaking, where, since when: in one sentence."""
+    clock = Clock.of(findings.began)
     leaks = [e for e in findings.wet_events if e.cause == "leak"]
     if leaks:
         first = {e.zone: e for e in reversed(leaks)}  # each pad's first
         since = [
-            f"{e.zone} since {_local(e.onset):%H:%M:%S}"
-            for e in sorted(first.values(), key=lambda e: e.onset)
+            f"{e.zone} since {clock.time(e.onset)}" for e in sorted(first.values(), key=lambda e: e.onset)
         ]
         phase = f", let out in {leaks[0].phase}" if leaks[0].phase else ""
         return f"Water at {' and '.join(since)}{phase}."
     if findings.wet_events:
         e = findings.wet_events[0]
-        return f"{e.zone.capitalize()} pad wet since {_local(e.onset):%H:%M:%S}, most likely {e.cause}."
+        return f"{e.zone.capitalize()} pad wet since {clock.time(e.onset)}, most likely {e.cause}."
     return "No pad got wet." if findings.verdict == "pass" else findings.reasons[0].text
 
 
 def event_rows(findings: Findings) -> list[dict[str, str]]:
     """The wet events in words, a row each."""
-    return [_event_row(event) for event in findings.wet_events]
+    clock = Clock.of(findings.began)
+    return [_event_row(event, clock) for event in findings.wet_events]
 
 
-def _event_row(event: WetEvent) -> dict[str, str]:
+def _event_row(event: WetEvent, clock: Clock) -> dict[str, str]:
     water = event.water_ml
     chance = event.phase_probability.get(event.phase, 0.0) if event.phase else 0.0
     return {
         "zone": event.zone,
-        "onset": f"{_local(event.onset):%H:%M:%S}",
-        "interval": f"{_local(event.onset_low):%H:%M:%S} to {_local(event.onset_high):%H:%M:%S}",
+        "onset": clock.time(event.onset),
+        "interval": f"{clock.time(event.onset_low)} to {clock.time(event.onset_high)}",
         "cause": f"{event.cause} ({event.cause_probability.get(event.cause, 1.0):.0%})",
         "phase": f"{event.phase} ({chance:.0%})" if event.phase else "–",
         "water": f"{water.best:.1f} ml ({water.low:.1f} to {water.high:.0f})" if water else "–",
@@ -125,6 +157,7 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
     lower = [(name, unit) for name, unit in _LOWER if len(analysis.signals.other(name))]
     if any(name == "power" for name, _ in lower):
         lower = [(name, unit) for name, unit in lower if name != "current"]
+    clock = Clock.of(analysis.findings.began)
     heights = [0.12, 0.46, *([0.42 / max(len(lower), 1)] * len(lower))]
     titles = ["Phase", "Pads: conductance, µS", *(f"{name.capitalize()}, {unit}" for name, unit in lower)]
     figure = make_subplots(
@@ -144,7 +177,7 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
         x, y = thin(*broken(series.t, series.v, silence(series.step_s)))
         figure.add_trace(
             go.Scatter(
-                x=_times(x), y=np.round(y, 3), mode="lines", name=name, line={"width": 1, "color": "#6b7680"}, showlegend=False,
+                x=clock.times(x), y=np.round(y, 3), mode="lines", name=name, line={"width": 1, "color": "#6b7680"}, showlegend=False,
                 hovertemplate=f"{name} %{{y:.3g}} {unit}<extra></extra>",
             ),
             row=row, col=1,
@@ -152,8 +185,9 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
         figure.update_yaxes(rangemode="tozero", row=row, col=1)
     _events(figure, analysis)
     _gaps(figure, analysis)
-    figure.update_xaxes(range=[_iso(analysis.findings.began), _iso(analysis.findings.ended)])
+    figure.update_xaxes(range=[clock.iso(analysis.findings.began), clock.iso(analysis.findings.ended)])
     figure.update_xaxes(title_text="local time", row=len(heights), col=1)
+    figure.update_layout(meta={"utc_offset_s": clock.utc_offset_s})
     figure.update_layout(
         height=560 + 110 * len(lower), margin={"l": 70, "r": 20, "t": 40, "b": 50}, hovermode="x unified", bargap=0,
         barmode="overlay", legend={"orientation": "h", "y": 1.03, "yanchor": "bottom", "x": 0.1, "xanchor": "left"}, dragmode="pan",
@@ -165,6 +199,7 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
 
 
 def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
+    clock = Clock.of(analysis.findings.began)
     length = max(analysis.findings.ended - analysis.findings.began, 1.0)
     for phase, look in PHASE_LOOKS.items():
         spans = [s for s in analysis.findings.phases if s.phase == phase]
@@ -172,12 +207,12 @@ def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
             continue
         figure.add_trace(
             go.Bar(
-                orientation="h", y=["phase"] * len(spans), base=[_iso(s.start) for s in spans],
+                orientation="h", y=["phase"] * len(spans), base=[clock.iso(s.start) for s in spans],
                 x=[1000 * (s.end - s.start) for s in spans],
                 text=[phase if (s.end - s.start) > 0.03 * length else phase[0] for s in spans],
                 textposition="inside", insidetextanchor="middle", textfont={"color": "#1b1f23", "size": 12},
                 marker={"color": look.colour, "line": {"color": "#1b1f23", "width": 0.5}, "pattern": {"shape": look.pattern, "fgopacity": 0.25, "size": 7}},
-                customdata=[[_clock(s.start), _clock(s.end), f"{s.confidence:.0%}"] for s in spans],
+                customdata=[[clock.time(s.start), clock.time(s.end), f"{s.confidence:.0%}"] for s in spans],
                 hovertemplate=phase + " from %{customdata[0]} to %{customdata[1]}, sure to %{customdata[2]}<extra></extra>",
                 showlegend=False, name=phase,
             ),
@@ -193,6 +228,7 @@ def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
 
 def _unheard_phases(figure: go.Figure, analysis: Analysis) -> None:
     """Where no phase signal was heard the band is struck through: what stands there is inferred."""
+    clock = Clock.of(analysis.findings.began)
     phases = analysis.phases
     lost = np.concatenate(([0], (~phases.heard).astype(np.int8), [0]))
     edges = np.flatnonzero(np.diff(lost))
@@ -201,18 +237,19 @@ def _unheard_phases(figure: go.Figure, analysis: Analysis) -> None:
         return
     for begin, end in spans[:60]:
         figure.add_shape(
-            type="rect", x0=_iso(phases.t0 + begin), x1=_iso(phases.t0 + end), y0=0.04, y1=0.28, xref="x", yref="y domain",
+            type="rect", x0=clock.iso(phases.t0 + begin), x1=clock.iso(phases.t0 + end), y0=0.04, y1=0.28, xref="x", yref="y domain",
             fillcolor="#ffffff", opacity=0.85, line={"width": 1, "dash": "dot", "color": "#1b1f23"},
         )  # fmt: skip
     if spans:
         longest = max(spans, key=lambda span: span[1] - span[0])
         figure.add_annotation(
-            x=_iso(phases.t0 + longest[0]), y=0.16, xref="x", yref="y domain", showarrow=False, xanchor="left",
+            x=clock.iso(phases.t0 + longest[0]), y=0.16, xref="x", yref="y domain", showarrow=False, xanchor="left",
             text="not heard", font={"size": 11, "color": "#1b1f23"},
         )  # fmt: skip
 
 
 def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
+    clock = Clock.of(analysis.findings.began)
     heard = False
     for zone in ZONES:
         track = analysis.pads[zone]
@@ -224,7 +261,7 @@ def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
         keep_t, keep_g = thin(t, log_g)
         figure.add_trace(
             go.Scatter(
-                x=_times(keep_t), y=np.round(microsiemens(keep_g), 4), mode="lines", name=f"{zone} pad",
+                x=clock.times(keep_t), y=np.round(microsiemens(keep_g), 4), mode="lines", name=f"{zone} pad",
                 line={"color": colour, "dash": dash, "width": 2}, connectgaps=False,
                 hovertemplate=f"{zone} %{{y:.3g}} µS<extra></extra>",
             ),
@@ -233,7 +270,7 @@ def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
         dry_t, dry = track.t[::60], track.dry[::60]
         figure.add_trace(
             go.Scatter(
-                x=_times(dry_t), y=np.round(microsiemens(dry), 4), mode="lines", line={"color": colour, "width": 1, "dash": dash},
+                x=clock.times(dry_t), y=np.round(microsiemens(dry), 4), mode="lines", line={"color": colour, "width": 1, "dash": dash},
                 opacity=0.35, showlegend=False, hoverinfo="skip", name=f"{zone} dry level",
             ),
             row=2, col=1,
@@ -254,11 +291,12 @@ def _pad_range(analysis: Analysis) -> list[float]:
 
 
 def _events(figure: go.Figure, analysis: Analysis) -> None:
+    clock = Clock.of(analysis.findings.began)
     for number, event in enumerate(analysis.findings.wet_events):
         colour = ZONE_LOOKS[event.zone][0]
         figure.add_vrect(
-            x0=_iso(event.onset_low),
-            x1=_iso(event.onset_high),
+            x0=clock.iso(event.onset_low),
+            x1=clock.iso(event.onset_high),
             fillcolor=colour,
             opacity=0.25,
             line_width=0,
@@ -267,8 +305,8 @@ def _events(figure: go.Figure, analysis: Analysis) -> None:
         )
         figure.add_shape(
             type="line",
-            x0=_iso(event.onset),
-            x1=_iso(event.onset),
+            x0=clock.iso(event.onset),
+            x1=clock.iso(event.onset),
             y0=0,
             y1=1,
             xref="x2",
@@ -277,18 +315,19 @@ def _events(figure: go.Figure, analysis: Analysis) -> None:
         )
         held = f", let out in {event.phase}" if event.phase else ""
         figure.add_annotation(
-            x=_iso(event.onset), y=0.97 - 0.13 * (number % 5), xref="x2", yref="y2 domain", xanchor="left", showarrow=False,
-            text=f" {event.zone} wet {_clock(event.onset)}: {event.cause}{held}", font={"color": "#1b1f23", "size": 12},
+            x=clock.iso(event.onset), y=0.97 - 0.13 * (number % 5), xref="x2", yref="y2 domain", xanchor="left", showarrow=False,
+            text=f" {event.zone} wet {clock.time(event.onset)}: {event.cause}{held}", font={"color": "#1b1f23", "size": 12},
             bgcolor="rgba(255,255,255,.85)", bordercolor=colour,
         )  # fmt: skip
 
 
 def _notes(figure: go.Figure, notes: Sequence[NoteRow]) -> None:
     """What a technician saw, as numbered marks along the top of the pads."""
+    clock = Clock(figure.layout.meta["utc_offset_s"])
     for number, note in enumerate(notes, 1):
         words = note.text or "photo"
         figure.add_annotation(
-            x=_iso(note.at), y=0.02, xref="x2", yref="y2 domain", yanchor="bottom", showarrow=True, arrowhead=2, ax=0, ay=-18,
+            x=clock.iso(note.at), y=0.02, xref="x2", yref="y2 domain", yanchor="bottom", showarrow=True, arrowhead=2, ax=0, ay=-18,
             text=f"✎{number}", hovertext=words, font={"size": 13, "color": "#1b1f23"}, bgcolor="#fff8d6", bordercolor="#1b1f23",
         )  # fmt: skip
 
@@ -296,39 +335,19 @@ def _notes(figure: go.Figure, notes: Sequence[NoteRow]) -> None:
 def _gaps(figure: go.Figure, analysis: Analysis) -> None:
     """Where a pad was not heard, or was not sound: hatched and named."""
     findings = analysis.findings
+    clock = Clock.of(findings.began)
     for row, zone in enumerate(ZONES):
         spans = analysis.pads[zone].sound_spans
         edges = [findings.began, *(edge for span in spans for edge in span), findings.ended]
         lost = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 3.0]
         for begin, end in lost[:40]:
             figure.add_shape(
-                type="rect", x0=_iso(begin), x1=_iso(end), y0=0.02 + 0.06 * row, y1=0.07 + 0.06 * row, xref="x2", yref="y2 domain",
+                type="rect", x0=clock.iso(begin), x1=clock.iso(end), y0=0.02 + 0.06 * row, y1=0.07 + 0.06 * row, xref="x2", yref="y2 domain",
                 fillcolor=ZONE_LOOKS[zone][0], opacity=0.5, line={"width": 1, "dash": "dot", "color": "#1b1f23"},
             )  # fmt: skip
         if lost:
             longest = max(lost, key=lambda span: span[1] - span[0])
             figure.add_annotation(
-                x=_iso(longest[0]), y=0.045 + 0.06 * row, xref="x2", yref="y2 domain", showarrow=False, xanchor="left",
+                x=clock.iso(longest[0]), y=0.045 + 0.06 * row, xref="x2", yref="y2 domain", showarrow=False, xanchor="left",
                 text=f"{zone} not heard or not sound", font={"size": 11, "color": "#1b1f23"}, bgcolor="rgba(255,255,255,.8)",
             )  # fmt: skip
-
-
-def _local(t: float) -> datetime:
-    return datetime.fromtimestamp(t).astimezone()
-
-
-def _clock(t: float) -> str:
-    return f"{_local(t):%H:%M:%S}"
-
-
-def _iso(t: float) -> str:
-    return _local(t).strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]
-
-
-def _times(t: Floats) -> Any:
-    """Local times as numpy datetimes (milliseconds); the offset is that of the first."""
-    if not len(t):
-        return []
-    offset = _local(float(t[0])).utcoffset()
-    shift = offset.total_seconds() if offset else 0.0
-    return np.round((t + shift) * 1000).astype("datetime64[ms]")

@@ -280,6 +280,6 @@ def build_about(about: Mapping[str, Any] | About) -> bytes:
     return orjson.dumps(about.model_dump() if isinstance(about, About) else dict(about))
 
 
-def subscriptions() -> Iterable[str]:
+def subscriptions(root: str = ROOT) -> Iterable[str]:
     """The topic filters that a collector listens to: all that a node may say, misspelt topics too, so that they are set aside."""
-    return (f"{ROOT}/+/+/+",)
+    return (f"{root}/+/+/+",)

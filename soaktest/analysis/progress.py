@@ -1,16 +1,22 @@
-"""What a running test still needs, and which stage it is in."""
+"""What a running test still needs, what it can no longer mend, and which stage it is in."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal
 
 from soaktest.analysis.coverage import Heard
 from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
+from soaktest.findings import Reason
 from soaktest.plans import Plan
 
 Stage = Literal["dry watch", "washing", "drip watch", "judged"]
 
+_PAST_MENDING = ("wet-", "pad-open", "pad-short", "pad-stuck", "pad-drifting", "pad-wet", "pad-unproven")
+"""Reasons against a pass that stay, whatever the machine does next."""
+_PAST_MENDING_AFTER_FILL = ("dry-watch-too-short", "gap", "not-sensitive-enough")
+"""Before the first fill there is time for these; a pad never heard is a gap from then on."""
 SETTLED_S = 60.0
 """The machine is done once drain and spin lie this far back and nothing else moves water."""
 
@@ -46,21 +52,46 @@ def still_needed(plan: Plan, heard: Heard) -> list[str]:
             needs.append(
                 f"{left} more leak-free wash{'es' if left > 1 else ''} for the risks that the plan sets"
             )
-    if heard.watched_s < plan.min_watch_s:
-        needs.append(f"{_minutes(plan.min_watch_s - heard.watched_s)} watch")
+    watch, whole = plan.min_watch_s - heard.watched_s, _unbroken_watch(plan, heard)
+    if max(watch, whole) > 0:
+        needs.append(f"{_minutes(max(watch, whole))} watch{' with all pads heard' if whole > watch else ''}")
     if heard.drip_watch_s < plan.drip_watch_s:
         needs.append(f"{_minutes(plan.drip_watch_s - heard.drip_watch_s)} drip watch after the last drain")
     return needs
+
+
+def _unbroken_watch(plan: Plan, heard: Heard) -> float:
+    """Seconds to watch without a loss until what was lost is a small enough share of the whole."""
+    if heard.share >= plan.min_coverage or plan.min_coverage >= 1.0:
+        return 0.0
+    lost = (1.0 - heard.share) * heard.watched_s
+    return lost / (1.0 - plan.min_coverage) - heard.watched_s
+
+
+def past_mending(plan: Plan, heard: Heard, reasons: Iterable[Reason]) -> list[str]:
+    """Why the run cannot pass any more, however long it goes on; of the verdict's reasons, in their words."""
+    if plan.purpose == "find":
+        return []
+    codes = _PAST_MENDING if heard.first_fill is None else _PAST_MENDING + _PAST_MENDING_AFTER_FILL
+    told = [reason.text for reason in reasons if reason.code.startswith(codes)]
+    if heard.first_fill is not None and plan.min_coverage >= 1.0:
+        told += [reason.text for reason in reasons if reason.code == "coverage"]
+    return told
 
 
 def _minutes(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
 
 
-def may_stop(plan: Plan, heard: Heard, *, leaks: bool) -> str | None:
-    """Why the run may be stopped now, in words; None while it has to go on."""
+def may_stop(plan: Plan, heard: Heard, lost: list[str], *, leaks: bool) -> str | None:
+    """Why the run may be stopped now, in words; None while it has to go on.
+
+    ``lost`` is what is past mending.
+    """
     if leaks:
         return "It leaks, and no further wash changes that: stop, drain and unplug."
+    if lost:
+        return "It cannot pass any more: end it, mend what is named, and begin anew on a dry floor."
     if still_needed(plan, heard):
         return None
     if plan.sequential:

@@ -1,4 +1,4 @@
-"""The collector as a command, what it set aside, and the bench's lamp and alarm."""
+"""The collector as a command, with lamp and alarm, and what it set aside."""
 
 from __future__ import annotations
 
@@ -6,9 +6,8 @@ import contextlib
 import logging
 import signal
 import threading
-import time
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -17,11 +16,10 @@ from soaktest.cli.judge import JSON
 from soaktest.cli.words import show_table, when
 
 if TYPE_CHECKING:
-    from soaktest.bench import Live
     from soaktest.collector import Collector
     from soaktest.journal import Journal
     from soaktest.settings import BrokerAddress
-    from soaktest.tables import RunRow
+    from soaktest.watch import Publish
 
 
 def collect(
@@ -30,15 +28,17 @@ def collect(
         str, typer.Option(help="Where the embedded broker listens; nodes need more than loopback.")
     ] = "127.0.0.1",
 ) -> None:
-    """Collect what nodes publish into the journal, until SIGINT or SIGTERM.
+    """Collect what nodes publish into the journal, until SIGINT or SIGTERM; publish lamp and alarm of each bench.
 
     The embedded broker is started unless SOAKTEST_BROKER names another.
     """
+    from soaktest.watch import Watch
+
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
-    with collecting(host, port) as (_, address, collector):
-        print(f"Collecting from {address}. Stop with Ctrl-C.", flush=True)
+    with collecting(host, port) as (journal, address, collector, publish), Watch(journal, publish):
+        print(f"Collecting from {address}; lamp and alarm are published there. Stop with Ctrl-C.", flush=True)
         while not stop.wait(0.5):
             pass
     counts = collector.counts
@@ -48,11 +48,14 @@ def collect(
 
 
 @contextlib.contextmanager
-def collecting(host: str, broker_port: int) -> Iterator[tuple[Journal, BrokerAddress, Collector]]:
-    """The journal of the settings, the broker that they name or the embedded one, and a collector between them."""
+def collecting(host: str, broker_port: int) -> Iterator[tuple[Journal, BrokerAddress, Collector, Publish]]:
+    """The journal of the settings, the broker that they name or the embedded one, a collector between them, and a
+    way to publish what the broker retains.
+    """
     from soaktest.broker import EmbeddedBroker
     from soaktest.collector import Collector
     from soaktest.journal import open_journal
+    from soaktest.mqtt_client import connected, new_client
     from soaktest.settings import read_settings
 
     logging.basicConfig(format="soaktest: %(message)s")
@@ -61,7 +64,13 @@ def collecting(host: str, broker_port: int) -> Iterator[tuple[Journal, BrokerAdd
         address = settings.broker or stack.enter_context(EmbeddedBroker(host, broker_port)).address
         # the embedded broker keeps no session over a restart, so that nobody need guess this name
         name = settings.client_id if settings.broker else f"{settings.client_id}-{uuid.uuid4().hex[:12]}"
-        yield journal, address, stack.enter_context(Collector(journal, address, name))
+        collector = stack.enter_context(Collector(journal, address, name))
+        teller = stack.enter_context(connected(new_client(address), address, "Mend SOAKTEST_BROKER."))
+
+        def publish(topic: str, payload: bytes) -> None:
+            teller.publish(topic, payload, qos=1, retain=True)
+
+        yield journal, address, collector, publish
 
 
 def set_aside(
@@ -100,34 +109,3 @@ def set_aside(
     ]
     head = ("at", "topic", "reason", "begins")
     show_table(head, shown, f"{book.set_aside_count()} set aside", minor=("begins",))
-
-
-@contextlib.contextmanager
-def publisher(*, tell: bool) -> Iterator[Callable[[RunRow, Live], None]]:
-    """Publishes a run's lamp and alarm when they change, where a broker is named; else does nothing."""
-    from soaktest.settings import read_settings
-
-    address = read_settings().broker
-    if not tell or address is None:
-        yield lambda _run, _live: None
-        return
-    from soaktest.bench import alarm_message, lamp_message
-    from soaktest.mqtt_client import connected, new_client
-
-    client = new_client(address)
-    last: list[object] = [None]
-
-    def publish(run: RunRow, live: Live) -> None:
-        now = (
-            live.stage,
-            tuple(live.wet_zones),
-            live.analysis.findings.verdict if live.stage == "judged" else "",
-        )
-        if now != last[0]:
-            last[0] = now
-            for topic, payload in (lamp_message(run, live), alarm_message(run, live)):
-                client.publish(topic, payload, qos=1, retain=True)
-
-    with connected(client, address, "Mend SOAKTEST_BROKER, or use --no-tell."):
-        yield publish
-        time.sleep(0.1)

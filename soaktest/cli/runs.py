@@ -125,20 +125,20 @@ def show(number: NUMBER, as_json: JSON = False) -> None:
 def watch(
     number: NUMBER,
     every: Annotated[float, typer.Option(min=0.2, help="Seconds between looks.")] = 2.0,
-    tell: Annotated[bool, typer.Option(help="Publish lamp and alarm where SOAKTEST_BROKER is set.")] = True,
 ) -> None:
-    """Watch a run: stage, phase, pads, and what the plan still needs. Ctrl-C leaves the run going."""
+    """Watch a run: stage, phase, pads, and what the plan still needs. Ctrl-C leaves the run going.
+
+    Lamp and alarm are published by whoever collects: soaktest collect, or soaktest serve.
+    """
     from rich.live import Live as Screen
 
     from soaktest.bench import find_run, look
-    from soaktest.cli.listen import publisher
 
     book = journal()
     run = find_run(book, number)
-    with publisher(tell=tell) as publish, Screen(console=console(), auto_refresh=False) as screen:
+    with Screen(console=console(), auto_refresh=False) as screen:
         while True:
             live = look(book, number)
-            publish(run, live)
             screen.update(_status(run, live), refresh=True)
             if find_run(book, number).ended is not None:
                 return
@@ -146,23 +146,27 @@ def watch(
 
 
 def _status(run: RunRow, live: Live) -> str:
+    from soaktest.thinning import microsiemens
+
     analysis = live.analysis
     spans = [span for span in analysis.findings.phases if span.start <= live.at - 3]
     phase = spans[-1].phase if spans and spans[-1].confidence >= SURE_FROM else "not clear yet"
     lines = [f"Run {run.id} on bench {run.bench}: {live.stage}; phase {phase}"]
     for zone, track in analysis.pads.items():
-        now = f"{10.0 ** float(track.log_g[-1]) * 1e6:.3g} uS" if len(track.t) else "not heard"
+        now = f"{float(microsiemens(track.log_g[-1:])[0]):.3g} uS" if len(track.t) else "not heard"
         wet = (
             "WET"
             if any(e.zone == zone and e.end is None for e in analysis.findings.wet_events)
             else track.state
         )
         lines.append(f"  {zone:7s} {now:>12s}  {wet}")
-    if live.wet_zones:
+    if live.leaked:
         lines.append(
-            f"LEAK at {', '.join(live.wet_zones)}: stop the programme, drain, unplug, look while it is wet."
+            f"LEAK at {', '.join(live.leaked)}: stop the programme, drain, unplug, look while it is wet."
         )
     lines.append("Still needed: " + ("; ".join(live.needs) or "nothing"))
+    if live.lost:
+        lines.append("Cannot pass any more: " + " ".join(live.lost))
     if live.may_stop:
         lines.append(live.may_stop)
     return "\n".join(lines)

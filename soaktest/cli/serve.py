@@ -39,7 +39,6 @@ def serve(
     except ModuleNotFoundError as exc:
         raise InputError(f"the page needs {exc.name}: pip install '.[web]' in the project's folder.") from exc
     from soaktest.broker import refuse_taken
-    from soaktest.mqtt_client import connected, new_client
     from soaktest.password import password_check
     from soaktest.settings import BrokerAddress, keys_folder, read_settings
 
@@ -47,16 +46,9 @@ def serve(
     if opens is None and host not in LOOPBACK:
         raise InputError(f"{host} is more than this machine: set a password first (soaktest set-password).")
     refuse_taken(BrokerAddress(host, port))
-    with (
-        collecting(host, broker_port) as (journal, address, _),
-        connected(new_client(address), address, "Mend SOAKTEST_BROKER.") as teller,
-    ):
-
-        def tell(topic: str, payload: bytes) -> None:
-            teller.publish(topic, payload, qos=1, retain=True)
-
+    with collecting(host, broker_port) as (journal, address, _, publish):
         hosts = ["127.0.0.1", "localhost", "[::1]"] if host in LOOPBACK else None
-        app = create_app(journal, tell, opens, hosts, keys_folder())
+        app = create_app(journal, publish, opens, hosts, keys_folder())
         shown = socket.gethostname() if host in ("0.0.0.0", "::") else host  # noqa: S104
         print(f"The bench's page: http://{shown}:{port}/", flush=True)
         at = (

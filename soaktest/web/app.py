@@ -16,10 +16,10 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from soaktest import __version__
 from soaktest.journal import Journal
 from soaktest.templates import source
+from soaktest.watch import Publish, Watch
 from soaktest.web import benches, certificates, door, learned, runs, units
 from soaktest.web.examined import Examined, Overviews
 from soaktest.web.trouble import tell_in_words
-from soaktest.web.watch import Publish, Watch
 
 Opens = Callable[[str], bool]
 LARGEST_BODY = 13 * 1024 * 1024
@@ -52,11 +52,10 @@ def create_app(
 
     @asynccontextmanager
     async def life(_app: FastAPI) -> AsyncIterator[None]:
-        watch.start()
-        overviews.start()
-        yield
-        overviews.stop()
-        watch.stop()
+        with watch:
+            overviews.start()
+            yield
+            overviews.stop()
 
     app = FastAPI(
         title="Soak-test bench", version=__version__, lifespan=life, docs_url=None, redoc_url=None,

@@ -21,16 +21,17 @@ from soaktest.recording import Header
 from soaktest.records import acknowledge, add_note, keep_pad_check, notes_of, pad_checks
 from soaktest.toml_values import shipped_names
 from soaktest.vocabulary import ZONES
+from soaktest.watch import Watch
 from soaktest.web.door import came_from, must_carry_token
 from soaktest.web.templates import page
-from soaktest.web.watch import Watch
 from soaktest.wire import NAME_PATTERN
 from soaktest.workshop.calibration import DAMP_FACTOR, HARDLY_ANSWERED, NOT_DRY, NOT_DRY_S
 
 router = APIRouter()
 BenchName = Annotated[str, Path(pattern=f"^{NAME_PATTERN}$")]
 Number = Annotated[int, Path(ge=1, le=2**53)]
-PING_S = 5.0
+EVERY_S, PING_S = 0.5, 5.0
+"""Seconds between events at the least and at the most: the page takes a longer silence for a lost bench."""
 CHANGES = [Depends(must_carry_token)]
 
 
@@ -67,7 +68,7 @@ def one_bench(request: Request, name: BenchName) -> HTMLResponse:
 
 @router.get("/events", include_in_schema=False)
 async def events(request: Request) -> StreamingResponse:
-    """Server-sent events: the state of all benches, twice a second at the most, and a ping in between."""
+    """Server-sent events: the state of all benches when it changes, twice a second at the most, and every 5 s anyway."""
     watch = watch_of(request)
 
     async def stream() -> AsyncIterator[bytes]:
@@ -75,10 +76,10 @@ async def events(request: Request) -> StreamingResponse:
         while not await request.is_disconnected():
             now = time.monotonic()
             text = orjson.dumps(watch.snapshot())
-            if text != last or now - sent > PING_S:
+            if now - sent >= (EVERY_S if text != last else PING_S):
                 last, sent = text, now
                 yield b"data: " + text + b"\n\n"
-            await asyncio.sleep(0.25)
+            await asyncio.sleep(0.2)
 
     return StreamingResponse(stream(), media_type="text/event-stream", headers={"cache-control": "no-store"})
 
@@ -102,18 +103,12 @@ def begin(
     plan: Annotated[str, Form(max_length=64)],
     layout: Annotated[str, Form(max_length=64)],
     unit: Annotated[str, Form(max_length=64)] = "",
-    override: Annotated[str, Form(max_length=500)] = "",
+    override: Annotated[str, Form(max_length=4000)] = "",
 ) -> Response:
     """Begin a run; refused on a pad whose last check found a fault, unless a reason is given."""
     refuse_unsound(book(request), name, override)
     header = Header(bench=name, unit=plain_text("unit's tag", unit, 64) or None, began=time.time())
-    begin_run(
-        book(request),
-        header,
-        named_plan(plan),
-        named_layout(layout),
-        plain_text("reason", override, 500) or None,
-    )
+    begin_run(book(request), header, named_plan(plan), named_layout(layout), override)
     return RedirectResponse(f"/benches/{name}", 303)
 
 
@@ -121,7 +116,8 @@ def begin(
 def end(request: Request, number: Number) -> Response:
     """End a run and judge it."""
     end_run(book(request), number)
-    request.app.state.examined.put(number, judge_run(book(request), number))
+    analysis = judge_run(book(request), number)
+    request.app.state.examined.put(find_run(book(request), number), analysis)
     return RedirectResponse(f"/runs/{number}", 303)
 
 

@@ -17,7 +17,7 @@ from soaktest import __version__
 from soaktest.analysis.analyse import Analysis
 from soaktest.bench import examine_run, find_run
 from soaktest.errors import JournalError
-from soaktest.journal import Journal
+from soaktest.journal import LATE_S, Journal
 from soaktest.tables import OverviewRow, PieceRow, RunRow
 from soaktest.timeline import timeline_figure
 from soaktest.web.lines import joined, lines_of, pieces_of, wanted, window_lines
@@ -26,35 +26,38 @@ log = logging.getLogger("soaktest")
 
 KEPT = 6
 """Judged runs held in memory for explanations and downloads."""
+Judgement = tuple[int, float | None]
+"""A run's number and when it was judged: judged anew, it is examined anew."""
 
 
 class Examined:
     """Analyses of ended runs, the last few looked at."""
 
     def __init__(self) -> None:
-        self._kept: OrderedDict[int, Analysis] = OrderedDict()
+        self._kept: OrderedDict[Judgement, Analysis] = OrderedDict()
         self._lock = threading.Lock()
-        self._reading: dict[int, threading.Lock] = {}
+        self._reading: dict[Judgement, threading.Lock] = {}
 
     def of(self, journal: Journal, run: RunRow) -> Analysis:
-        """The run's analysis; one under way is examined anew each time."""
-        if run.ended is None:
+        """The run's analysis; one that is not judged is examined anew each time while more of it may come."""
+        if run.ended is None or (run.judged_at is None and time.time() < run.ended + LATE_S):
             return examine_run(journal, run)
+        judgement = run.id, run.judged_at
         with self._lock:
-            reading = self._reading.setdefault(run.id, threading.Lock())
+            reading = self._reading.setdefault(judgement, threading.Lock())
         with reading:  # whoever asks meanwhile waits for the first, and does not read it once more
             with self._lock:
-                if run.id in self._kept:
-                    self._kept.move_to_end(run.id)
-                    return self._kept[run.id]
+                if judgement in self._kept:
+                    self._kept.move_to_end(judgement)
+                    return self._kept[judgement]
             analysis = examine_run(journal, run)
-            self.put(run.id, analysis)
+            self.put(run, analysis)
         return analysis
 
-    def put(self, run: int, analysis: Analysis) -> None:
-        """Remember an ended run's analysis."""
+    def put(self, run: RunRow, analysis: Analysis) -> None:
+        """Remember the analysis of a run as it was judged."""
         with self._lock:
-            self._kept[run] = analysis
+            self._kept[run.id, run.judged_at] = analysis
             while len(self._kept) > KEPT:
                 self._kept.popitem(last=False)
 
@@ -63,6 +66,8 @@ AHEAD = 20
 """So many of the newest judged runs are drawn ahead."""
 DRAWN = 60
 """So many drawn timelines are kept; an older one is drawn again when somebody looks."""
+DRAWING = 2
+"""Goes up when a kept timeline must be drawn anew: since 2 it carries the offset of its times."""
 IDLE_S = 2.0
 
 
@@ -147,4 +152,4 @@ def _forget(session: Session, runs: list[int]) -> None:
 
 
 def _maker(judged_at: float | None) -> str:
-    return f"soaktest {__version__} {judged_at}"
+    return f"soaktest {__version__} drawing {DRAWING} {judged_at}"

@@ -20,11 +20,12 @@ from soaktest.findings import Findings, kept_verdict
 from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
 from soaktest.tables import RunRow
+from soaktest.thinning import broken, microsiemens
 from soaktest.timeline import VERDICTS, answer, event_rows, timeline_page, with_notes
 from soaktest.timeline_style import floor_plan
-from soaktest.vocabulary import ZONES
 from soaktest.web.benches import Number, book
 from soaktest.web.examined import Examined, Overviews
+from soaktest.web.lines import lines_of
 from soaktest.web.templates import page
 from soaktest.why_plot import why_figure
 
@@ -140,7 +141,7 @@ def download(
 
 
 def by_second(analysis: Analysis) -> pd.DataFrame:
-    """One row a second: UTC time, phase and how sure, pads in microsiemens, further signals as heard."""
+    """One row a second: UTC time, phase and how sure, pads in microsiemens, further signals as heard; nothing where silent."""
     phases = analysis.phases
     t = phases.t0 + np.arange(phases.seconds) + 0.5
     from soaktest.vocabulary import PHASES
@@ -150,18 +151,16 @@ def by_second(analysis: Analysis) -> pd.DataFrame:
         "phase": np.array(PHASES)[phases.best],
         "phase_probability": phases.probability[np.arange(phases.seconds), phases.best],
     }
-    for zone in ZONES:
-        track = analysis.pads[zone]
-        if len(track.t):
+    for name, line in lines_of(analysis).items():
+        zone, pad, _ = name.partition(" pad")
+        if pad:
             column = np.full(len(t), np.nan)
-            index = np.floor(track.t - phases.t0).astype(int)
+            index = np.floor(line.t - phases.t0).astype(int)
             inside = (index >= 0) & (index < len(t))
-            column[index[inside]] = 10.0 ** track.log_g[inside] * 1e6
+            column[index[inside]] = microsiemens(line.v[inside])
             columns[f"{zone}_us"] = column
-    for name in ("power", "current", "vibration", "inlet", "outlet"):
-        series = analysis.signals.other(name)
-        if len(series):
-            columns[name] = np.interp(t, series.t, series.v, left=np.nan, right=np.nan)
+        else:  # what is broken by a silence stays so between its samples
+            columns[name] = np.interp(t, *broken(line.t, line.v, line.silence_s), left=np.nan, right=np.nan)
     return pd.DataFrame(columns)
 
 

@@ -39,9 +39,13 @@ def enter(browser: Browser, service: Service) -> Iterator[Callable[..., Page]]:
     """A page that is logged in; at its end nothing had left the host and nothing had failed in the page."""
     opened: list[tuple[Page, list[str]]] = []
 
-    def come_in(width: int = 1280, *, dark: bool = False, refused: str = "no refusal") -> Page:
+    def come_in(
+        width: int = 1280, *, dark: bool = False, refused: str = "no refusal", zone: str | None = None
+    ) -> Page:
         context = browser.new_context(
-            viewport={"width": width, "height": 800}, color_scheme="dark" if dark else "light"
+            viewport={"width": width, "height": 800},
+            color_scheme="dark" if dark else "light",
+            timezone_id=zone,
         )
         page, wrong = context.new_page(), []
         page.on(

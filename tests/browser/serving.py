@@ -38,12 +38,15 @@ class Service:
         self.folder, self.port = folder, free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self._fill()
-        env = {
+        self._env = {
             **os.environ, "SOAKTEST_DATA": str(folder), "SOAKTEST_BROKER": str(self.broker.address), "SOAKTEST_PASSWORD": PASSWORD,
         }  # fmt: skip
+        self._serve()
+
+    def _serve(self) -> None:
         self._process = subprocess.Popen(
             [sys.executable, "-m", "soaktest.cli", "serve", "--port", str(self.port)],
-            env=env,
+            env=self._env,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
         )
@@ -67,13 +70,21 @@ class Service:
         except httpx.TransportError:
             return False
 
-    def stop(self) -> None:
+    def restart(self) -> None:
+        """The same service on the same port; who was in has to come in anew."""
+        self._end()
+        self._serve()
+
+    def _end(self) -> None:
         self._process.send_signal(signal.SIGINT)
         try:
             self._process.wait(15)
         finally:
             self._process.kill()
-            self.broker.stop()
+
+    def stop(self) -> None:
+        self._end()
+        self.broker.stop()
 
 
 class PadNode:

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 
 import httpx
@@ -13,7 +14,7 @@ from playwright.sync_api import Page
 
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
-from tests.browser.serving import PAGES, PASSWORD, PadNode, Service, begin_a_run
+from tests.browser.serving import PAGES, PASSWORD, PadNode, Service, begin_a_run, until
 
 
 def test_a_wrong_password_is_refused_and_changes_need_the_token(service: Service) -> None:
@@ -64,8 +65,15 @@ def test_begin_leak_alarm_note_end(service: Service, enter: Callable[..., Page],
     assert (alarm["wet"], alarm["zones"]) == (True, ["left"])
     lamp.loop_stop()
 
-    page.click("#seen")
-    page.wait_for_selector("#alarm >> text=seen at")
+    for wet in (
+        {"left": 0.5},
+        {"left": 0.5, "right": 0.5},
+    ):  # what has been seen is not the water that comes after
+        node.say(**wet)
+        until(lambda: page.evaluate("sound !== null"), 5)
+        page.click("#seen")
+        page.wait_for_selector("#alarm >> text=seen at")
+        assert page.evaluate("sound === null")
     page.fill("#text", "drip at the weight, left")
     photo = tmp_path / "drip.png"
     photo.write_bytes(_png())
@@ -132,6 +140,28 @@ def test_zoom_is_redrawn_from_the_server_and_two_runs_stay_in_step(
         "[...document.querySelectorAll('.side')].map(s => new Date(s.layout.xaxis.range[1]) - new Date(s.layout.xaxis.range[0]))"
     )
     assert spans[0] == pytest.approx(spans[1], abs=50)
+
+
+@pytest.mark.parametrize("zone", ["Asia/Kathmandu", "America/St_Johns"])
+def test_a_zoom_shows_the_same_from_a_tablet_of_another_time_zone(
+    service: Service, enter: Callable[..., Page], zone: str
+) -> None:
+    """The lines of the window lie within it, and the water begins where the mark of the wet event stands."""
+    page = enter(zone=zone)
+    page.goto(service.url + "/runs/1")
+    page.wait_for_selector("#timeline[data-ready]")
+    mark = page.evaluate("timeline.layout.shapes.find(s => s.type === 'line').x0")
+    page.click(".jumps >> text=left wet")
+    page.wait_for_selector("#timeline[data-drawn]")
+    low, high = page.evaluate("timeline.layout.xaxis.range")
+    x, y = page.evaluate("(t => [t.x, t.y])(timeline.data.find(t => t.name === 'left pad'))")
+
+    inside = [t for t in x if low <= t <= high]
+    assert len(inside) > 300
+    assert len(inside) >= len(x) - 2
+    rise = next(t for t, before, after in zip(x[5:], y, y[5:], strict=False) if after > 1.5 * before)
+    begun, seen = (datetime.fromisoformat(t[:23].ljust(23, "0")) for t in (mark, rise))
+    assert abs((seen - begun).total_seconds()) < 60
 
 
 def test_downloads_are_what_they_say(service: Service) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 from playwright.sync_api import Page
 
-from tests.browser.serving import PASSPHRASE, PadNode, Service, begin_a_run
+from tests.browser.serving import PASSPHRASE, PASSWORD, PadNode, Service, begin_a_run
 
 
 def test_a_pad_check_walks_through_the_pads_and_an_unsound_one_needs_a_reason(
@@ -55,6 +55,20 @@ def test_a_wet_pad_is_not_called_dry_and_no_run_begins_on_it(
     page.wait_for_selector("h1:has-text('That did not work')")
     assert "left pad: is not dry" in page.inner_text("main")
     node.stop()
+
+
+def test_a_page_left_open_over_a_restart_asks_for_the_password_and_comes_back(
+    service: Service, enter: Callable[..., Page]
+) -> None:
+    """Its session is gone, and the browser tries no more by itself: the page goes to the door, and from there back."""
+    page = enter(refused="Failed to load resource")
+    page.goto(service.url + "/benches/b3")
+    page.wait_for_selector("text=Begin a run")
+    service.restart()
+    page.wait_for_selector("#password", timeout=30_000)
+    page.fill("#password", PASSWORD)
+    page.keyboard.press("Enter")
+    page.wait_for_selector("h1:has-text('Bench b3')")
 
 
 def test_two_people_back_and_forward_and_a_bench_that_vanishes(

@@ -1,5 +1,6 @@
 """The timeline page in a real browser: no network, no error, readable at three widths, small enough."""
 
+import time
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,9 +13,10 @@ from soaktest.analysis.analyse import examine
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.recording import Recording
-from soaktest.simulate.bench import Scenario, Truth, simulate
+from soaktest.simulate.bench import Scenario, Truth, demo_scenario, simulate
 from soaktest.simulate.nodes import Network
 from soaktest.timeline import timeline_figure, timeline_page, write_timeline
+from tests.conftest import later
 
 LAYOUT = read_layout("front-loader")
 
@@ -121,6 +123,29 @@ def test_no_line_is_drawn_over_a_silence() -> None:
 
     assert len(lines) == 7
     assert [t.hovertemplate for t in lines if not np.isnan(np.asarray(t.y, dtype=float)).any()] == []
+
+
+def test_lines_bands_and_marks_agree_over_a_change_of_clocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A run begun an hour before clocks go back: one offset for all of it, that of its beginning, told to the page."""
+    recording, _ = simulate(demo_scenario())
+    change = 1_792_890_000.0  # 25 October 2026, 01:00 UTC
+    moved = later(recording, change - 300.0 - recording.header.began, b"n")
+    monkeypatch.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
+    time.tzset()
+    try:
+        figure = timeline_figure(examine(moved, LAYOUT, read_plan("repair-check")))
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+    assert figure.layout.meta == {"utc_offset_s": 7200.0}
+    low, high = (np.datetime64(t) for t in figure.layout.xaxis.range)
+    assert (high - low) / np.timedelta64(1, "s") == pytest.approx(2326, abs=1)
+    power = next(t for t in figure.data if t.name == "power")
+    assert low <= power.x[0]
+    assert abs((high - power.x[-1]) / np.timedelta64(1, "s")) < 10
+    spin = next(t for t in figure.data if t.type == "bar" and t.text[0].startswith("s"))
+    assert low < np.datetime64(spin.base[-1]) < high
 
 
 def test_a_dry_run_looks_dry() -> None:

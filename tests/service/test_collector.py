@@ -20,13 +20,14 @@ from soaktest.collector import Collector
 from soaktest.errors import BrokerError, JournalError
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
+from soaktest.mqtt_client import connected, new_client
 from soaktest.plans import read_plan
 from soaktest.recording import Header, Message, Recording
 from soaktest.replay import replay
 from soaktest.settings import BrokerAddress
 from soaktest.simulate.bench import Truth, demo_scenario, simulate
 from soaktest.tables import MessageRow
-from soaktest.wire import Pack, Topic, build_readings
+from soaktest.wire import Pack, Topic, build_about, build_readings
 from tests.conftest import Mosquitto, free_port
 
 TOPIC = Topic("b1", "pads", "readings")
@@ -63,6 +64,11 @@ def publish(address: BrokerAddress, messages: list[tuple[str, bytes]]) -> None:
         client.publish(topic, payload, qos=1).wait_for_publish(10)
     client.disconnect()
     client.loop_stop()
+
+
+def publish_retained(address: BrokerAddress, topic: str, payload: bytes) -> None:
+    with connected(new_client(address), address, "") as client:
+        client.publish(topic, payload, qos=1, retain=True).wait_for_publish(10)
 
 
 def until(what: Callable[[], bool], seconds: float = 10.0) -> None:
@@ -134,6 +140,25 @@ def test_replays_of_one_bench_and_time_do_not_mix(
     ]
 
     assert verdicts == ["fail", "pass", "retest", "fail"]
+
+
+def test_a_replay_on_a_live_bench_s_broker_is_heard_by_its_own_collector_alone(
+    address: BrokerAddress, journal: Journal, demo: tuple[Recording, Truth], tmp_path: Path
+) -> None:
+    """A live collector and a run under way on the same bench and broker keep nothing of it, and it nothing of theirs."""
+    live = open_journal(f"sqlite:///{tmp_path / 'live.sqlite'}")
+    judged_by = read_plan("repair-check"), read_layout("front-loader")
+    about = build_about({"contract": 1, "kind": "pads"})
+    publish_retained(address, "soaktest/b1/other/about", about)
+    with Collector(live, address, "live") as collector:
+        run = replay(demo[0], journal, address, judged_by)
+        publish(address, [(str(TOPIC), pack(0))])
+        until(lambda: collector.counts.journaled == 2)
+
+    assert (count(live), live.set_aside_count()) == (2, 0)
+    assert {m.topic for m in journal.recording(run).messages} == {m.topic for m in demo[0].messages}
+    assert judge_run(journal, run.id).findings.verdict == "fail"
+    live.close()
 
 
 def test_what_no_broker_carries_is_set_aside_with_the_rest(

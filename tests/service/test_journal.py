@@ -3,11 +3,12 @@
 import multiprocessing
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
 
-from soaktest.bench import begin_run, end_run, find_run, judge_run, list_runs, look
+from soaktest.bench import begin_run, end_run, examine_run, find_run, judge_run, list_runs, look
 from soaktest.errors import JournalError, RunError
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
@@ -57,7 +58,7 @@ def test_a_run_from_begin_to_verdict(journal: Journal, demo: tuple[Recording, Tr
 
     assert look(journal, run.id, header.began + 200).stage == "dry watch"
     washing = look(journal, run.id, header.began + 900)
-    assert (washing.stage, washing.wet_zones) == ("washing", ["left"])
+    assert (washing.stage, washing.leaked, list(washing.wet_since)) == ("washing", ["left"], ["left"])
     assert washing.needs
     assert look(journal, run.id, header.ended).stage == "drip watch"
     end_run(journal, run.id, header.ended)
@@ -68,6 +69,29 @@ def test_a_run_from_begin_to_verdict(journal: Journal, demo: tuple[Recording, Tr
     assert abs(findings.wet_events[0].onset - truth.first_water["left"]) < 5
     assert find_run(journal, run.id).stage == "judged"
     assert [r.id for r in list_runs(journal)] == [run.id]
+
+
+def test_a_judgement_begun_before_the_run_s_end_is_not_its_answer(
+    journal: Journal, demo: tuple[Recording, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The run ends while it is being examined: what was examined is half of it, and nothing is kept."""
+    recording, _ = demo
+    header = recording.header
+    kept(journal, recording)
+    run = begin_run(journal, header.model_copy(update={"ended": None}), PLAN, LAYOUT)
+
+    def ends_meanwhile(*args: Any) -> Any:
+        analysis = examine_run(*args)
+        end_run(journal, run.id, header.ended)
+        return analysis
+
+    with monkeypatch.context() as patched:
+        patched.setattr("soaktest.bench.examine_run", ends_meanwhile)
+        judge_run(journal, run.id)
+    half = find_run(journal, run.id)
+    assert (half.findings, half.judged_at, half.stage) == (None, None, "dry watch")
+    judge_run(journal, run.id)
+    assert find_run(journal, run.id).stage == "judged"
 
 
 def test_two_runs_at_once_on_one_bench_are_refused(journal: Journal) -> None:
@@ -322,9 +346,8 @@ def test_what_is_kept_of_a_run_is_read_again_whatever_the_verdict(
     kept(journal, recording)
     run = begin_run(journal, header.model_copy(update={"ended": None}), read_plan("resale"), LAYOUT)
     judge_run(journal, run.id)
-    assert find_run(journal, run.id).findings is not None
-    end_run(journal, run.id, header.ended)
     assert find_run(journal, run.id).findings is None
+    end_run(journal, run.id, header.ended)
     told = judge_run(journal, run.id).findings
     assert told.verdict == "fail"
     assert len(told.reasons) > 2

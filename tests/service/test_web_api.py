@@ -2,12 +2,13 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import schemathesis
 from fastapi.testclient import TestClient
 
-from soaktest.bench import begin_run, end_run, find_run
+from soaktest.bench import begin_run, end_run
 from soaktest.journal import open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
@@ -207,6 +208,75 @@ def test_a_run_begun_twice_is_refused_in_words(client: TestClient) -> None:
     assert "&lt;b&gt;A&lt;/b&gt;" in client.get("/units").text
 
 
+def test_a_reason_longer_than_a_certificate_holds_is_refused_at_both_entrances(
+    client: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On the page and at the command line, before the run is begun; 200 characters are taken."""
+    from typer.testing import CliRunner
+
+    from soaktest.cli.app import app
+    from soaktest.errors import InputError
+
+    token = client.get("/units").text.split('name="token" content="')[1].split('"')[0]
+    form = {"token": token, "plan": "resale", "layout": "front-loader"}
+    refused = client.post("/benches/b8/begin", data=form | {"override": "x" * 201}, follow_redirects=False)
+    assert (refused.status_code, refused.json()["detail"]) == (
+        422,
+        "reason: has 201 characters; 200 at the most.",
+    )
+    taken = client.post("/benches/b8/begin", data=form | {"override": "x" * 200}, follow_redirects=False)
+    assert taken.status_code == 303
+
+    monkeypatch.setenv("SOAKTEST_DATA", str(tmp_path))
+    begun = CliRunner().invoke(app, ["run", "begin", "b1", "--override", "x" * 201])
+    assert isinstance(begun.exception, InputError)
+    assert "reason: has 201 characters" in str(begun.exception)
+
+
+def test_events_come_twice_a_second_at_the_most_and_seldom_from_an_idle_bench(tmp_path: Path) -> None:
+    """A bench that has said nothing for a minute: one event at once, one for its age, one to say that the page lives."""
+    import asyncio
+    import time
+    from types import SimpleNamespace
+
+    from soaktest.recording import Message
+    from soaktest.watch import Watch
+    from soaktest.web.benches import events
+
+    journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
+    journal.keep([Message(time.time() - 62.0, "soaktest/b1/pads/about", b'{"contract":1,"kind":"pads"}')])
+
+    async def heard(watch: Watch, seconds: float) -> list[float]:
+        begin, at = time.monotonic(), []
+
+        async def gone() -> bool:
+            return time.monotonic() - begin > seconds
+
+        asking = SimpleNamespace(
+            app=SimpleNamespace(state=SimpleNamespace(watch=watch)), is_disconnected=gone
+        )
+        async for _ in (await events(asking)).body_iterator:  # type: ignore[arg-type]
+            at.append(time.monotonic() - begin)
+        return at
+
+    with Watch(journal, lambda _topic, _payload: None) as watch:
+        idle = asyncio.run(heard(watch, 6.0))
+        assert watch.snapshot()["b1"]["age_s"] in (60, 70)
+        changing = asyncio.run(heard(_ever_new(watch), 3.0))
+    assert 2 <= len(idle) <= 3
+    assert 4 <= len(changing) <= 6
+    journal.close()
+
+
+def _ever_new(watch: Any) -> Any:
+    """A watch that says something else each time it is asked."""
+    from itertools import count
+    from types import SimpleNamespace
+
+    numbers = count()
+    return SimpleNamespace(snapshot=lambda: watch.snapshot() | {"n": next(numbers)})
+
+
 def test_a_story_is_written_and_corrected_on_the_page(client: TestClient) -> None:
     """Taken in, repaired, corrected: the old entry stays, struck through; a bad number is said plainly."""
     token = client.get("/units").text.split('name="token" content="')[1].split('"')[0]
@@ -277,98 +347,3 @@ def test_the_door_leads_on_to_the_page_that_was_asked_for(client: TestClient) ->
     for target, reached in (("/units", "/units"), ("//evil.example", "/"), ("https://evil.example", "/")):
         got = outside.post("/door", data={"password": "pw", "next": target}, follow_redirects=False)
         assert got.headers["location"] == reached
-
-
-def test_the_timeline_of_a_judged_run_is_drawn_before_anybody_asks(tmp_path: Path) -> None:
-    """The service draws it by itself; a run that is judged anew is drawn anew."""
-    import time
-
-    import sqlalchemy as sa
-
-    from soaktest.bench import judge_run
-    from soaktest.replay import as_bytes
-    from soaktest.simulate.bench import demo_scenario, simulate
-    from soaktest.tables import OverviewRow
-
-    journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
-    recording, _ = simulate(demo_scenario())
-    journal.keep([as_bytes(message) for message in recording.messages])
-    run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
-    judge_run(journal, run.id)
-
-    def drawn() -> str | None:
-        with journal.session() as session:
-            return session.scalar(sa.select(OverviewRow.made_by))
-
-    with TestClient(create_app(journal, lambda _topic, _payload: None, None)) as client:
-        deadline = time.monotonic() + 30
-        while drawn() is None and time.monotonic() < deadline:
-            time.sleep(0.1)
-        first = drawn()
-        assert first is not None
-        figure = client.get(f"/api/runs/{run.id}/figure").json()
-        assert {"left pad", "power"} <= {trace["name"] for trace in figure["data"]}
-        judge_run(journal, run.id)
-        while drawn() == first and time.monotonic() < deadline:
-            time.sleep(0.1)
-        assert drawn() != first
-    journal.close()
-
-
-def test_a_zoom_reads_what_is_in_view_and_shows_what_the_analysis_holds(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Of a judged run that was drawn before, no service judges anything for a zoom; gaps and spikes are where they were."""
-    from soaktest.bench import examine_run, judge_run
-    from soaktest.replay import as_bytes
-    from soaktest.simulate.bench import Scenario, simulate
-    from soaktest.simulate.water import Leak
-    from soaktest.web.examined import Examined, Overviews
-    from soaktest.web.lines import lines_of, window_lines
-
-    journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
-    recording, _ = simulate(Scenario(seed=5, programmes=("cotton", "cotton"), leak=Leak("door-seal", 2.0)))
-    lost = recording.header.began + 5000.0
-    kept = [as_bytes(m) for m in recording.messages if not lost < m.at < lost + 300.0]
-    journal.keep(kept)
-    run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
-    judge_run(journal, run.id)
-    run = find_run(journal, run.id)
-    whole = lines_of(examine_run(journal, run))
-    Overviews(journal, Examined()).of(run)
-
-    def refuse(*_: object) -> None:
-        raise AssertionError("a zoom judged the run")
-
-    monkeypatch.setattr("soaktest.web.examined.examine_run", refuse)
-    began, ended = run.began, run.ended or 0.0
-    with TestClient(create_app(journal, lambda _topic, _payload: None, None)) as client:
-
-        def zoom(start: float, end: float) -> dict[str, dict[str, list[float]]]:
-            got = client.get(f"/api/runs/{run.id}/window?start={start}&end={end}")
-            assert got.status_code == 200
-            return dict(got.json())
-
-        for start, end in (
-            (began + 3300, began + 3900),
-            (lost - 100, lost + 400),
-            (began + 700, began + 705),
-        ):
-            near, exact = zoom(start, end), window_lines(whole, start, end)
-            assert near.keys() == exact.keys()
-            for name, line in exact.items():
-                inside = [(t, v) for t, v in zip(line["t"], line["v"], strict=True) if start <= t <= end]
-                got = [
-                    (t, v) for t, v in zip(near[name]["t"], near[name]["v"], strict=True) if start <= t <= end
-                ]
-                assert len(got) == len(inside)
-                for (t, v), (t_exact, v_exact) in zip(got, inside, strict=True):
-                    assert t == pytest.approx(t_exact, abs=0.002)
-                    assert v == (None if v_exact is None else pytest.approx(v_exact, rel=1e-4))
-        everything = zoom(began, ended)
-        for name, line in window_lines(whole, began, ended).items():
-            values = [v for v in everything[name]["v"] if v is not None]
-            assert max(values) == pytest.approx(max(v for v in line["v"] if v is not None), rel=0.03)
-            assert any(v is None for v in everything[name]["v"])
-            assert len(everything[name]["t"]) <= 2500
-    journal.close()

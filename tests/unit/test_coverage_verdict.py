@@ -8,7 +8,7 @@ import pytest
 
 from soaktest.analysis.coverage import Heard, find_stretches, survey
 from soaktest.analysis.events import PadTrack
-from soaktest.analysis.progress import may_stop, still_needed
+from soaktest.analysis.progress import may_stop, past_mending, still_needed
 from soaktest.analysis.series import PhaseTrack, Series, Signals
 from soaktest.analysis.verdict import Evidence, decide
 from soaktest.findings import WetEvent
@@ -152,8 +152,30 @@ def test_risks_that_the_plan_sets_are_met_by_leak_free_washes() -> None:
     assert f"{24 - one.heard.washes} more" in reasons[0].mend
     assert decide(plan, replace(one, clean_washes_before=24 - one.heard.washes))[0] == "pass"
     assert any("risks" in need for need in still_needed(plan, one.heard))
-    assert may_stop(plan, one.heard, leaks=False) is None
-    assert "leaks" in (may_stop(plan, one.heard, leaks=True) or "")
+    assert may_stop(plan, one.heard, [], leaks=False) is None
+    assert "leaks" in (may_stop(plan, one.heard, [], leaks=True) or "")
+
+
+def test_a_run_that_can_no_longer_pass_says_so_while_it_runs() -> None:
+    """The dry watch was missed, a lead is broken, a pad went unheard: no further wash mends that, and more watch mends a share."""
+    early = evidence([("idle", 60), *RUN[1:-1]])
+    lead = evidence(RUN[:-1])
+    lead.pads["left"] = replace(lead.pads["left"], state="open")  # type: ignore[index]
+    for one, says in ((early, "dry watch before the first fill"), (lead, "Left pad has a broken lead")):
+        lost = past_mending(PLAN, one.heard, decide(PLAN, one)[1])
+        assert [says in text for text in lost] == [True]
+        assert "cannot pass any more" in (may_stop(PLAN, one.heard, lost, leaks=False) or "")
+    unheard = evidence(RUN[:-1])
+    heard = replace(unheard.heard, longest_gap_s=20.0, gap_of="left pad", gap_at=T0 + 400, share=0.98)
+    reasons = decide(PLAN, replace(unheard, heard=heard))[1]
+    assert ["left pad went unheard" in text for text in past_mending(PLAN, heard, reasons)] == [True]
+    assert any("watch with all pads heard" in need for need in still_needed(PLAN, heard))
+
+    whole = evidence(RUN)
+    assert past_mending(PLAN, whole.heard, decide(PLAN, whole)[1]) == []
+    assert may_stop(PLAN, whole.heard, [], leaks=False) == "The plan asks for nothing more."
+    before = evidence([("idle", 60)])
+    assert past_mending(PLAN, before.heard, decide(PLAN, before)[1]) == []
 
 
 def test_an_unproven_pad_passes_where_the_plan_allows_it() -> None:

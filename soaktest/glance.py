@@ -17,6 +17,7 @@ from soaktest.analysis.conductance import conductance, log_conductance, wetness
 from soaktest.analysis.series import PadWiring
 from soaktest.errors import MessageFault
 from soaktest.tables import MessageRow
+from soaktest.thinning import microsiemens
 from soaktest.vocabulary import ZONES, Zone
 from soaktest.wire import Topic, decode_json, parse_about, parse_readings
 from soaktest.workshop.calibration import NOT_DRY_S
@@ -117,20 +118,24 @@ class Glance:
                 "not_dry": False,
                 "provisional": None,
             }
+        now = float(microsiemens(np.array(pad.now)))
         return {
             "heard": time.time() - pad.readings[-1][0] < 10.0,
-            "microsiemens": float(f"{10.0**pad.now * 1e6:.2g}"),
+            "microsiemens": float(f"{now:.2g}"),
             "wetness": round(wetness(pad.now, min(pad.dry, math.log10(NOT_DRY_S))), 3),
-            "not_dry": 10.0**pad.now > NOT_DRY_S,
+            "not_dry": now * 1e-6 > NOT_DRY_S,
             "provisional": pad.wet_since,
         }
 
     def strip(self) -> dict[str, object]:
         """The last quarter of an hour for the live strip, about a point a second."""
+        pads = {}
+        for zone, pad in self.pads.items():
+            shown = microsiemens(np.array([v for _, v in pad.readings]))
+            pads[zone] = [
+                [round(t, 2), float(f"{v:.3g}")] for (t, _), v in zip(pad.readings, shown, strict=True)
+            ]
         return {
-            "pads": {
-                zone: [[round(t, 2), float(f"{10.0**v * 1e6:.3g}")] for t, v in pad.readings]
-                for zone, pad in self.pads.items()
-            },
+            "pads": pads,
             "power": [[round(t, 2), v] for t, v in self.power],
         }

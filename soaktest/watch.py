@@ -1,4 +1,4 @@
-"""Watches the journal for the page: the quick look at every new message, the whole judgement at a bounded rate.
+"""Watches the journal while machines run: the quick look at every new message, the whole judgement at a bounded rate.
 
 Lamp and alarm are published when they change. The analysis of a run costs more as it grows; it may
 take a fiftieth of the time, so that a bench adds at most 20 ms to each second.
@@ -7,25 +7,24 @@ take a fiftieth of the time, so that a bench adds at most 20 ms to each second.
 from __future__ import annotations
 
 import logging
+import math
 import threading
 import time
 from collections.abc import Callable
-from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from types import TracebackType
 from typing import Any
 
-import orjson
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from soaktest.bench import Live, alarm_payload, lamp_message, look
+from soaktest.bench import Live, alarm_message, lamp_message, look
 from soaktest.errors import SoaktestError
 from soaktest.findings import kept_verdict
+from soaktest.glance import Glance
 from soaktest.journal import Journal
 from soaktest.tables import MessageRow, RunRow
-from soaktest.vocabulary import ZONES
-from soaktest.web.glance import Glance
-from soaktest.wire import Topic
+from soaktest.vocabulary import ZONES, Zone
 
 log = logging.getLogger("soaktest")
 
@@ -45,13 +44,20 @@ class _Bench:
     run: RunRow | None = None
     live: Live | None = None
     due: float = 0.0
-    told: object = None
+    ended: RunRow | None = None
+    """The newest live run that has ended."""
+    verdict: str = ""
+    """What that run was judged to be; empty until it is."""
     last: dict[str, Any] | None = None
     """Number, unit and verdict of the newest judged run."""
+    told: object = None
+    """What lamp and alarm were last told; at first they may hold what was told before a restart."""
+    raised: dict[Zone, float] = field(default_factory=dict)
+    """Zones that are wet now, and when that was first told (UTC seconds): a slow leak is told long after its onset."""
 
 
 class Watch:
-    """Between ``start`` and ``stop``; ``snapshot`` and ``strip`` may be read from any thread."""
+    """Between ``with`` and its end; ``snapshot`` and ``strip`` may be read from any thread."""
 
     def __init__(self, journal: Journal, publish: Publish) -> None:
         self._journal, self._publish = journal, publish
@@ -64,20 +70,23 @@ class Watch:
             threading.Thread(target=self._looks, name="looks", daemon=True),
         ]
 
-    def start(self) -> None:
-        """Begin to watch."""
+    def __enter__(self) -> Watch:
         for thread in self._threads:
             thread.start()
+        return self
 
-    def stop(self) -> None:
-        """Stop watching."""
+    def __exit__(
+        self, kind: type[BaseException] | None, exc: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self._stopping.set()
         for thread in self._threads:
             thread.join(5)
 
     def _first_id(self) -> int:
-        """Watching begins a quarter of an hour back, and with each node's last description."""
+        """Watching begins a quarter of an hour back, with each bench that had a run and each node's last description."""
         with self._journal.session() as session:
+            for name in session.scalars(sa.select(RunRow.bench).where(RunRow.source == "").distinct()):
+                self._of(name)
             newest = sa.select(sa.func.max(MessageRow.id)).where(
                 MessageRow.kind == "about", MessageRow.source == ""
             )
@@ -116,7 +125,8 @@ class Watch:
             )
             rows = list(session.scalars(where))
             runs = list(session.scalars(sa.select(RunRow).where(RunRow.ended.is_(None))))
-            judged = self._newly_judged(session)
+            names = {*self._benches, *(run.bench for run in runs)}
+            ended = [found for name in names if (found := self._newly_ended(session, name))]
         with self._lock:
             for row in rows:
                 bench = self._of(row.bench)
@@ -125,61 +135,65 @@ class Watch:
                 self._last_id = row.id
                 if self._wet_zones(bench) != before:
                     bench.due = 0.0  # judged at once, to confirm it or take it back
-            told: list[list[tuple[str, bytes]]] = []
-            for old in judged:
-                if old.judged_at is not None and time.time() - old.judged_at < STALE_S:
-                    told.append([_lamp_of(old)])
-                self._of(old.bench).last = {
-                    "run": old.id,
-                    "unit": old.unit,
-                    "verdict": kept_verdict(old.findings),
-                }
+            for old, judged in ended:
+                bench = self._of(old.bench)
+                bench.ended, bench.verdict = old, kept_verdict(old.findings) or ""
+                if judged is not None:
+                    verdict = kept_verdict(judged.findings)
+                    bench.last = {"run": judged.id, "unit": judged.unit, "verdict": verdict}
             under_way = {run.bench: run for run in runs}
-            for name in {*self._benches, *under_way}:
-                bench = self._of(name)
-                run = under_way.get(name)
+            for name in names | self._benches.keys():
+                bench, run = self._of(name), under_way.get(name)
                 if (run and run.id) != (bench.run and bench.run.id):
-                    if bench.run is not None and run is None:
-                        over = alarm_payload(bench.run, [], time.time())
-                        told.append([(str(Topic(name, "", "alarm")), over)])
-                    bench.told = None
-                    bench.run, bench.live, bench.due = run, None, 0.0
-                elif run:
-                    bench.run = run
-            told += [self._changed(name, bench) for name, bench in self._benches.items() if bench.run]
-        for messages in told:
-            for topic, payload in messages:
-                self._publish(topic, payload)
+                    bench.live, bench.due = None, 0.0
+                bench.run = run
+                self._raise(bench)
+            told = [
+                message for name, bench in self._benches.items() for message in self._changed(name, bench)
+            ]
+        for topic, payload in told:
+            self._publish(topic, payload)
 
-    def _newly_judged(self, session: Session) -> list[RunRow]:
-        """The newest judged run of each bench, where the page does not show it yet; findings are long, so only then."""
-        newest = (
-            sa.select(RunRow.bench, sa.func.max(RunRow.id))
-            .where(RunRow.findings.is_not(None), RunRow.ended.is_not(None))
-            .group_by(RunRow.bench)
-        )
-        shown = {name: bench.last["run"] for name, bench in self._benches.items() if bench.last}
-        fresh = [number for name, number in session.execute(newest) if shown.get(name) != number]
-        return list(session.scalars(sa.select(RunRow).where(RunRow.id.in_(fresh)))) if fresh else []
+    def _newly_ended(self, session: Session, name: str) -> tuple[RunRow, RunRow | None] | None:
+        """A bench's newest live run that has ended, and the newest that is judged; None where nothing of that is new.
+
+        Findings are long, and read only then.
+        """
+        of_bench = (RunRow.bench == name, RunRow.source == "", RunRow.ended.is_not(None))
+        newest = sa.select(RunRow).where(*of_bench).order_by(RunRow.id.desc()).limit(1)
+        found = session.execute(newest.with_only_columns(RunRow.id, RunRow.judged_at)).first()
+        known = self._of(name).ended
+        if found is None or (known and (known.id, known.judged_at) == tuple(found)):
+            return None
+        judged = session.scalar(newest.where(RunRow.findings.is_not(None)))
+        return session.get_one(RunRow, found.id), judged
 
     def _changed(self, name: str, bench: _Bench) -> list[tuple[str, bytes]]:
-        """Lamp and alarm where they changed: the alarm from the quick look as well, so that it comes at once."""
-        run, live = bench.run, bench.live
-        if run is None:
-            return []
+        """Lamp and alarm where they changed: the alarm from the quick look as well, so that it comes at once.
+
+        Without a run under way there is no alarm, and the lamp holds what the last run was judged to be. A run that
+        nobody has looked at yet takes no alarm back: it may have been told before a restart.
+        """
+        run = bench.run or bench.ended
         zones = self._wet_zones(bench)
-        now = (run.id, run.stage, tuple(zones))
+        known = bool(zones) or bench.live is not None or bench.run is None
+        stage = bench.run.stage if bench.run else "judged" if run else ""
+        verdict = "" if bench.run else bench.verdict
+        number = run.id if run else None
+        now = (number, stage, verdict, zones, known)
         if now == bench.told:
             return []
         bench.told = now
-        out = [(str(Topic(name, "", "alarm")), alarm_payload(run, zones, time.time()))]
-        if live is not None:
-            out.append(lamp_message(run, live))
-        return out
+        alarm = [alarm_message(name, zones, number)] if known else []
+        return [*alarm, lamp_message(name, stage, verdict)]
 
-    def _wet_zones(self, bench: _Bench) -> list[str]:
-        confirmed = set(bench.live.wet_zones) if bench.live else set()
-        return sorted(confirmed | {zone for zone in ZONES if bench.glance.pads[zone].wet_since is not None})
+    def _raise(self, bench: _Bench) -> None:
+        """Note which zones are wet now, each from the moment at which that was first told."""
+        now = time.time()
+        bench.raised = {zone: bench.raised.get(zone, now) for zone in self._wet_zones(bench)}
+
+    def _wet_zones(self, bench: _Bench) -> list[Zone]:
+        return sorted(_wet_since(bench)) if bench.run else []
 
     def _looks(self) -> None:
         while not self._stopping.wait(0.2):
@@ -189,9 +203,10 @@ class Watch:
                     for n, b in self._benches.items()
                     if b.run and b.due <= time.monotonic()
                 ]
-            if not waiting:
-                continue
-            _, name, number = min(waiting)
+                if not waiting:
+                    continue
+                _, name, number = min(waiting)
+                self._of(name).due = math.inf  # what the quick look finds meanwhile makes it due again
             begin = time.monotonic()
             live: Live | None = None
             try:
@@ -201,16 +216,15 @@ class Watch:
             took = time.monotonic() - begin
             with self._lock:
                 bench = self._of(name)
-                bench.due = time.monotonic() + max(LEAST_BETWEEN_S, SHARE * took)
+                bench.due = min(bench.due, time.monotonic() + max(LEAST_BETWEEN_S, SHARE * took))
                 if live is not None and bench.run and bench.run.id == number:
                     bench.live = live
                     self._settle(bench, live)
 
     def _settle(self, bench: _Bench, live: Live) -> None:
         """What the analysis has confirmed needs no provisional word any more."""
-        for zone in live.wet_zones:
-            with suppress(KeyError):
-                bench.glance.pads[zone].wet_since = None  # type: ignore[index]
+        for zone in live.wet_since:
+            bench.glance.pads[zone].wet_since = None
 
     def names(self) -> list[str]:
         """Benches heard of, in order."""
@@ -237,7 +251,7 @@ class Watch:
         now = time.time()
         out: dict[str, Any] = {
             "bench": name,
-            "age_s": round(now - bench.glance.last_at, 1) if bench.glance.last_at else None,
+            "age_s": _in_steps(now - bench.glance.last_at) if bench.glance.last_at else None,
             "stale": now - bench.glance.last_at > STALE_S,
             "power": bench.glance.power[-1][1] if bench.glance.power else None,
             "pads": {zone: bench.glance.pad_state(zone) | {"state": "", "wet": False} for zone in ZONES},
@@ -267,28 +281,26 @@ class Watch:
         if zones:
             out["alarm"] = {
                 "zones": zones,
-                "times": self._times(bench, zones),
-                "confirmed": bool(live and live.wet_zones),
+                "times": dict(sorted(_wet_since(bench).items(), key=lambda pair: pair[1])),
+                "confirmed": bool(live and live.wet_since),
+                "unseen": [z for z in zones if bench.raised.get(z, now) > (run.acknowledged_at or 0.0)],
             }
         return out
 
-    def _times(self, bench: _Bench, zones: list[str]) -> dict[str, float]:
-        """Since when each of the zones is wet, the earliest first."""
-        events = bench.live.analysis.findings.wet_events if bench.live else []
-        times = {zone: [e.onset for e in events if e.zone == zone] for zone in zones}
-        for zone in ZONES:
-            provisional = bench.glance.pads[zone].wet_since
-            if zone in times and provisional is not None:
-                times[zone].append(provisional)
-        return dict(
-            sorted(((zone, min(told)) for zone, told in times.items() if told), key=lambda pair: pair[1])
-        )
+
+def _in_steps(age_s: float) -> int:
+    """Whole seconds, then steps of ten: an idle bench is no news, and is sent only as often as it is worth it."""
+    return round(age_s) if age_s < STALE_S else 10 * round(age_s / 10)
 
 
-def _lamp_of(run: RunRow) -> tuple[str, bytes]:
-    """The lamp of a run that has ended: what it was judged to be, empty until it is."""
-    lamp = {"stage": "judged", "verdict": kept_verdict(run.findings) or "", "at": time.time()}
-    return str(Topic(run.bench, "", "lamp")), orjson.dumps(lamp)
+def _wet_since(bench: _Bench) -> dict[Zone, float]:
+    """Zones wet now and since when: by the analysis, and provisionally by the newest packs."""
+    since = dict(bench.live.wet_since) if bench.live else {}
+    for zone in ZONES:
+        provisional = bench.glance.pads[zone].wet_since
+        if provisional is not None:
+            since[zone] = min(since.get(zone, provisional), provisional)
+    return since
 
 
 def _of_live(live: Live) -> dict[str, Any]:
@@ -299,7 +311,7 @@ def _of_live(live: Live) -> dict[str, Any]:
     spans = analysis.findings.phases
     sure = next((s.confidence for s in reversed(spans) if s.start <= at), None)
     return {
-        "stage": live.stage, "phase": phase, "sure": sure, "needs": live.needs, "may_stop": live.may_stop,
+        "stage": live.stage, "leaked": live.leaked, "phase": phase, "sure": sure, "needs": live.needs, "lost": live.lost, "may_stop": live.may_stop,
         "washes": analysis.findings.washes, "suspects": [[s.name, s.probability] for s in analysis.findings.suspects[:3]],
         "clock_error_s": analysis.findings.clock_error_s, "lost_packs": analysis.findings.lost_packs,
     }  # fmt: skip

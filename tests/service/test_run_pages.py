@@ -1,0 +1,174 @@
+"""What the service shows of a run: the timeline drawn ahead, zooms, tables; after it was judged, and judged anew."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from fastapi.testclient import TestClient
+
+from soaktest.bench import begin_run, find_run
+from soaktest.journal import open_journal
+from soaktest.layouts import read_layout
+from soaktest.plans import read_plan
+from soaktest.web.app import create_app
+
+
+def test_the_timeline_of_a_judged_run_is_drawn_before_anybody_asks(tmp_path: Path) -> None:
+    """The service draws it by itself; a run that is judged anew is drawn anew."""
+    import time
+
+    import sqlalchemy as sa
+
+    from soaktest.bench import judge_run
+    from soaktest.replay import as_bytes
+    from soaktest.simulate.bench import demo_scenario, simulate
+    from soaktest.tables import OverviewRow
+
+    journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
+    recording, _ = simulate(demo_scenario())
+    journal.keep([as_bytes(message) for message in recording.messages])
+    run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
+    judge_run(journal, run.id)
+
+    def drawn() -> str | None:
+        with journal.session() as session:
+            return session.scalar(sa.select(OverviewRow.made_by))
+
+    with TestClient(create_app(journal, lambda _topic, _payload: None, None)) as client:
+        deadline = time.monotonic() + 30
+        while drawn() is None and time.monotonic() < deadline:
+            time.sleep(0.1)
+        first = drawn()
+        assert first is not None
+        figure = client.get(f"/api/runs/{run.id}/figure").json()
+        assert {"left pad", "power"} <= {trace["name"] for trace in figure["data"]}
+        judge_run(journal, run.id)
+        while drawn() == first and time.monotonic() < deadline:
+            time.sleep(0.1)
+        assert drawn() != first
+    journal.close()
+
+
+def test_a_run_judged_anew_is_shown_anew(tmp_path: Path) -> None:
+    """Its second wash came late: findings, table and timeline are those of the second judgement."""
+    from soaktest.bench import judge_run
+    from soaktest.replay import as_bytes
+    from soaktest.simulate.bench import demo_scenario, simulate
+
+    journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
+    recording, _ = simulate(demo_scenario(leaking=False))
+    messages = [as_bytes(message) for message in recording.messages]
+    half = len(messages) // 2
+    journal.keep(messages[:half])
+    run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
+    client = TestClient(create_app(journal, lambda _topic, _payload: None, None))
+
+    def shown() -> tuple[str, int, int]:
+        verdict = client.get(f"/api/runs/{run.id}/findings").json()["verdict"]
+        table = client.get(f"/runs/{run.id}/download/csv").text
+        drawn = client.get(f"/api/runs/{run.id}/figure").json()["data"]
+        heard = next(len(trace["y"]["bdata"]) for trace in drawn if trace["name"] == "left pad")
+        return verdict, table.count(",,"), heard
+
+    judge_run(journal, run.id)
+    first = shown()
+    journal.keep(messages[half:])
+    judge_run(journal, run.id)
+    second = shown()
+
+    assert (first[0], second[0]) == ("retest", "pass")
+    assert second[1] < first[1]
+    assert second[2] > first[2]
+    journal.close()
+
+
+def test_a_table_is_empty_where_nothing_was_heard_and_pads_read_alike_everywhere() -> None:
+    """No line is drawn over a silence, of power no more than of a pad; a pad reads the same live, drawn and in a table."""
+    from soaktest.analysis.analyse import examine
+    from soaktest.glance import Glance
+    from soaktest.recording import Recording
+    from soaktest.replay import as_bytes
+    from soaktest.simulate.bench import demo_scenario, simulate
+    from soaktest.tables import MessageRow
+    from soaktest.thinning import microsiemens
+    from soaktest.web.runs import by_second
+    from soaktest.wire import parse_topic
+
+    whole, _ = simulate(demo_scenario(leaking=False))
+    began = whole.header.began
+    kept = [as_bytes(m) for m in whole.messages if not began + 600 < m.at < began + 900]
+    analysis = examine(Recording(whole.header, kept), read_layout("front-loader"), read_plan("repair-check"))
+    table = by_second(analysis)
+    silent = table[(table.utc_s > began + 605) & (table.utc_s < began + 895)]
+    assert silent[["power", "inlet", "left_us"]].notna().sum().sum() == 0
+    assert table.power.notna().mean() > 0.85
+
+    glance = Glance("b1")
+    for message in kept[:400]:
+        topic = parse_topic(message.topic)
+        glance.take(
+            MessageRow(at=message.at, bench="b1", node=topic.node, kind=topic.kind, payload=message.payload)
+        )
+    live = glance.strip()["pads"]["left"][-1][1]  # type: ignore[index]
+    drawn = float(np.median(microsiemens(analysis.pads["left"].log_g[:90])))
+    assert live == pytest.approx(drawn, rel=0.05)
+    assert table.left_us[:90].median() == pytest.approx(drawn, rel=0.01)
+
+
+def test_a_zoom_reads_what_is_in_view_and_shows_what_the_analysis_holds(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a judged run that was drawn before, no service judges anything for a zoom; gaps and spikes are where they were."""
+    from soaktest.bench import examine_run, judge_run
+    from soaktest.replay import as_bytes
+    from soaktest.simulate.bench import Scenario, simulate
+    from soaktest.simulate.water import Leak
+    from soaktest.web.examined import Examined, Overviews
+    from soaktest.web.lines import lines_of, window_lines
+
+    journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
+    recording, _ = simulate(Scenario(seed=5, programmes=("cotton", "cotton"), leak=Leak("door-seal", 2.0)))
+    lost = recording.header.began + 5000.0
+    kept = [as_bytes(m) for m in recording.messages if not lost < m.at < lost + 300.0]
+    journal.keep(kept)
+    run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
+    judge_run(journal, run.id)
+    run = find_run(journal, run.id)
+    whole = lines_of(examine_run(journal, run))
+    Overviews(journal, Examined()).of(run)
+
+    def refuse(*_: object) -> None:
+        raise AssertionError("a zoom judged the run")
+
+    monkeypatch.setattr("soaktest.web.examined.examine_run", refuse)
+    began, ended = run.began, run.ended or 0.0
+    with TestClient(create_app(journal, lambda _topic, _payload: None, None)) as client:
+
+        def zoom(start: float, end: float) -> dict[str, dict[str, list[float]]]:
+            got = client.get(f"/api/runs/{run.id}/window?start={start}&end={end}")
+            assert got.status_code == 200
+            return dict(got.json())
+
+        for start, end in (
+            (began + 3300, began + 3900),
+            (lost - 100, lost + 400),
+            (began + 700, began + 705),
+        ):
+            near, exact = zoom(start, end), window_lines(whole, start, end)
+            assert near.keys() == exact.keys()
+            for name, line in exact.items():
+                inside = [(t, v) for t, v in zip(line["t"], line["v"], strict=True) if start <= t <= end]
+                got = [
+                    (t, v) for t, v in zip(near[name]["t"], near[name]["v"], strict=True) if start <= t <= end
+                ]
+                assert len(got) == len(inside)
+                for (t, v), (t_exact, v_exact) in zip(got, inside, strict=True):
+                    assert t == pytest.approx(t_exact, abs=0.002)
+                    assert v == (None if v_exact is None else pytest.approx(v_exact, rel=1e-4))
+        everything = zoom(began, ended)
+        for name, line in window_lines(whole, began, ended).items():
+            values = [v for v in everything[name]["v"] if v is not None]
+            assert max(values) == pytest.approx(max(v for v in line["v"] if v is not None), rel=0.03)
+            assert any(v is None for v in everything[name]["v"])
+            assert len(everything[name]["t"]) <= 2500
+    journal.close()

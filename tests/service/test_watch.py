@@ -1,0 +1,233 @@
+"""What lamp, alarm and page are told while a machine runs: simulated benches moved into the present."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import orjson
+import pytest
+
+from soaktest.bench import begin_run, cancel_run, end_run, look
+from soaktest.journal import Journal, open_journal
+from soaktest.layouts import read_layout
+from soaktest.mqtt_client import connected, new_client
+from soaktest.plans import read_plan
+from soaktest.recording import Recording
+from soaktest.records import acknowledge
+from soaktest.replay import as_bytes
+from soaktest.settings import BrokerAddress
+from soaktest.simulate.bench import Truth
+from soaktest.tables import RunRow
+from soaktest.watch import Watch
+from tests.conftest import free_port, later
+
+PLAN, LAYOUT = read_plan("repair-check"), read_layout("front-loader")
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    book = open_journal(f"sqlite:///{tmp_path / 'journal.sqlite'}")
+    yield book
+    book.close()
+
+
+@pytest.fixture(autouse=True)
+def looks_often(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The judgement may take half of the time here, so that nobody waits for it."""
+    monkeypatch.setattr("soaktest.watch.SHARE", 1.0)
+    monkeypatch.setattr("soaktest.watch.LEAST_BETWEEN_S", 0.5)
+
+
+def until(what: Callable[[], bool], seconds: float = 20.0) -> None:
+    deadline = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < deadline, "did not happen in time"
+        time.sleep(0.02)
+
+
+def present(recording: Recording, seconds: float) -> Recording:
+    """As much of a recording as would have been heard by now, had it begun so many seconds ago."""
+    moved = later(recording, time.time() - seconds - recording.header.began, b"n")
+    header = moved.header.model_copy(update={"ended": None})
+    return Recording(header, [as_bytes(m) for m in moved.messages if m.at <= header.began + seconds])
+
+
+def wiped(recording: Recording, seconds: float, until_s: float = float("inf")) -> Recording:
+    """The left pad wiped dry so many seconds after the beginning: it reads what the centre pad does."""
+    out = []
+    for message in recording.messages:
+        if (
+            message.topic.endswith("pads/readings")
+            and seconds <= message.at - recording.header.began < until_s
+        ):
+            pack = orjson.loads(message.payload)
+            dry = [r["v"] for r in pack if r["n"] == "centre"]
+            for record, value in zip((r for r in pack if r["n"] == "left"), dry, strict=True):
+                record["v"] = value
+            out.append(message._replace(payload=orjson.dumps(pack)))
+        else:
+            out.append(message)
+    return Recording(recording.header, out)
+
+
+def under_way(journal: Journal, recording: Recording) -> RunRow:
+    """A run that has heard so much."""
+    journal.keep(recording.messages)
+    return begin_run(journal, recording.header, PLAN, LAYOUT)
+
+
+class Told:
+    """A watch under way, and what it has published."""
+
+    def __init__(self, journal: Journal) -> None:
+        self.heard: list[tuple[str, dict[str, Any]]] = []
+        self.watch = Watch(journal, lambda topic, payload: self.heard.append((topic, orjson.loads(payload))))
+
+    def __enter__(self) -> "Told":
+        self.watch.__enter__()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.watch.__exit__(None, None, None)
+
+    def last(self, kind: str) -> dict[str, Any]:
+        """The retained message of bench b1: lamp or alarm."""
+        return next((told for topic, told in reversed(self.heard) if topic == f"soaktest/b1/{kind}"), {})
+
+    @property
+    def page(self) -> Any:
+        return self.watch.snapshot()["b1"]
+
+
+def test_who_collects_publishes_lamp_and_alarm_from_the_embedded_broker_too(
+    tmp_path: Path, demo: tuple[Recording, Truth]
+) -> None:
+    """``soaktest collect`` with nothing set: a buzzer on its broker hears of the water, and of its end with the run's."""
+    port = free_port()
+    journal = open_journal(f"sqlite:///{tmp_path / 'journal.sqlite'}")
+    run = under_way(journal, present(demo[0], 900))
+    env = {**os.environ, "SOAKTEST_DATA": str(tmp_path)}
+    command = [sys.executable, "-m", "soaktest.cli", "collect", "--port", str(port)]
+    collector = subprocess.Popen(command, env=env, stdout=subprocess.PIPE, text=True)
+    heard: dict[str, dict[str, Any]] = {}
+    buzzer = new_client(BrokerAddress("127.0.0.1", port))
+    buzzer.on_message = lambda _c, _d, m: heard.update({m.topic: orjson.loads(m.payload)})
+    try:
+        assert collector.stdout
+        assert "lamp and alarm are published there" in collector.stdout.readline()
+        with connected(buzzer, BrokerAddress("127.0.0.1", port), ""):
+            buzzer.subscribe([("soaktest/b1/alarm", 1), ("soaktest/b1/lamp", 1)])
+            until(lambda: heard.get("soaktest/b1/alarm", {}).get("zones") == ["left"], 60)
+            until(lambda: heard.get("soaktest/b1/lamp", {}).get("stage") == "washing", 60)
+            end_run(journal, run.id)
+            until(lambda: heard["soaktest/b1/alarm"]["wet"] is False)
+    finally:
+        collector.send_signal(signal.SIGINT)
+        collector.wait(20)
+        journal.close()
+
+
+def test_an_alarm_ends_with_the_water_and_the_next_water_has_not_been_seen(
+    journal: Journal, demo: tuple[Recording, Truth]
+) -> None:
+    """Wet and seen, wiped dry, wet again: the alarm ends in between, and is to be seen anew."""
+    whole = wiped(present(demo[0], 900), 700, 860)
+    began = whole.header.began
+    run = under_way(journal, Recording(whole.header, [m for m in whole.messages if m.at < began + 700]))
+    with Told(journal) as told:
+        until(lambda: told.last("alarm").get("zones") == ["left"])
+        until(lambda: told.page["alarm"]["unseen"] == ["left"])
+        acknowledge(journal, run.id)
+        until(lambda: told.page["alarm"]["unseen"] == [])
+        journal.keep([m for m in whole.messages if began + 700 <= m.at < began + 860])
+        until(lambda: told.last("alarm").get("wet") is False)
+        assert told.page["alarm"] is None
+        assert told.page["run"]["leaked"] == ["left"]
+        assert "It leaks" in told.page["run"]["may_stop"]
+        journal.keep([m for m in whole.messages if m.at >= began + 860])
+        until(lambda: told.last("alarm").get("wet") is True)
+        assert told.page["alarm"]["unseen"] == ["left"]
+
+
+def test_a_restart_takes_back_the_alarm_of_a_run_that_is_over_and_keeps_that_of_one_under_way(
+    journal: Journal, demo: tuple[Recording, Truth]
+) -> None:
+    """Retained messages outlive the collector: the first that it tells of each bench is how it stands."""
+    run = under_way(journal, present(demo[0], 900))
+    with Told(journal) as told:
+        until(lambda: bool(told.last("alarm")))
+    assert [payload["wet"] for topic, payload in told.heard if topic.endswith("alarm")] == [True]
+    end_run(journal, run.id)
+    with Told(journal) as told:
+        until(lambda: told.last("alarm").get("wet") is False)
+        until(lambda: told.last("lamp").get("stage") == "judged")
+    assert {topic for topic, _ in told.heard} == {"soaktest/b1/alarm", "soaktest/b1/lamp"}
+
+
+def test_the_lamp_shows_the_run_on_the_bench_and_no_other(
+    journal: Journal, demo: tuple[Recording, Truth]
+) -> None:
+    """A new run takes the last one's verdict off the lamp; a replay shows nowhere; judged anew, it is told anew."""
+    begun = present(demo[0], 900)
+    with Told(journal) as told:
+        run = under_way(journal, begun)
+        until(lambda: told.last("lamp").get("stage") == "washing")
+        end_run(journal, run.id)
+        until(lambda: told.last("lamp").get("stage") == "judged")
+        assert told.last("lamp")["verdict"] == ""
+        _judge_as(journal, run, "fail")
+        until(lambda: told.last("lamp")["verdict"] == "fail")
+        _judge_as(journal, run, "retest")
+        until(lambda: told.last("lamp")["verdict"] == "retest")
+        until(lambda: told.page["last"] == {"run": run.id, "unit": "A-0417", "verdict": "retest"})
+
+        header = begun.header.model_copy(update={"began": time.time()})
+        cancelled = begin_run(journal, header, PLAN, LAYOUT)
+        until(lambda: (told.last("lamp")["stage"], told.last("lamp")["verdict"]) == ("dry watch", ""))
+        _judge_as(journal, run, "pass")
+        ended = header.model_copy(update={"ended": time.time()})
+        replayed = begin_run(journal, ended, PLAN, LAYOUT, source="replay")
+        _judge_as(journal, replayed, "fail")
+        heard = len(told.heard)
+        cancel_run(journal, cancelled.id)
+        until(lambda: told.last("lamp")["stage"] == "judged")
+        time.sleep(0.5)
+        assert {payload["verdict"] for topic, payload in told.heard[heard:] if topic.endswith("lamp")} == {""}
+        assert told.page["last"]["run"] == run.id
+
+
+def _judge_as(journal: Journal, run: RunRow, verdict: str) -> None:
+    """Keep a judgement, as if the analysis had come to it just now."""
+    with journal.session() as session:
+        row = session.get_one(RunRow, run.id)
+        row.findings, row.judged_at = orjson.dumps({"verdict": verdict}).decode(), time.time()
+
+
+def test_water_that_shows_during_a_judgement_is_judged_at_once(
+    journal: Journal, demo: tuple[Recording, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A judgement under way has not heard of it, so the next begins with its end and not a pause later."""
+    monkeypatch.setattr("soaktest.watch.LEAST_BETWEEN_S", 60.0)
+    started: list[float] = []
+    whole = present(demo[0], 400)
+    began = whole.header.began
+    heard = [m for m in whole.messages if m.at < began + 350]
+    run = under_way(journal, Recording(whole.header, heard))
+
+    def slow(*args: Any) -> Any:
+        started.append(time.monotonic())
+        if len(started) == 1:
+            journal.keep([m for m in whole.messages if m.at >= began + 350])
+            until(lambda: told.page["alarm"] is not None)
+        return look(*args)
+
+    monkeypatch.setattr("soaktest.watch.look", slow)
+    with Told(journal) as told:
+        until(lambda: len(started) >= 2)
+        until(lambda: told.page["alarm"] is not None)
+    assert run.id
