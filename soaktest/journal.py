@@ -187,19 +187,17 @@ def _count(session: Session, name: str, more: int) -> None:
 def _heard_until(session: Session, run: RunRow) -> float | None:
     if run.ended is None:
         return None
-    signed = session.scalar(
-        sa.select(sa.func.min(CertificateRow.issued_at)).where(CertificateRow.run == run.id)
-    )
-    if signed is not None:  # what a certificate rests on is what had come by then
-        return min(run.ended + LATE_S, signed)
-    if run.source:
-        return run.ended + LATE_S
-    later = session.scalar(
-        sa.select(sa.func.min(RunRow.began)).where(
+    limits = [
+        run.ended + LATE_S,
+        # what a certificate rests on is what had come by then
+        session.scalar(sa.select(sa.func.min(CertificateRow.issued_at)).where(CertificateRow.run == run.id)),
+    ]
+    if not run.source:
+        following = sa.select(sa.func.min(RunRow.began)).where(
             RunRow.bench == run.bench, RunRow.source == "", RunRow.began >= run.ended
         )
-    )
-    return min(run.ended + LATE_S, later) if later is not None else run.ended + LATE_S
+        limits.append(session.scalar(following))
+    return min(limit for limit in limits if limit is not None)
 
 
 def _messages(session: Session, run: RunRow, until: float | None) -> Iterable[Message]:
