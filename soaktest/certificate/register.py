@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Container
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -16,7 +15,7 @@ from sqlalchemy.orm import Session
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, examine
 from soaktest.bench import find_run, layout_of, plan_of
-from soaktest.certificate.keys import key_in_use, payload_of, public_keys, sign, signer_of
+from soaktest.certificate.keys import key_in_use, payload_of, sign
 from soaktest.certificate.paper import qr_svg
 from soaktest.certificate.statement import (
     Electrical,
@@ -36,6 +35,7 @@ from soaktest.tables import CertificateRow, PaperRow, RunRow, UnitRow
 from soaktest.toml_values import shipped_names
 from soaktest.vocabulary import ZONES
 from soaktest.workshop.drips import bench_sensitivity
+from soaktest.workshop.standing import Standing, standing_of
 from soaktest.workshop.stories import standing_entries
 
 CLOCK_SLACK_S: Final = 600.0
@@ -52,13 +52,6 @@ class Drips(NamedTuple):
 
     ml: float
     on: int
-
-
-class Standing(NamedTuple):
-    """A certificate of the list; ``fallen`` says why it does not stand, empty where it does."""
-
-    row: CertificateRow
-    fallen: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,13 +187,14 @@ def papers_of(journal: Journal, number: int) -> list[PaperRow]:
         return list(session.scalars(sa.select(PaperRow).where(PaperRow.certificate == number)))
 
 
-def find_certificate(journal: Journal, number: int) -> tuple[CertificateRow, Statement]:
-    """A certificate of the workshop's, and what it says. Raises InputError where there is none."""
+def find_certificate(journal: Journal, number: int) -> tuple[Standing, Statement]:
+    """A certificate of the workshop's, whether it stands, and what it says. Raises InputError where there is none."""
     with journal.session() as session:
         row = session.get(CertificateRow, number)
-    if row is None:
-        raise InputError(f"there is no certificate {number}. See: soaktest certificate list")
-    return row, Statement.model_validate_json(payload_of(row.token))
+        if row is None:
+            raise InputError(f"there is no certificate {number}. See: soaktest certificate list")
+        [found] = standing_of(session, [row])
+    return found, Statement.model_validate_json(payload_of(row.token))
 
 
 def _refuse_taken_back(session: Session, run: RunRow) -> None:
@@ -311,22 +305,11 @@ def bench_shows(journal: Journal, number: int) -> Drips | None:
 
 
 def list_certificates(journal: Journal) -> list[Standing]:
-    """All certificates, the newest first, and whether each stands: neither it nor the key that signed it was revoked."""
-    known = public_keys(journal)
+    """All certificates, the newest first, and whether each stands."""
     with journal.session() as session:
-        rows = list(session.scalars(sa.select(CertificateRow).order_by(CertificateRow.number.desc())))
-    return [Standing(row, _fallen(row, known)) for row in rows]
-
-
-def standing(journal: Journal, row: CertificateRow) -> Standing:
-    """The same of one certificate."""
-    return Standing(row, _fallen(row, public_keys(journal)))
-
-
-def _fallen(row: CertificateRow, known: Container[str]) -> str:
-    if row.revoked_at is not None:
-        return row.revoked_why
-    return "" if signer_of(row.token) in known else "the key that signed it was revoked"
+        return standing_of(
+            session, session.scalars(sa.select(CertificateRow).order_by(CertificateRow.number.desc()))
+        )
 
 
 def revoke(journal: Journal, number: int, why: str) -> None:

@@ -19,7 +19,6 @@ from soaktest.certificate.register import (
     list_certificates,
     papers_of,
     revoke,
-    standing,
 )
 from soaktest.certificate.statement import findings_sha256
 from soaktest.errors import InputError
@@ -39,8 +38,8 @@ def all_certificates(request: Request) -> HTMLResponse:
 @router.get("/certificates/{number}/{form}", include_in_schema=False)
 def paper(request: Request, number: Number, form: PaperForm) -> Response:
     """A certificate's page, label or strip as PDF."""
-    row, statement = find_certificate(book(request), number)
-    if fallen := standing(book(request), row).fallen:
+    (row, fallen), statement = find_certificate(book(request), number)
+    if fallen:
         raise InputError(f"certificate {number} does not stand: {fallen}. It is not printed any more.")
     analysis: Analysis | None = examine_run(book(request), find_run(book(request), row.run))
     if analysis is not None and findings_sha256(analysis.findings) != statement.findings_sha256:

@@ -47,7 +47,7 @@ from soaktest.replay import replay
 from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.tables import DripRow, RunRow
 from soaktest.web.app import create_app
-from soaktest.workshop.stories import NewEntry, write_entry
+from soaktest.workshop.stories import NewEntry, story_of, write_entry
 from tests.conftest import later
 from tests.service.shop import PASSPHRASE, TOLD, Shop
 
@@ -302,7 +302,7 @@ def test_what_comes_after_the_signature_changes_nothing(shop: Shop, monkeypatch:
 
 
 def test_what_a_revoked_key_signed_stands_on_no_list(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Neither on the published one, nor at the command line, nor on the page, which prints it no more."""
+    """Neither on the published one, nor at the command line, nor in the unit's story, nor on the page, which prints it no more."""
     shop.certify()
     revoke_key(shop.journal, shop.kid)
     why = "the key that signed it was revoked"
@@ -311,6 +311,8 @@ def test_what_a_revoked_key_signed_stands_on_no_list(shop: Shop, monkeypatch: py
     monkeypatch.setenv("SOAKTEST_DATA", str(shop.folder))
     told = orjson.loads(CliRunner().invoke(app, ["certificate", "list", "--json"]).stdout)
     assert [(one["stands"], one["why"]) for one in told] == [(False, why)]
+    [entry] = [entry for entry in story_of(shop.journal, "A-0417") if entry.what == "certificate"]
+    assert why in entry.text
     with TestClient(create_app(shop.journal, lambda _topic, _payload: None, None)) as client:
         assert f"<b>REVOKED</b>: {why}" in client.get("/certificates").text
         refused = client.get("/certificates/1/page")

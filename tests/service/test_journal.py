@@ -341,7 +341,14 @@ def test_workshop_and_certificates_are_kept_alike_on_both_engines(journal: Journ
     with journal.session() as session:
         session.get_one(RunRow, run.id).findings = '{"verdict":"pass"}'
         session.add(
-            CertificateRow(number=1, run=run.id, unit="A-1", issued_at=30.0, token="t", revoked_why="")
+            CertificateRow(
+                number=1,
+                run=run.id,
+                unit="A-1",
+                issued_at=30.0,
+                token="eyJraWQiOiJrIn0.e30.s",
+                revoked_why="",
+            )
         )
         session.flush()
         session.add(PaperRow(certificate=1, name="photo", media="image/jpeg", content=b"\xff\xd8"))
