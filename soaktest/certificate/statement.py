@@ -113,6 +113,11 @@ def file_sha256(content: bytes) -> str:
         return hashlib.sha256(text.read()).hexdigest()
 
 
+def token_sha256(token: str) -> str:
+    """SHA-256 of a signed object, as the published list names it."""
+    return hashlib.sha256(token.encode()).hexdigest()
+
+
 def findings_sha256(findings: Findings) -> str:
     """SHA-256 of the findings' JSON."""
     return hashlib.sha256(findings.model_dump_json().encode()).hexdigest()

@@ -130,11 +130,9 @@ def verify(
     import orjson
 
     from soaktest.certificate.checking import check, check_against
-    from soaktest.certificate.keys import public_keys
 
-    book = None if key_file else journal()
-    keys, published = (public_keys(book), None) if book else _keys_of(key_file or [])
-    checked = check(_token(what), keys, book, published)
+    keys, published = _keys_of(key_file or [])
+    checked = check(_token(what), keys, None if key_file else journal(), published)
     faults, notes = list(checked.faults), list(checked.notes)
     if recording and checked.statement:
         analysis, digest = _again(recording, plan or checked.statement.plan, layout)
@@ -198,21 +196,24 @@ def _token(what: str) -> str:
     return text
 
 
-def _keys_of(files: list[Path]) -> tuple[dict[str, dict[str, Any]], list[Any] | None]:
-    """Public keys by name, and the published list where a file holds one."""
+def _keys_of(files: list[Path]) -> tuple[dict[str, dict[str, Any]], dict[str, list[Any]]]:
+    """Public keys by name, and by the same names the published lists that brought them."""
     import orjson
 
     from soaktest.errors import InputError
 
     found: dict[str, dict[str, Any]] = {}
-    published: list[Any] | None = None
+    published: dict[str, list[Any]] = {}
     for where in files:
         try:
             told = orjson.loads(where.read_bytes())
-            if isinstance(told, dict) and isinstance(told.get("certificates"), list):
-                published = [row for row in told["certificates"] if isinstance(row, dict)]
             for one in told if isinstance(told, list) else told.get("keys", [told]):
-                found[str(one["kid"])] = {k: one[k] for k in ("kty", "crv", "x")}
+                kid = str(one["kid"])
+                found[kid] = {k: one[k] for k in ("kty", "crv", "x")}
+                if isinstance(told, dict) and isinstance(told.get("certificates"), list):
+                    published.setdefault(kid, []).extend(
+                        r for r in told["certificates"] if isinstance(r, dict)
+                    )
         except (orjson.JSONDecodeError, KeyError, TypeError, AttributeError) as exc:
             raise InputError(f"{where}: is no public key as `soaktest key show` prints it.") from exc
     return found, published
