@@ -10,7 +10,8 @@ from typing import Any
 import orjson
 from pydantic import ValidationError
 
-from soaktest.analysis.analyse import Analysis
+from soaktest.analysis.analyse import Analysis, Knowledge
+from soaktest.analysis.events import PadCheck
 from soaktest.certificate.keys import opened, public_keys
 from soaktest.certificate.statement import Statement, token_sha256
 from soaktest.errors import InputError
@@ -102,6 +103,15 @@ def _published(
     return [], ["By the list published, it stands."]
 
 
+def pads_known(said: Statement) -> Knowledge:
+    """What the workshop knew of its pads when it judged the run, as far as the certificate carries it."""
+    checks = {zone: PadCheck(0.0, 0.0, 0.0, float(at)) for zone, at in said.checked.items()}
+    for zone, told in said.calibrated.items():
+        gained = (told.siemens_per_ml or 0.0) * told.ml
+        checks[zone] = PadCheck(0.0, gained, told.ml, float(told.at))
+    return Knowledge(pad_checks=checks)
+
+
 def check_against(checked: Checked, analysis: Analysis, digest: str) -> tuple[list[str], list[str]]:
     """Faults and notes: what differs between a certificate and the recording it rests on, judged again."""
     said, findings = checked.statement, analysis.findings
@@ -111,8 +121,12 @@ def check_against(checked: Checked, analysis: Analysis, digest: str) -> tuple[li
     if digest != said.recording_sha256:
         faults.append("the recording is not the one that was certified (its SHA-256 differs).")
     verdict = findings.verdict
-    if verdict == "retest" and {reason.code for reason in findings.reasons} <= {"pad-unproven"}:
-        verdict = "pass"
+    if said.checked:
+        notes.append(
+            "It was judged with the workshop's own checks of its pads, as the certificate tells them."
+        )
+    elif verdict == "retest" and {reason.code for reason in findings.reasons} <= {"pad-unproven"}:
+        verdict = "pass"  # certificates from before they told of such checks
         notes.append(
             "From the recording alone a pad is not proven whole; the workshop had checked it before the run."
         )

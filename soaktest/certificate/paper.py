@@ -23,7 +23,7 @@ from soaktest.errors import InputError
 from soaktest.tables import PaperRow
 from soaktest.thinning import microsiemens, thin
 from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS
-from soaktest.vocabulary import PHASES, ZONES
+from soaktest.vocabulary import PHASES, ZONES, Zone
 
 Form = Literal["page", "label", "strip"]
 TEMPLATES: Final[dict[Form, str]] = {"page": "certificate.typ", "label": "label.typ", "strip": "strip.typ"}
@@ -126,13 +126,13 @@ def _shown(statement: Statement, *, timeline: bool) -> dict[str, object]:
     return {k: v for k, v in shown.items() if v is not None}
 
 
-def _pad_said(statement: Statement, zone: str) -> str:
+def _pad_said(statement: Statement, zone: Zone) -> str:
     said = [statement.pads.get(zone, "not told")]
     if zone in statement.checked:
         said.append(f"checked {time.strftime('%Y-%m-%d %H:%M', time.localtime(statement.checked[zone]))}")
     if zone in statement.calibrated:
-        at, ml = statement.calibrated[zone]
-        said.append(f"calibrated {time.strftime('%Y-%m-%d', time.localtime(at))} with {ml:g} ml")
+        told = statement.calibrated[zone]
+        said.append(f"calibrated {time.strftime('%Y-%m-%d', time.localtime(told.at))} with {told.ml:g} ml")
     else:
         said.append("not calibrated")
     return ", ".join(said)

@@ -18,6 +18,7 @@ from soaktest.bench import find_run, layout_of, plan_of
 from soaktest.certificate.keys import key_in_use, payload_of, sign
 from soaktest.certificate.paper import qr_svg
 from soaktest.certificate.statement import (
+    Calibration,
     Electrical,
     Statement,
     findings_sha256,
@@ -31,7 +32,7 @@ from soaktest.journal import Journal
 from soaktest.plans import named_plan
 from soaktest.recording import Recording
 from soaktest.records import LARGEST_PHOTO, calibrations, clean_photo, knowledge_of, pad_checks
-from soaktest.tables import CertificateRow, PaperRow, RunRow, UnitRow
+from soaktest.tables import CertificateRow, PadCheckRow, PaperRow, RunRow, UnitRow
 from soaktest.toml_values import shipped_names
 from soaktest.vocabulary import ZONES
 from soaktest.workshop.drips import bench_sensitivity
@@ -284,7 +285,7 @@ def _statement(  # noqa: PLR0913
             watched_s=round(findings.coverage.watched_s), heard_share=round(findings.coverage.share, 4),
             pads={zone: findings.pads[zone].state for zone in ZONES},
             checked={zone: int(row.at) for zone, row in checks.items() if not row.fault},
-            calibrated={zone: (int(row.at), row.ml) for zone, row in calibrated.items()}, wet_events=len(findings.wet_events),
+            calibrated={zone: _calibration(row) for zone, row in calibrated.items()}, wet_events=len(findings.wet_events),
             smallest_ml_90=findings.assurance.smallest_seen_ml_90, leak_chance_next_wash_95=findings.assurance.leak_chance_upper_95,
             bench_shows_ml_90_95=told.drips and told.drips.ml, bench_tried=told.drips and told.drips.on, runs_before=runs_before, override=run.override or "",
             findings_sha256=findings_sha256(findings), recording_sha256=recording_sha256(recording), photo_sha256=hashes.get(PHOTO, ""),
@@ -293,6 +294,12 @@ def _statement(  # noqa: PLR0913
     except ValidationError as exc:
         fault = exc.errors()[0]
         raise InputError(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}.") from exc
+
+
+def _calibration(row: PadCheckRow) -> Calibration:
+    """Six figures are more than any pad repeats, and leave the QR code small."""
+    gained = row.wet_siemens - row.dry_siemens
+    return Calibration(int(row.at), row.ml, float(f"{gained / row.ml:.6g}") if gained > 0 else None)
 
 
 def bench_shows(journal: Journal, number: int) -> Drips | None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NamedTuple
 
 import orjson
 from pydantic import BaseModel, ConfigDict, Field
@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from soaktest.findings import Findings
 from soaktest.plans import Plan
 from soaktest.recording import Recording, message_line
+from soaktest.vocabulary import Zone
 
 RULE = (
     "Fails on a wet event that is a leak with a chance of 70 % or more; passes only when every thing the plan asks was heard; "
@@ -43,6 +44,15 @@ class Electrical(BaseModel):
     """Of the attached record, where there is one."""
 
 
+class Calibration(NamedTuple):
+    """A pad wetted with a known amount: when (UTC seconds), with how many millilitres, and what each of them added."""
+
+    at: int
+    ml: float
+    siemens_per_ml: float | None = None
+    """None where the wetting did not show, or the certificate is from before it was told."""
+
+
 class Statement(BaseModel):
     """The signed content; times in UTC seconds, water in millilitres."""
 
@@ -67,10 +77,9 @@ class Statement(BaseModel):
     watched_s: int
     heard_share: float
     pads: dict[str, str]
-    checked: dict[str, int] = Field(default_factory=dict)
+    checked: dict[Zone, int] = Field(default_factory=dict)
     """When each pad was last found sound before the run."""
-    calibrated: dict[str, tuple[int, float]] = Field(default_factory=dict)
-    """When each pad was wetted with a known amount, and with how many millilitres."""
+    calibrated: dict[Zone, Calibration] = Field(default_factory=dict)
     wet_events: int
     smallest_ml_90: float | None = None
     leak_chance_next_wash_95: float | None = None
@@ -125,5 +134,5 @@ def findings_sha256(findings: Findings) -> str:
 
 def to_bytes(statement: Statement) -> bytes:
     """Compact JSON with sorted keys; what is empty is left out."""
-    told: dict[str, Any] = statement.model_dump(exclude_none=True)
+    told: dict[str, Any] = statement.model_dump(mode="json", exclude_none=True)
     return orjson.dumps({k: v for k, v in told.items() if v not in ("", [], {})}, option=orjson.OPT_SORT_KEYS)

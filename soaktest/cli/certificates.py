@@ -12,6 +12,7 @@ from soaktest.cli.runs import journal
 from soaktest.cli.words import console, printable, show_table, when
 
 if TYPE_CHECKING:
+    from soaktest.analysis.analyse import Analysis, Knowledge
     from soaktest.certificate.statement import Electrical
 
 app = typer.Typer(no_args_is_help=True)
@@ -129,13 +130,14 @@ def verify(
     """
     import orjson
 
-    from soaktest.certificate.checking import check, check_against
+    from soaktest.certificate.checking import check, check_against, pads_known
 
     keys, published = _keys_of(key_file or [])
     checked = check(_token(what), keys, None if key_file else journal(), published)
     faults, notes = list(checked.faults), list(checked.notes)
     if recording and checked.statement:
-        analysis, digest = _again(recording, plan or checked.statement.plan, layout)
+        known = pads_known(checked.statement)
+        analysis, digest = _again(recording, plan or checked.statement.plan, layout, known)
         differs, more = check_against(checked, analysis, digest)
         faults += differs
         notes += more
@@ -219,7 +221,7 @@ def _keys_of(files: list[Path]) -> tuple[dict[str, dict[str, Any]], dict[str, li
     return found, published
 
 
-def _again(recording: Path, plan: str, layout: str | None) -> tuple[Any, str]:
+def _again(recording: Path, plan: str, layout: str | None, known: Knowledge) -> tuple[Analysis, str]:
     from soaktest.analysis.analyse import examine
     from soaktest.certificate.statement import file_sha256
     from soaktest.layouts import named_layout, read_layout
@@ -227,9 +229,8 @@ def _again(recording: Path, plan: str, layout: str | None) -> tuple[Any, str]:
     from soaktest.recording import read_recording
 
     told = read_recording(recording)
-    analysis = examine(
-        told, read_layout(layout) if layout else named_layout(told.header.layout), read_plan(plan)
-    )
+    floor = read_layout(layout) if layout else named_layout(told.header.layout)
+    analysis = examine(told, floor, read_plan(plan), known)
     return analysis, file_sha256(recording.read_bytes())
 
 

@@ -337,7 +337,7 @@ def test_it_says_when_each_pad_was_checked_calibrated_and_dripped_on(shop: Shop)
     )  # fmt: skip
 
     assert said.checked == {"left": int(began - day), "centre": int(began - 6 * day)}
-    assert said.calibrated == {"left": (int(began - 9 * day), 1.0)}
+    assert said.calibrated == {"left": (int(began - 9 * day), 1.0, 3.99e-5)}
     assert (said.bench_shows_ml_90_95, said.bench_tried) == (0.1, int(began - 3 * day))
     notes = {zone: pad.note for zone, pad in analysis.findings.pads.items()}
     assert "not calibrated" not in notes["left"]
