@@ -15,6 +15,12 @@ from sqlalchemy.orm import Session
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, examine
 from soaktest.bench import find_run, layout_of, plan_of
+from soaktest.certificate.grounds import (
+    certified_runs,
+    earlier_in_words,
+    refuse_second,
+    refuse_taken_back,
+)
 from soaktest.certificate.keys import key_in_use, payload_of, sign
 from soaktest.certificate.paper import qr_svg
 from soaktest.certificate.statement import (
@@ -27,7 +33,6 @@ from soaktest.certificate.statement import (
     to_bytes,
 )
 from soaktest.errors import InputError, plain_text
-from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.plans import named_plan
 from soaktest.recording import Recording
@@ -37,7 +42,6 @@ from soaktest.toml_values import shipped_names
 from soaktest.vocabulary import ZONES
 from soaktest.workshop.drips import bench_sensitivity
 from soaktest.workshop.standing import Standing, standing_of
-from soaktest.workshop.stories import standing_entries
 
 CLOCK_SLACK_S: Final = 600.0
 PHOTO, RECORD = "photo", "electrical-record"
@@ -119,24 +123,14 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
     kid = key_in_use(journal).kid
     with journal.session() as session:
         _lock(session)
-        _refuse_taken_back(session, run)
-        standing = session.scalar(
-            sa.select(CertificateRow)
-            .where(CertificateRow.run == number, CertificateRow.revoked_at.is_(None))
-            .order_by(CertificateRow.number.desc())
-        )
-        if standing is not None and told.supersedes != standing.number:
-            raise InputError(
-                f"run {number} has certificate {standing.number}. Correct it with --supersedes {standing.number}."
-            )
+        same_test = certified_runs(session, run)
+        refuse_taken_back(session, run, same_test)
+        refuse_second(session, run, same_test, told.supersedes)
         if told.supersedes is not None:
             told, kept = _as_before(session, told, run)
             papers += [old for old in kept if old.name not in {paper.name for paper in papers}]
         following = 1 + (session.scalar(sa.select(sa.func.max(CertificateRow.number))) or 0)
         unit = session.get_one(UnitRow, run.unit)
-        before = list(
-            session.scalars(sa.select(RunRow).where(RunRow.unit == run.unit, RunRow.began < run.began))
-        )
         statement = _statement(
             journal,
             run,
@@ -147,7 +141,7 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
             told,
             {paper.name: hashlib.sha256(paper.content).hexdigest() for paper in papers},
             following,
-            sum(kept_verdict(r.findings) != "pass" for r in before),
+            earlier_in_words(session, run),
         )
         token = sign(to_bytes(statement), folder, kid, passphrase)
         qr_svg(token)  # too long for its code: refused before it has a number
@@ -198,39 +192,6 @@ def find_certificate(journal: Journal, number: int) -> tuple[Standing, Statement
     return found, Statement.model_validate_json(payload_of(row.token))
 
 
-def _refuse_taken_back(session: Session, run: RunRow) -> None:
-    """A run speaks for a unit only while nothing newer speaks against it: no certificate of it that was revoked for cause,
-    no later run that failed, no repair and no comeback since.
-    """
-    replaced = set(session.scalars(sa.select(CertificateRow.supersedes)))
-    for row in session.scalars(sa.select(CertificateRow).where(CertificateRow.run == run.id)):
-        if row.revoked_at is not None and row.number not in replaced:
-            raise InputError(
-                f"certificate {row.number} for run {run.id} was revoked: {row.revoked_why}. Test the unit again, and certify that run."
-            )
-    later = session.scalars(
-        sa.select(RunRow).where(
-            RunRow.unit == run.unit, RunRow.began > run.began, RunRow.findings.is_not(None)
-        )
-    )
-    failed = next((other for other in later if kept_verdict(other.findings) == "fail"), None)
-    if failed is not None:
-        raise InputError(
-            f"run {failed.id} of unit {run.unit} failed after run {run.id}. Mend it, test again, and certify that run."
-        )
-    for entry in standing_entries(session):
-        if (
-            entry.unit == run.unit
-            and entry.what in ("came back", "repair")
-            and entry.at > (run.ended or run.began)
-        ):
-            what = "came back" if entry.what == "came back" else "was repaired"
-            raise InputError(
-                f"unit {run.unit} {what} after run {run.id}. Test it again, and certify that run; or, where the entry was "
-                f"written late, correct its day: soaktest unit write --corrects {entry.id} --on DAY"
-            )
-
-
 def _as_before(session: Session, told: Told, run: RunRow) -> tuple[Told, list[PaperRow]]:
     """A correction says again what it does not say anew, papers too."""
     old = session.get(CertificateRow, told.supersedes)
@@ -269,7 +230,7 @@ def _statement(  # noqa: PLR0913
     told: Told,
     hashes: dict[str, str],
     number: int,
-    runs_before: int,
+    earlier: str,
 ) -> Statement:
     findings, plan = analysis.findings, plan_of(run)
     checks = pad_checks(journal, run.bench, run.began)
@@ -287,7 +248,7 @@ def _statement(  # noqa: PLR0913
             checked={zone: int(row.at) for zone, row in checks.items() if not row.fault},
             calibrated={zone: _calibration(row) for zone, row in calibrated.items()}, wet_events=len(findings.wet_events),
             smallest_ml_90=findings.assurance.smallest_seen_ml_90, leak_chance_next_wash_95=findings.assurance.leak_chance_upper_95,
-            bench_shows_ml_90_95=told.drips and told.drips.ml, bench_tried=told.drips and told.drips.on, runs_before=runs_before, override=run.override or "",
+            bench_shows_ml_90_95=told.drips and told.drips.ml, bench_tried=told.drips and told.drips.on, earlier=earlier, override=run.override or "",
             findings_sha256=findings_sha256(findings), recording_sha256=recording_sha256(recording), photo_sha256=hashes.get(PHOTO, ""),
             software=f"soaktest {__version__}", supersedes=told.supersedes, electrical=electrical,
         )  # fmt: skip

@@ -87,7 +87,10 @@ class Statement(BaseModel):
     """Water that the bench's own drip challenge shows with 90 % probability, at 95 % confidence."""
     bench_tried: int | None = None
     """When a drop last fell in it."""
-    runs_before: int = 0
+    earlier: Text = ""
+    """How the unit's runs before this one came out, in words."""
+    runs_before: int | None = None
+    """In certificates from before that was told: those that did not pass."""
     override: Text = ""
     findings_sha256: str
     recording_sha256: str

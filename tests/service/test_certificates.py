@@ -277,14 +277,6 @@ def test_an_older_pass_is_not_certified_over_what_came_later(shop: Shop, what: s
         shop.certify()
 
 
-def test_runs_given_up_before_are_counted_with_those_that_failed(shop: Shop) -> None:
-    """Cancelling a run that leaks does not hide it: the leaked run was never judged here."""
-    row, _ = shop.certify()
-    said = check(row.token, public_keys(shop.journal)).statement
-    assert said is not None
-    assert said.runs_before == 1
-
-
 def test_what_comes_after_the_signature_changes_nothing(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
     """Late packs within the hour belong to a run, but not to what was certified before them."""
     assert shop.passed.ended is not None
