@@ -19,8 +19,10 @@ from soaktest.certificate.register import (
 from soaktest.certificate.statement import (
     Electrical,
     Statement,
+    plan_in_words,
 )
 from soaktest.errors import InputError
+from soaktest.plans import read_plan
 from tests.conftest import program
 from tests.service.shop import PASSPHRASE, Shop
 
@@ -49,6 +51,18 @@ def test_the_paper_carries_what_it_says(shop: Shop) -> None:
         assert b"pdfaid:part" in pdf.replace(b" ", b"") or "pdfaid" in str(
             reader.xmp_metadata.stream.get_data() if reader.xmp_metadata else ""
         )
+
+
+def test_a_lax_plan_does_not_read_like_a_strict_one() -> None:
+    """All that makes a plan strict is told, and half a minute is not rounded up."""
+    strict = read_plan("resale")
+    for change, said in (
+        ({"dry_watch_s": 0.0}, "0 min watched dry"), ({"min_watch_s": 90.0}, "1.5 min from water-in"), ({"max_gap_s": 600.0}, "no gap over 600 s"),
+        ({"min_coverage": 0.2}, "20 % heard"), ({"allow_unproven_pads": True}, "pads may be unproven"), ({"detect_probability": 0.996}, "with 99.6 %"),
+    ):  # fmt: skip
+        assert said in plan_in_words(strict.model_copy(update=change))
+        assert said not in plan_in_words(strict)
+    assert "pads proven whole" in plan_in_words(strict)
 
 
 def jpeg(colour: str) -> bytes:
