@@ -18,10 +18,11 @@ from typing import Final, Literal
 import orjson
 
 from soaktest.analysis.analyse import Analysis
+from soaktest.analysis.series import Series
 from soaktest.certificate.statement import NOT_THIS, RULE, Statement
 from soaktest.errors import InputError
 from soaktest.tables import PaperRow
-from soaktest.thinning import microsiemens, thin
+from soaktest.thinning import broken, microsiemens, silence, thin
 from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS
 from soaktest.vocabulary import PHASES, ZONES, Zone
 
@@ -33,6 +34,8 @@ FILE_NAMES: Final = {
     ("electrical-record", "image/jpeg"): "electrical-record.jpg",
     ("electrical-record", "image/png"): "electrical-record.png",
 }
+SHEET_POINTS: Final = 1000
+"""Points of a line on paper: two for each of the drawing's units, as fine as its stroke shows."""
 ATTACHED: Final = "certificate.jws"
 CAUTIONS: Final = (
     "Mains and water: unplug before opening, isolate the tap, use a residual-current device. Two people lift a machine; transport bolts "
@@ -120,10 +123,15 @@ def _shown(statement: Statement, *, timeline: bool) -> dict[str, object]:
         "issued_text": day(statement.issued), "began_text": day(statement.began), "ended_text": day(statement.ended), "rule": RULE, "not_this": NOT_THIS,
         "cautions": CAUTIONS, "timeline": timeline, "phases": ", ".join(f"{p} {statement.exercised[p]} x" for p in PHASES if statement.exercised.get(p)),
         "pads_text": "; ".join(f"{zone} {_pad_said(statement, zone)}" for zone in ZONES), "parts_text": ", ".join(statement.parts),
-        "chance": None if statement.leak_chance_next_wash_95 is None else f"{100 * statement.leak_chance_next_wash_95:.0f} %",
+        "chance": None if statement.leak_chance_next_wash_95 is None else f"{_rounded_up(100 * statement.leak_chance_next_wash_95)} %",
         "heard": f"{math.floor(1000 * statement.heard_share) / 10:.1f} %", "watched": f"{statement.watched_s / 60:.0f} min",
     }  # fmt: skip
     return {k: v for k, v in shown.items() if v is not None}
+
+
+def _rounded_up(bound: float) -> int:
+    """A bound that is rounded down is none."""
+    return math.ceil(bound - 1e-9)
 
 
 def _pad_said(statement: Statement, zone: Zone) -> str:
@@ -148,8 +156,6 @@ def small_timeline(analysis: Analysis) -> str:
         return left + (t - findings.began) / length * (width - left - 4)
 
     def y(us: float) -> float:
-        import math
-
         return 104.0 - (math.log10(min(max(us, 0.05), 1000.0)) + 1.3) / 4.3 * 76.0
 
     out = [
@@ -172,14 +178,18 @@ def small_timeline(analysis: Analysis) -> str:
         track = analysis.pads[zone]
         if not len(track.t):
             continue
-        t, v = thin(track.t, track.log_g)
-        step = max(len(t) // 500, 1)
-        points = " ".join(
-            f"{x(a):.1f},{y(b):.1f}"
-            for a, b in zip(t[::step].tolist(), microsiemens(v)[::step].tolist(), strict=True)
+        t, log_g = thin(
+            *broken(track.t, track.log_g, silence(Series(track.t, track.log_g).step_s)), SHEET_POINTS
         )
+        drawn, pen = [], "M"
+        for at, us in zip(t.tolist(), microsiemens(log_g).tolist(), strict=True):
+            if math.isnan(us):
+                pen = "M"
+                continue
+            drawn.append(f"{pen}{x(at):.1f} {y(us):.1f}")
+            pen = "L"
         out.append(
-            f'<polyline points="{points}" fill="none" stroke="{ZONE_LOOKS[zone][0]}" stroke-width="1.1" stroke-dasharray="{dashes[zone]}"/>'
+            f'<path d="{"".join(drawn)}" fill="none" stroke="{ZONE_LOOKS[zone][0]}" stroke-width="1.1" stroke-dasharray="{dashes[zone]}"/>'
         )
     out.append(
         f'<text x="{left}" y="117">{length / 60:.0f} min; pads: left solid, centre dashed, right dotted</text></svg>'

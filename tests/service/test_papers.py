@@ -6,6 +6,7 @@ import io
 import pytest
 from pypdf import PdfReader
 
+from soaktest.analysis.assurance import leak_chance_upper
 from soaktest.certificate.checking import check
 from soaktest.certificate.keys import public_keys
 from soaktest.certificate.paper import print_certificate, qr_svg, token_of_pdf
@@ -63,6 +64,17 @@ def test_a_lax_plan_does_not_read_like_a_strict_one() -> None:
         assert said in plan_in_words(strict.model_copy(update=change))
         assert said not in plan_in_words(strict)
     assert "pads proven whole" in plan_in_words(strict)
+
+
+def test_a_bound_is_rounded_up(shop: Shop) -> None:
+    """Three leak-free washes bound the next one's chance to 63.2 %: that is less than 64, and more than 63."""
+    row, analysis = shop.certify()
+    said = check(row.token, public_keys(shop.journal)).statement
+    assert said is not None
+    for washes, shown in ((1, "95 %"), (3, "64 %")):
+        told = said.model_copy(update={"leak_chance_next_wash_95": leak_chance_upper(washes)})
+        page = PdfReader(io.BytesIO(print_certificate(told, row.token, analysis))).pages[0]
+        assert f"in the next wash to {shown}" in " ".join(page.extract_text().split())
 
 
 def jpeg(colour: str) -> bytes:
