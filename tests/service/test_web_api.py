@@ -169,6 +169,8 @@ def test_a_photo_that_is_none_is_refused(client: TestClient, tmp_path: Path) -> 
 
     with pytest.raises(InputError, match="no JPEG or PNG"):
         clean_photo(b"%PDF-1.7 not a picture")
+    with pytest.raises(InputError, match=r"has 12\.2 MB; 12 MB at the most"):
+        clean_photo(bytes(12_200_000))
 
 
 def test_a_run_begun_twice_is_refused_in_words(client: TestClient) -> None:
