@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 import tempfile
 import time
 from collections.abc import Sequence
@@ -77,6 +78,9 @@ def print_certificate(
         analysis: the run, for the small timeline and the attached findings; None leaves both out.
         form: page, label or strip.
         papers: photo and electrical record, printed on and attached to the page.
+
+    Raises:
+        InputError: its texts are too long for a QR code, or hold what no font on this machine does.
     """
     import typst
 
@@ -102,14 +106,32 @@ def print_certificate(
         if analysis is not None:
             folder.joinpath("timeline.svg").write_text(small_timeline(analysis))
             folder.joinpath("findings.json").write_text(analysis.findings.model_dump_json())
-        made = typst.compile(
-            str(folder / "main.typ"),
-            root=str(folder),
-            format="pdf",
-            pdf_standards=["a-3b"],
-            timestamp=statement.issued,
-        )
+        try:
+            made = typst.compile(
+                str(folder / "main.typ"),
+                root=str(folder),
+                format="pdf",
+                pdf_standards=["a-3b"],
+                timestamp=statement.issued,
+            )
+        except typst.TypstError as exc:
+            raise InputError(_why_not(statement, exc.diagnostic or exc.message)) from exc
     return bytes(made)
+
+
+def _why_not(statement: Statement, said: str) -> str:
+    """Why a certificate cannot be printed: the characters that no font holds, and where they stand."""
+    odd = dict.fromkeys("".join(re.findall(r'the text `"(.+?)"`', said)))
+    if not odd:
+        return f"the certificate cannot be printed: {said.splitlines()[0]}."
+    told = statement.model_dump(mode="json")
+    where = [
+        name.replace("_", " ") for name, value in told.items() if any(char in str(value) for char in odd)
+    ]
+    return (
+        f"the certificate cannot be printed: no font on this machine holds {' '.join(odd)} ({', '.join(where)}). "
+        "Write it otherwise, or install a font that does."
+    )
 
 
 def _shown(statement: Statement, *, timeline: bool) -> dict[str, object]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import time
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -14,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, examine
-from soaktest.bench import find_run, layout_of, plan_of
+from soaktest.bench import examine_run, find_run, layout_of, plan_of
 from soaktest.certificate.grounds import (
     certified_runs,
     earlier_in_words,
@@ -22,7 +23,7 @@ from soaktest.certificate.grounds import (
     refuse_taken_back,
 )
 from soaktest.certificate.keys import key_in_use, payload_of, sign
-from soaktest.certificate.paper import qr_svg
+from soaktest.certificate.paper import TEMPLATES, Form, print_certificate
 from soaktest.certificate.statement import (
     Calibration,
     Electrical,
@@ -78,12 +79,12 @@ class Told:
 
 
 class Issued(NamedTuple):
-    """A certificate just signed, what it says, the run it rests on, and what is attached."""
+    """A certificate just signed, what it says, the run it rests on, and its printed forms."""
 
     row: CertificateRow
     statement: Statement
     analysis: Analysis
-    papers: list[PaperRow]
+    sheets: dict[Form, bytes]
 
 
 def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: str) -> Issued:
@@ -91,7 +92,8 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
 
     Raises:
         InputError: the run did not pass, has no unit, or has a certificate that is not superseded; no
-            signer's name; no key or not its passphrase; a photo or record of the wrong kind.
+            signer's name; no key or not its passphrase; a photo or record of the wrong kind; something newer
+            speaks against it; it cannot be printed. Then no number is used up.
     """
     run = find_run(journal, number)
     told = replace(
@@ -144,7 +146,8 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
             earlier_in_words(session, run),
         )
         token = sign(to_bytes(statement), folder, kid, passphrase)
-        qr_svg(token)  # too long for its code: refused before it has a number
+        # what cannot be printed is refused before it has a number
+        sheets = _printed(statement, token, analysis, papers)
         if told.supersedes is not None:
             old = session.get_one(CertificateRow, told.supersedes)
             old.revoked_at, old.revoked_why = time.time(), f"superseded by certificate {following}"
@@ -157,7 +160,34 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
         for paper in papers:
             paper.certificate = following
             session.add(paper)
-    return Issued(row, statement, analysis, papers)
+    return Issued(row, statement, analysis, sheets)
+
+
+def _printed(
+    statement: Statement,
+    token: str,
+    analysis: Analysis | None,
+    papers: list[PaperRow],
+    forms: Iterable[Form] = TEMPLATES,
+) -> dict[Form, bytes]:
+    return {form: print_certificate(statement, token, analysis, form, papers) for form in forms}
+
+
+def print_again(
+    journal: Journal, number: int, forms: Iterable[Form] = TEMPLATES
+) -> tuple[CertificateRow, dict[Form, bytes]]:
+    """A certificate that stands, and its printed forms (PDF) with what was signed and nothing else.
+
+    Raises:
+        InputError: there is none, it does not stand, or it cannot be printed here.
+    """
+    (row, fallen), statement = find_certificate(journal, number)
+    if fallen:
+        raise InputError(f"certificate {number} does not stand: {fallen}. It is not printed any more.")
+    analysis: Analysis | None = examine_run(journal, find_run(journal, row.run))
+    if analysis is not None and findings_sha256(analysis.findings) != statement.findings_sha256:
+        analysis = None  # judged by a later version: what is attached must be what was signed
+    return row, _printed(statement, row.token, analysis, papers_of(journal, number), forms)
 
 
 def _papers(told: Told) -> list[PaperRow]:

@@ -5,6 +5,7 @@ import io
 
 import pytest
 from pypdf import PdfReader
+from typer.testing import CliRunner
 
 from soaktest.analysis.assurance import leak_chance_upper
 from soaktest.certificate.checking import check
@@ -13,15 +14,16 @@ from soaktest.certificate.paper import print_certificate, qr_svg, token_of_pdf
 from soaktest.certificate.register import (
     Told,
     find_certificate,
-    issue,
     list_certificates,
-    papers_of,
+    print_again,
+    revoke,
 )
 from soaktest.certificate.statement import (
     Electrical,
     Statement,
     plan_in_words,
 )
+from soaktest.cli.app import app
 from soaktest.errors import InputError
 from soaktest.plans import read_plan
 from tests.conftest import program
@@ -99,16 +101,52 @@ def test_photo_and_electrical_record_are_attached_and_signed(shop: Shop) -> None
         shop.certify(Told("R. Field", photo=b"GIF89a"))
 
     told = Told("R. Field", electrical=tested, record=record, photo=jpeg("teal"))
-    row, said, analysis, papers = issue(shop.journal, shop.passed.id, told, shop.folder / "keys", PASSPHRASE)
-    again = papers_of(shop.journal, row.number)
-    attached = PdfReader(io.BytesIO(print_certificate(said, row.token, analysis, "page", again))).attachments
+    row, said, _, sheets = shop.certify_run(shop.passed, told)
+    _, again = print_again(shop.journal, row.number)
+    attached = PdfReader(io.BytesIO(again["page"])).attachments
 
-    assert [p.content for p in again] == [p.content for p in papers]
+    assert attached == PdfReader(io.BytesIO(sheets["page"])).attachments
     assert attached["electrical-record.pdf"] == [record]
     assert said.electrical is not None
     assert said.electrical.record_sha256 == hashlib.sha256(record).hexdigest()
     assert said.photo_sha256 == hashlib.sha256(attached["photo.jpg"][0]).hexdigest()
     assert find_certificate(shop.journal, row.number)[1] == said
+
+
+def test_what_no_font_holds_gets_no_number_and_is_named(shop: Shop) -> None:
+    """On page, label or strip: a name in cuneiform is refused in words before anything is signed for good."""
+    with pytest.raises(
+        InputError, match="no font on this machine holds \U00012000 \U00012001 \\(signed by\\)"
+    ):
+        shop.certify(Told("R. \U00012000\U00012001"))
+    assert list_certificates(shop.journal) == []
+    assert shop.certify()[0].number == 1
+
+
+def test_a_certificate_is_printed_again_as_it_was(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a full disk, or for a second door; not once it was taken back."""
+    monkeypatch.setenv("SOAKTEST_DATA", str(shop.folder))
+    monkeypatch.setenv("SOAKTEST_PASSPHRASE", PASSPHRASE)
+    runner = CliRunner()
+    made = runner.invoke(app, ["certify", str(shop.passed.id), "--by", "R. Field"])
+    assert made.exit_code == 0, made.output
+    out = shop.folder / "again"
+
+    told = runner.invoke(app, ["certificate", "print", "1", "--out", str(out)])
+
+    assert told.exit_code == 0, told.output
+    first = shop.folder / "certificates"
+    names = {f"certificate-1{end}" for end in (".jws", ".pdf", "-label.pdf", "-strip.pdf")}
+    assert {path.name for path in out.iterdir()} == names
+    for name in names:
+        assert (out / name).read_bytes() == (first / name).read_bytes(), name
+    (shop.folder / "taken").mkdir()
+    (shop.folder / "taken" / "certificate-1.jws").mkdir()
+    refused = runner.invoke(app, ["certificate", "print", "1", "--out", str(shop.folder / "taken")])
+    assert "is signed and kept; print it elsewhere" in str(refused.exception)
+    revoke(shop.journal, 1, "came back")
+    with pytest.raises(InputError, match="does not stand: came back"):
+        print_again(shop.journal, 1)
 
 
 def test_the_page_keeps_what_an_archive_asks_for(shop: Shop) -> None:
