@@ -231,8 +231,10 @@ def _as_before(session: Session, told: Told, run: RunRow) -> tuple[Told, list[Pa
         why = f"is of unit {old.unit}" if old.unit != run.unit else f"was taken back: {old.revoked_why}"
         raise InputError(f"certificate {old.number} {why}; it cannot be superseded by one for run {run.id}.")
     said = Statement.model_validate_json(payload_of(old.token))
-    kept = session.scalars(sa.select(PaperRow).where(PaperRow.certificate == old.number))
-    papers = [PaperRow(name=p.name, media=p.media, content=p.content) for p in kept]
+    kept = sa.select(PaperRow).where(PaperRow.certificate == old.number)
+    if told.electrical is not None:  # the record of another test is none of this one
+        kept = kept.where(PaperRow.name != RECORD)
+    papers = [PaperRow(name=p.name, media=p.media, content=p.content) for p in session.scalars(kept)]
     return replace(
         told,
         workshop=told.workshop or said.workshop,

@@ -15,6 +15,7 @@ from soaktest.certificate.register import (
     Told,
     find_certificate,
     list_certificates,
+    papers_of,
     print_again,
     revoke,
 )
@@ -111,6 +112,23 @@ def test_photo_and_electrical_record_are_attached_and_signed(shop: Shop) -> None
     assert said.electrical.record_sha256 == hashlib.sha256(record).hexdigest()
     assert said.photo_sha256 == hashlib.sha256(attached["photo.jpg"][0]).hexdigest()
     assert find_certificate(shop.journal, row.number)[1] == said
+
+
+def test_a_new_electrical_test_does_not_take_over_the_record_of_the_old(shop: Shop) -> None:
+    """Nor lose it where the figures are taken over; a photo stays in either case."""
+    first = Electrical(by="Q. Tester", on="2026-11-25", earth_ohm=0.12)
+    shop.certify(Told("R. Field", electrical=first, record=b"%PDF-1.4 first", photo=jpeg("teal")))
+
+    as_before = shop.certify_run(shop.passed, Told("R. Field", supersedes=1))
+    anew = Electrical(by="Q. Tester", on="2026-12-01", earth_ohm=0.31)
+    tested_again = shop.certify_run(shop.passed, Told("R. Field", supersedes=2, electrical=anew))
+
+    for issued, names in ((as_before, {"electrical-record", "photo"}), (tested_again, {"photo"})):
+        assert {paper.name for paper in papers_of(shop.journal, issued.row.number)} == names
+        assert issued.statement.electrical is not None
+        assert bool(issued.statement.electrical.record_sha256) == (len(names) == 2)
+        attached = PdfReader(io.BytesIO(issued.sheets["page"])).attachments
+        assert ("electrical-record.pdf" in attached) == (len(names) == 2)
 
 
 def test_what_no_font_holds_gets_no_number_and_is_named(shop: Shop) -> None:
