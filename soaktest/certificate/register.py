@@ -25,6 +25,7 @@ from soaktest.certificate.grounds import (
 from soaktest.certificate.keys import key_in_use, payload_of, sign
 from soaktest.certificate.paper import TEMPLATES, Form, print_certificate
 from soaktest.certificate.statement import (
+    LONGEST_TEXT,
     Calibration,
     Electrical,
     Statement,
@@ -280,13 +281,18 @@ def _statement(  # noqa: PLR0913
             checked={zone: int(row.at) for zone, row in checks.items() if not row.fault},
             calibrated={zone: _calibration(row) for zone, row in calibrated.items()}, wet_events=len(findings.wet_events),
             smallest_ml_90=findings.assurance.smallest_seen_ml_90, leak_chance_next_wash_95=findings.assurance.leak_chance_upper_95,
-            bench_shows_ml_90_95=told.drips and told.drips.ml, bench_tried=told.drips and told.drips.on, earlier=earlier, override=run.override or "",
+            bench_shows_ml_90_95=told.drips and told.drips.ml, bench_tried=told.drips and told.drips.on, earlier=earlier, override=_shortened(run.override or ""),
             findings_sha256=findings_sha256(findings), recording_sha256=recording_sha256(recording), photo_sha256=hashes.get(PHOTO, ""),
             software=f"soaktest {__version__}", supersedes=told.supersedes, electrical=electrical,
         )  # fmt: skip
     except ValidationError as exc:
         fault = exc.errors()[0]
         raise InputError(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}.") from exc
+
+
+def _shortened(reason: str) -> str:
+    """Runs of before may have a longer reason than a certificate holds; it stands whole with the run."""
+    return reason if len(reason) <= LONGEST_TEXT else f"{reason[: LONGEST_TEXT - 1].rstrip()}…"
 
 
 def _calibration(row: PadCheckRow) -> Calibration:

@@ -25,8 +25,9 @@ NOT_THIS = (
     "No electrical safety test, no promise that the machine will not leak later, and no word on anything but water "
     "under the machine while it was watched."
 )
-Text = Annotated[str, Field(max_length=200)]
-Named = Annotated[str, Field(min_length=1, max_length=200)]
+LONGEST_TEXT = 200
+Text = Annotated[str, Field(max_length=LONGEST_TEXT)]
+Named = Annotated[str, Field(min_length=1, max_length=LONGEST_TEXT)]
 Measured = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 

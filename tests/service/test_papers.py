@@ -27,7 +27,8 @@ from soaktest.certificate.statement import (
 from soaktest.cli.app import app
 from soaktest.errors import InputError
 from soaktest.plans import read_plan
-from tests.conftest import program
+from soaktest.recording import Recording
+from tests.conftest import later, program
 from tests.service.shop import PASSPHRASE, Shop
 
 
@@ -165,6 +166,18 @@ def test_a_certificate_is_printed_again_as_it_was(shop: Shop, monkeypatch: pytes
     revoke(shop.journal, 1, "came back")
     with pytest.raises(InputError, match="does not stand: came back"):
         print_again(shop.journal, 1)
+
+
+def test_a_run_begun_with_a_longer_reason_is_certified_with_as_much_as_fits(
+    shop: Shop, dry: Recording
+) -> None:
+    """Reasons of five hundred characters were taken once: the rest stands with the run."""
+    run = shop.hear(later(dry, 90_000, b"7"), override="left pad damp " * 35)
+
+    said = shop.certify_run(run).statement
+
+    assert len(said.override) == 200
+    assert said.override.endswith("pad damp lef…")
 
 
 def test_the_page_keeps_what_an_archive_asks_for(shop: Shop) -> None:
