@@ -144,7 +144,7 @@ def _shown(statement: Statement, *, timeline: bool) -> dict[str, object]:
     shown = told | {
         "issued_text": day(statement.issued), "began_text": day(statement.began), "ended_text": day(statement.ended), "rule": RULE, "not_this": NOT_THIS,
         "cautions": CAUTIONS, "timeline": timeline, "phases": ", ".join(f"{p} {statement.exercised[p]} x" for p in PHASES if statement.exercised.get(p)),
-        "pads_text": "; ".join(f"{zone} {_pad_said(statement, zone)}" for zone in ZONES), "parts_text": ", ".join(statement.parts),
+        "pads_text": _pads_said(statement), "parts_text": ", ".join(statement.parts),
         "chance": None if statement.leak_chance_next_wash_95 is None else f"{_rounded_up(100 * statement.leak_chance_next_wash_95)} %",
         "heard": f"{math.floor(1000 * statement.heard_share) / 10:.1f} %", "watched": f"{statement.watched_s / 60:.0f} min",
     }  # fmt: skip
@@ -156,10 +156,18 @@ def _rounded_up(bound: float) -> int:
     return math.ceil(bound - 1e-9)
 
 
+def _pads_said(statement: Statement) -> str:
+    """Pads of which the same is to be said are named together."""
+    alike: dict[str, list[str]] = {}
+    for zone in ZONES:
+        alike.setdefault(_pad_said(statement, zone), []).append(zone)
+    return "; ".join(f"{', '.join(zones)} {said}" for said, zones in alike.items())
+
+
 def _pad_said(statement: Statement, zone: Zone) -> str:
     said = [statement.pads.get(zone, "not told")]
     if zone in statement.checked:
-        said.append(f"checked {time.strftime('%Y-%m-%d %H:%M', time.localtime(statement.checked[zone]))}")
+        said.append(f"checked {time.strftime('%Y-%m-%d', time.localtime(statement.checked[zone]))}")
     if zone in statement.calibrated:
         told = statement.calibrated[zone]
         said.append(f"calibrated {time.strftime('%Y-%m-%d', time.localtime(told.at))} with {told.ml:g} ml")

@@ -105,9 +105,9 @@ def plan_in_words(plan: Plan) -> str:
     """The plan as a buyer can read it, with all that makes it strict or lax."""
     phases = ", ".join(f"{phase} {count} x" for phase, count in plan.exercise.items())
     return (
-        f"{plan.title or plan.name}: {plan.washes} wash{'es' if plan.washes != 1 else ''}, {_minutes(plan.dry_watch_s)} watched dry, "
-        f"{_minutes(plan.min_watch_s)} from water-in and {_minutes(plan.drip_watch_s)} after the last drain; {phases}; "
-        f"{100 * plan.min_coverage:.4g} % heard, no gap over {plan.max_gap_s:g} s; {plan.detect_ml:g} ml must show with "
+        f"{plan.title or plan.name}: {plan.washes} wash{'es' if plan.washes != 1 else ''}, watched {_minutes(plan.dry_watch_s)} dry, "
+        f"{_minutes(plan.min_watch_s)} from water-in, {_minutes(plan.drip_watch_s)} after the last drain; {phases}; "
+        f"{100 * plan.min_coverage:.4g} % heard, gaps to {plan.max_gap_s:g} s; {plan.detect_ml:g} ml must show with "
         f"{100 * plan.detect_probability:.4g} %; pads {'may be unproven' if plan.allow_unproven_pads else 'proven whole'}."
     )
 

@@ -132,9 +132,9 @@ def test_a_certificate_that_rests_on_checked_pads_holds_against_its_recording(sh
 
 def test_an_older_certificate_is_excused_its_unproven_pads(shop: Shop) -> None:
     """It says of no check that it was judged with, and of no siemens that a calibration found."""
-    run = shop.hear(later(simulate(Scenario(seed=12, end_of_line_ohm=None))[0], 90_000, b"5"), judged=False)
-    plan = read_plan("repair-check").model_copy(update={"allow_unproven_pads": False})
     row, _ = shop.certify()
+    run = shop.hear(later(simulate(Scenario(seed=12, end_of_line_ohm=None))[0], 90_000, b"5"))
+    plan = read_plan("repair-check").model_copy(update={"allow_unproven_pads": False})
     checked = check(row.token, public_keys(shop.journal))
     assert checked.statement is not None
     analysis = examine(shop.journal.recording(run), read_layout("front-loader"), plan)

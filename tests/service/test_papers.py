@@ -62,7 +62,7 @@ def test_a_lax_plan_does_not_read_like_a_strict_one() -> None:
     """All that makes a plan strict is told, and half a minute is not rounded up."""
     strict = read_plan("resale")
     for change, said in (
-        ({"dry_watch_s": 0.0}, "0 min watched dry"), ({"min_watch_s": 90.0}, "1.5 min from water-in"), ({"max_gap_s": 600.0}, "no gap over 600 s"),
+        ({"dry_watch_s": 0.0}, "watched 0 min dry"), ({"min_watch_s": 90.0}, "1.5 min from water-in"), ({"max_gap_s": 600.0}, "gaps to 600 s"),
         ({"min_coverage": 0.2}, "20 % heard"), ({"allow_unproven_pads": True}, "pads may be unproven"), ({"detect_probability": 0.996}, "with 99.6 %"),
     ):  # fmt: skip
         assert said in plan_in_words(strict.model_copy(update=change))
