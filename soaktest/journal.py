@@ -11,7 +11,14 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DataError,
+    DBAPIError,
+    IntegrityError,
+    NoSuchModuleError,
+    SQLAlchemyError,
+)
 from sqlalchemy.orm import Session, sessionmaker
 
 from soaktest.errors import JournalError, MessageFault, RunError
@@ -30,6 +37,13 @@ class Kept:
     journaled: int
     duplicates: int
     set_aside: int
+
+    def __add__(self, other: Kept) -> Kept:
+        return Kept(
+            self.journaled + other.journaled,
+            self.duplicates + other.duplicates,
+            self.set_aside + other.set_aside,
+        )
 
 
 class Journal:
@@ -56,25 +70,42 @@ class Journal:
     def keep(self, messages: Sequence[Message], source: str = "") -> Kept:
         """Commit a batch: packs once each, faults set aside with their bytes. All or nothing.
 
-        ``source`` keeps a replay's messages apart from what was heard live and from other replays.
+        ``source`` keeps a replay's messages apart from what was heard live and from other replays. A batch
+        that the database refuses for what is in it is halved until the message is found and set aside.
 
         Raises:
-            JournalError: nothing of the batch was kept; try again.
+            JournalError: not all of the batch was kept; try again.
         """
+        try:
+            return self._keep(messages, source)
+        except (JournalError, ValueError, OverflowError) as exc:  # drivers tell of odd values in either way
+            cause = exc.__cause__ if isinstance(exc, JournalError) else exc
+            if not isinstance(cause, _FOR_ITS_CONTENT) or not messages:
+                raise
+            if len(messages) == 1:
+                why = _plainly(cause) if isinstance(cause, DBAPIError) else str(cause)
+                return self._keep(messages, source, refused=f"the database refused it: {why}")
+        middle = len(messages) // 2
+        return self.keep(messages[:middle], source) + self.keep(messages[middle:], source)
+
+    def _keep(self, messages: Sequence[Message], source: str, refused: str = "") -> Kept:
+        """One transaction; ``refused`` is why they are set aside without a further look."""
         rows: list[dict[str, Any]] = []
         faults: list[dict[str, Any]] = []
         repeats = 0
         told = dict(self._about)
         for message in messages:
             try:
+                if refused:
+                    raise MessageFault(refused)
                 row = _row(message)
             except MessageFault as exc:
                 faults.append(
                     {
                         "at": message.at,
-                        "topic": message.topic[:65_535].replace("\0", "\ufffd"),
+                        "topic": _storable(message.topic[:65_535]),
                         "payload": message.payload,
-                        "reason": str(exc),
+                        "reason": _storable(str(exc)),
                         "source": source,
                     }
                 )
@@ -155,6 +186,15 @@ _ADD_SQLITE = sqlite.insert(MessageRow).on_conflict_do_nothing(index_elements=_P
 _ADD_POSTGRESQL = postgresql.insert(MessageRow).on_conflict_do_nothing(index_elements=_PACK)
 
 
+_FOR_ITS_CONTENT = (DataError, IntegrityError, ValueError, OverflowError)
+"""What is raised where a value is refused, and not the work."""
+
+
+def _storable(text: str) -> str:
+    """Text that any database takes: PostgreSQL keeps no NUL, and no driver encodes half a surrogate pair."""
+    return text.replace("\0", "\ufffd").encode("utf-8", "replace").decode()
+
+
 def _row(message: Message) -> dict[str, Any]:
     topic = parse_topic(message.topic)
     payload: bytes = message.payload
@@ -187,19 +227,17 @@ def _count(session: Session, name: str, more: int) -> None:
 def _heard_until(session: Session, run: RunRow) -> float | None:
     if run.ended is None:
         return None
-    signed = session.scalar(
-        sa.select(sa.func.min(CertificateRow.issued_at)).where(CertificateRow.run == run.id)
-    )
-    if signed is not None:  # what a certificate rests on is what had come by then
-        return min(run.ended + LATE_S, signed)
-    if run.source:
-        return run.ended + LATE_S
-    later = session.scalar(
-        sa.select(sa.func.min(RunRow.began)).where(
+    limits = [
+        run.ended + LATE_S,
+        # what a certificate rests on is what had come by then
+        session.scalar(sa.select(sa.func.min(CertificateRow.issued_at)).where(CertificateRow.run == run.id)),
+    ]
+    if not run.source:
+        following = sa.select(sa.func.min(RunRow.began)).where(
             RunRow.bench == run.bench, RunRow.source == "", RunRow.began >= run.ended
         )
-    )
-    return min(run.ended + LATE_S, later) if later is not None else run.ended + LATE_S
+        limits.append(session.scalar(following))
+    return min(limit for limit in limits if limit is not None)
 
 
 def _messages(session: Session, run: RunRow, until: float | None) -> Iterable[Message]:

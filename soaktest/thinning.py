@@ -9,14 +9,14 @@ from soaktest.analysis.conductance import DRY_FLOOR_S
 from soaktest.analysis.series import Floats
 
 POINTS = 2500
-"""Points a line keeps at the most; spikes survive (min-max, then largest triangles)."""
+"""Points a line keeps on a screen; spikes survive (min-max, then largest triangles)."""
 
 
-def thin(t: Floats, v: Floats) -> tuple[Floats, Floats]:
-    """At most ``POINTS`` of the points of a line; both shaped (n,)."""
-    if len(t) <= POINTS:
+def thin(t: Floats, v: Floats, points: int = POINTS) -> tuple[Floats, Floats]:
+    """At most ``points`` of the points of a line; both shaped (n,)."""
+    if len(t) <= points:
         return t, v
-    keep = MinMaxLTTBDownsampler().downsample(np.nan_to_num(v, nan=-99.0), n_out=POINTS)  # type: ignore[no-untyped-call]
+    keep = MinMaxLTTBDownsampler().downsample(np.nan_to_num(v, nan=-99.0), n_out=points)  # type: ignore[no-untyped-call]
     return t[keep], v[keep]
 
 

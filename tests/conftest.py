@@ -83,6 +83,12 @@ def demo() -> tuple[Recording, Truth]:
     return simulate(demo_scenario())
 
 
+@pytest.fixture(scope="session")
+def dry() -> Recording:
+    """The same bench without a leak."""
+    return simulate(demo_scenario(leaking=False))[0]
+
+
 @pytest.fixture(autouse=True)
 def clean_environment(monkeypatch: pytest.MonkeyPatch) -> None:
     """No setting of the person at the keyboard reaches a test."""

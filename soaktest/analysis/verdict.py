@@ -109,7 +109,7 @@ def place_in_time(t: float, heard: Heard) -> str:
             break
         counts[stretch.phase] = counts.get(stretch.phase, 0) + 1
         n = counts[stretch.phase]
-        which = _ORDINALS[n - 1] if n <= len(_ORDINALS) else f"{n}th"
+        which = _ordinal(n)
         if t < stretch.end:
             best = f"{t - stretch.start:.0f} s into the {which} {stretch.phase}"
             if stretch.phase == "idle":
@@ -121,6 +121,14 @@ def place_in_time(t: float, heard: Heard) -> str:
         else:
             best = f"{span_in_words(t - stretch.end)} after the {which} {stretch.phase}"
     return best or "before the machine let water in"
+
+
+def _ordinal(n: int) -> str:
+    """``first``, and from eleven on ``11th``."""
+    if n <= len(_ORDINALS):
+        return _ORDINALS[n - 1]
+    ending = "th" if n // 10 % 10 == 1 else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
+    return f"{n}{ending}"
 
 
 def _doubtful_events(evidence: Evidence) -> list[Reason]:

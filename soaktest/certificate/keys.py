@@ -141,16 +141,13 @@ def payload_of(token: str) -> bytes:
     return bytes(jws.extract_compact(token.encode()).payload)
 
 
-def signer_of(token: str) -> str:
-    """Name of the key that signed an object of our own list."""
-    from joserfc import jws
-
-    return str(jws.extract_compact(token.encode()).headers()["kid"])
-
-
-def public_keys(journal: Journal) -> dict[str, dict[str, Any]]:
-    """Public keys by name, revoked ones left out."""
-    return {row.kid: orjson.loads(row.public_jwk) for row in all_keys(journal) if row.revoked_at is None}
+def public_keys(journal: Journal, *, revoked: bool = False) -> dict[str, dict[str, Any]]:
+    """Public keys by name; those that were revoked only where they are asked for."""
+    return {
+        row.kid: orjson.loads(row.public_jwk)
+        for row in all_keys(journal)
+        if revoked or row.revoked_at is None
+    }
 
 
 def key_set(journal: Journal) -> dict[str, list[dict[str, Any]]]:

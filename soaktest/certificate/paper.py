@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 import tempfile
 import time
 from collections.abc import Sequence
@@ -18,12 +19,13 @@ from typing import Final, Literal
 import orjson
 
 from soaktest.analysis.analyse import Analysis
+from soaktest.analysis.series import Series
 from soaktest.certificate.statement import NOT_THIS, RULE, Statement
 from soaktest.errors import InputError
 from soaktest.tables import PaperRow
-from soaktest.thinning import microsiemens, thin
+from soaktest.thinning import broken, microsiemens, silence, thin
 from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS
-from soaktest.vocabulary import PHASES, ZONES
+from soaktest.vocabulary import PHASES, ZONES, Zone
 
 Form = Literal["page", "label", "strip"]
 TEMPLATES: Final[dict[Form, str]] = {"page": "certificate.typ", "label": "label.typ", "strip": "strip.typ"}
@@ -33,6 +35,8 @@ FILE_NAMES: Final = {
     ("electrical-record", "image/jpeg"): "electrical-record.jpg",
     ("electrical-record", "image/png"): "electrical-record.png",
 }
+SHEET_POINTS: Final = 1000
+"""Points of a line on paper: two for each of the drawing's units, as fine as its stroke shows."""
 ATTACHED: Final = "certificate.jws"
 CAUTIONS: Final = (
     "Mains and water: unplug before opening, isolate the tap, use a residual-current device. Two people lift a machine; transport bolts "
@@ -74,6 +78,9 @@ def print_certificate(
         analysis: the run, for the small timeline and the attached findings; None leaves both out.
         form: page, label or strip.
         papers: photo and electrical record, printed on and attached to the page.
+
+    Raises:
+        InputError: its texts are too long for a QR code, or hold what no font on this machine does.
     """
     import typst
 
@@ -99,14 +106,32 @@ def print_certificate(
         if analysis is not None:
             folder.joinpath("timeline.svg").write_text(small_timeline(analysis))
             folder.joinpath("findings.json").write_text(analysis.findings.model_dump_json())
-        made = typst.compile(
-            str(folder / "main.typ"),
-            root=str(folder),
-            format="pdf",
-            pdf_standards=["a-3b"],
-            timestamp=statement.issued,
-        )
+        try:
+            made = typst.compile(
+                str(folder / "main.typ"),
+                root=str(folder),
+                format="pdf",
+                pdf_standards=["a-3b"],
+                timestamp=statement.issued,
+            )
+        except typst.TypstError as exc:
+            raise InputError(_why_not(statement, exc.diagnostic or exc.message)) from exc
     return bytes(made)
+
+
+def _why_not(statement: Statement, said: str) -> str:
+    """Why a certificate cannot be printed: the characters that no font holds, and where they stand."""
+    odd = dict.fromkeys("".join(re.findall(r'the text `"(.+?)"`', said)))
+    if not odd:
+        return f"the certificate cannot be printed: {said.splitlines()[0]}."
+    told = statement.model_dump(mode="json")
+    where = [
+        name.replace("_", " ") for name, value in told.items() if any(char in str(value) for char in odd)
+    ]
+    return (
+        f"the certificate cannot be printed: no font on this machine holds {' '.join(odd)} ({', '.join(where)}). "
+        "Write it otherwise, or install a font that does."
+    )
 
 
 def _shown(statement: Statement, *, timeline: bool) -> dict[str, object]:
@@ -119,20 +144,33 @@ def _shown(statement: Statement, *, timeline: bool) -> dict[str, object]:
     shown = told | {
         "issued_text": day(statement.issued), "began_text": day(statement.began), "ended_text": day(statement.ended), "rule": RULE, "not_this": NOT_THIS,
         "cautions": CAUTIONS, "timeline": timeline, "phases": ", ".join(f"{p} {statement.exercised[p]} x" for p in PHASES if statement.exercised.get(p)),
-        "pads_text": "; ".join(f"{zone} {_pad_said(statement, zone)}" for zone in ZONES), "parts_text": ", ".join(statement.parts),
-        "chance": None if statement.leak_chance_next_wash_95 is None else f"{100 * statement.leak_chance_next_wash_95:.0f} %",
+        "pads_text": _pads_said(statement), "parts_text": ", ".join(statement.parts),
+        "chance": None if statement.leak_chance_next_wash_95 is None else f"{_rounded_up(100 * statement.leak_chance_next_wash_95)} %",
         "heard": f"{math.floor(1000 * statement.heard_share) / 10:.1f} %", "watched": f"{statement.watched_s / 60:.0f} min",
     }  # fmt: skip
     return {k: v for k, v in shown.items() if v is not None}
 
 
-def _pad_said(statement: Statement, zone: str) -> str:
+def _rounded_up(bound: float) -> int:
+    """A bound that is rounded down is none."""
+    return math.ceil(bound - 1e-9)
+
+
+def _pads_said(statement: Statement) -> str:
+    """Pads of which the same is to be said are named together."""
+    alike: dict[str, list[str]] = {}
+    for zone in ZONES:
+        alike.setdefault(_pad_said(statement, zone), []).append(zone)
+    return "; ".join(f"{', '.join(zones)} {said}" for said, zones in alike.items())
+
+
+def _pad_said(statement: Statement, zone: Zone) -> str:
     said = [statement.pads.get(zone, "not told")]
     if zone in statement.checked:
-        said.append(f"checked {time.strftime('%Y-%m-%d %H:%M', time.localtime(statement.checked[zone]))}")
+        said.append(f"checked {time.strftime('%Y-%m-%d', time.localtime(statement.checked[zone]))}")
     if zone in statement.calibrated:
-        at, ml = statement.calibrated[zone]
-        said.append(f"calibrated {time.strftime('%Y-%m-%d', time.localtime(at))} with {ml:g} ml")
+        told = statement.calibrated[zone]
+        said.append(f"calibrated {time.strftime('%Y-%m-%d', time.localtime(told.at))} with {told.ml:g} ml")
     else:
         said.append("not calibrated")
     return ", ".join(said)
@@ -148,8 +186,6 @@ def small_timeline(analysis: Analysis) -> str:
         return left + (t - findings.began) / length * (width - left - 4)
 
     def y(us: float) -> float:
-        import math
-
         return 104.0 - (math.log10(min(max(us, 0.05), 1000.0)) + 1.3) / 4.3 * 76.0
 
     out = [
@@ -172,14 +208,18 @@ def small_timeline(analysis: Analysis) -> str:
         track = analysis.pads[zone]
         if not len(track.t):
             continue
-        t, v = thin(track.t, track.log_g)
-        step = max(len(t) // 500, 1)
-        points = " ".join(
-            f"{x(a):.1f},{y(b):.1f}"
-            for a, b in zip(t[::step].tolist(), microsiemens(v)[::step].tolist(), strict=True)
+        t, log_g = thin(
+            *broken(track.t, track.log_g, silence(Series(track.t, track.log_g).step_s)), SHEET_POINTS
         )
+        drawn, pen = [], "M"
+        for at, us in zip(t.tolist(), microsiemens(log_g).tolist(), strict=True):
+            if math.isnan(us):
+                pen = "M"
+                continue
+            drawn.append(f"{pen}{x(at):.1f} {y(us):.1f}")
+            pen = "L"
         out.append(
-            f'<polyline points="{points}" fill="none" stroke="{ZONE_LOOKS[zone][0]}" stroke-width="1.1" stroke-dasharray="{dashes[zone]}"/>'
+            f'<path d="{"".join(drawn)}" fill="none" stroke="{ZONE_LOOKS[zone][0]}" stroke-width="1.1" stroke-dasharray="{dashes[zone]}"/>'
         )
     out.append(
         f'<text x="{left}" y="117">{length / 60:.0f} min; pads: left solid, centre dashed, right dotted</text></svg>'

@@ -9,6 +9,7 @@ import orjson
 
 from soaktest.certificate.keys import key_set
 from soaktest.certificate.register import list_certificates
+from soaktest.certificate.statement import token_sha256
 from soaktest.errors import InputError
 from soaktest.journal import Journal
 from soaktest.templates import fill, source
@@ -24,6 +25,7 @@ def write_list(journal: Journal, folder: Path) -> Path:
             "issued": time.strftime("%Y-%m-%d", time.localtime(row.issued_at)),
             "stands": not fallen,
             "why": fallen,
+            "sha256": token_sha256(row.token),
         }
         for row, fallen in list_certificates(journal)
     ]

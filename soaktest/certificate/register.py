@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Container
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -15,10 +15,18 @@ from sqlalchemy.orm import Session
 
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, examine
-from soaktest.bench import find_run, layout_of, plan_of
-from soaktest.certificate.keys import key_in_use, payload_of, public_keys, sign, signer_of
-from soaktest.certificate.paper import qr_svg
+from soaktest.bench import examine_run, find_run, layout_of, plan_of
+from soaktest.certificate.grounds import (
+    certified_runs,
+    earlier_in_words,
+    refuse_second,
+    refuse_taken_back,
+)
+from soaktest.certificate.keys import key_in_use, payload_of, sign
+from soaktest.certificate.paper import TEMPLATES, Form, print_certificate
 from soaktest.certificate.statement import (
+    LONGEST_TEXT,
+    Calibration,
     Electrical,
     Statement,
     findings_sha256,
@@ -27,16 +35,15 @@ from soaktest.certificate.statement import (
     to_bytes,
 )
 from soaktest.errors import InputError, plain_text
-from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.plans import named_plan
 from soaktest.recording import Recording
 from soaktest.records import LARGEST_PHOTO, calibrations, clean_photo, knowledge_of, pad_checks
-from soaktest.tables import CertificateRow, PaperRow, RunRow, UnitRow
+from soaktest.tables import CertificateRow, PadCheckRow, PaperRow, RunRow, UnitRow
 from soaktest.toml_values import shipped_names
 from soaktest.vocabulary import ZONES
 from soaktest.workshop.drips import bench_sensitivity
-from soaktest.workshop.stories import standing_entries
+from soaktest.workshop.standing import Standing, standing_of
 
 CLOCK_SLACK_S: Final = 600.0
 PHOTO, RECORD = "photo", "electrical-record"
@@ -52,13 +59,6 @@ class Drips(NamedTuple):
 
     ml: float
     on: int
-
-
-class Standing(NamedTuple):
-    """A certificate of the list; ``fallen`` says why it does not stand, empty where it does."""
-
-    row: CertificateRow
-    fallen: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +80,12 @@ class Told:
 
 
 class Issued(NamedTuple):
-    """A certificate just signed, what it says, the run it rests on, and what is attached."""
+    """A certificate just signed, what it says, the run it rests on, and its printed forms."""
 
     row: CertificateRow
     statement: Statement
     analysis: Analysis
-    papers: list[PaperRow]
+    sheets: dict[Form, bytes]
 
 
 def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: str) -> Issued:
@@ -93,7 +93,8 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
 
     Raises:
         InputError: the run did not pass, has no unit, or has a certificate that is not superseded; no
-            signer's name; no key or not its passphrase; a photo or record of the wrong kind.
+            signer's name; no key or not its passphrase; a photo or record of the wrong kind; something newer
+            speaks against it; it cannot be printed. Then no number is used up.
     """
     run = find_run(journal, number)
     told = replace(
@@ -125,24 +126,14 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
     kid = key_in_use(journal).kid
     with journal.session() as session:
         _lock(session)
-        _refuse_taken_back(session, run)
-        standing = session.scalar(
-            sa.select(CertificateRow)
-            .where(CertificateRow.run == number, CertificateRow.revoked_at.is_(None))
-            .order_by(CertificateRow.number.desc())
-        )
-        if standing is not None and told.supersedes != standing.number:
-            raise InputError(
-                f"run {number} has certificate {standing.number}. Correct it with --supersedes {standing.number}."
-            )
+        same_test = certified_runs(session, run)
+        refuse_taken_back(session, run, same_test)
+        refuse_second(session, run, same_test, told.supersedes)
         if told.supersedes is not None:
             told, kept = _as_before(session, told, run)
             papers += [old for old in kept if old.name not in {paper.name for paper in papers}]
         following = 1 + (session.scalar(sa.select(sa.func.max(CertificateRow.number))) or 0)
         unit = session.get_one(UnitRow, run.unit)
-        before = list(
-            session.scalars(sa.select(RunRow).where(RunRow.unit == run.unit, RunRow.began < run.began))
-        )
         statement = _statement(
             journal,
             run,
@@ -153,10 +144,11 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
             told,
             {paper.name: hashlib.sha256(paper.content).hexdigest() for paper in papers},
             following,
-            sum(kept_verdict(r.findings) != "pass" for r in before),
+            earlier_in_words(session, run),
         )
         token = sign(to_bytes(statement), folder, kid, passphrase)
-        qr_svg(token)  # too long for its code: refused before it has a number
+        # what cannot be printed is refused before it has a number
+        sheets = _printed(statement, token, analysis, papers)
         if told.supersedes is not None:
             old = session.get_one(CertificateRow, told.supersedes)
             old.revoked_at, old.revoked_why = time.time(), f"superseded by certificate {following}"
@@ -169,7 +161,34 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
         for paper in papers:
             paper.certificate = following
             session.add(paper)
-    return Issued(row, statement, analysis, papers)
+    return Issued(row, statement, analysis, sheets)
+
+
+def _printed(
+    statement: Statement,
+    token: str,
+    analysis: Analysis | None,
+    papers: list[PaperRow],
+    forms: Iterable[Form] = TEMPLATES,
+) -> dict[Form, bytes]:
+    return {form: print_certificate(statement, token, analysis, form, papers) for form in forms}
+
+
+def print_again(
+    journal: Journal, number: int, forms: Iterable[Form] = TEMPLATES
+) -> tuple[CertificateRow, dict[Form, bytes]]:
+    """A certificate that stands, and its printed forms (PDF) with what was signed and nothing else.
+
+    Raises:
+        InputError: there is none, it does not stand, or it cannot be printed here.
+    """
+    (row, fallen), statement = find_certificate(journal, number)
+    if fallen:
+        raise InputError(f"certificate {number} does not stand: {fallen}. It is not printed any more.")
+    analysis: Analysis | None = examine_run(journal, find_run(journal, row.run))
+    if analysis is not None and findings_sha256(analysis.findings) != statement.findings_sha256:
+        analysis = None  # judged by a later version: what is attached must be what was signed
+    return row, _printed(statement, row.token, analysis, papers_of(journal, number), forms)
 
 
 def _papers(told: Told) -> list[PaperRow]:
@@ -194,46 +213,14 @@ def papers_of(journal: Journal, number: int) -> list[PaperRow]:
         return list(session.scalars(sa.select(PaperRow).where(PaperRow.certificate == number)))
 
 
-def find_certificate(journal: Journal, number: int) -> tuple[CertificateRow, Statement]:
-    """A certificate of the workshop's, and what it says. Raises InputError where there is none."""
+def find_certificate(journal: Journal, number: int) -> tuple[Standing, Statement]:
+    """A certificate of the workshop's, whether it stands, and what it says. Raises InputError where there is none."""
     with journal.session() as session:
         row = session.get(CertificateRow, number)
-    if row is None:
-        raise InputError(f"there is no certificate {number}. See: soaktest certificate list")
-    return row, Statement.model_validate_json(payload_of(row.token))
-
-
-def _refuse_taken_back(session: Session, run: RunRow) -> None:
-    """A run speaks for a unit only while nothing newer speaks against it: no certificate of it that was revoked for cause,
-    no later run that failed, no repair and no comeback since.
-    """
-    replaced = set(session.scalars(sa.select(CertificateRow.supersedes)))
-    for row in session.scalars(sa.select(CertificateRow).where(CertificateRow.run == run.id)):
-        if row.revoked_at is not None and row.number not in replaced:
-            raise InputError(
-                f"certificate {row.number} for run {run.id} was revoked: {row.revoked_why}. Test the unit again, and certify that run."
-            )
-    later = session.scalars(
-        sa.select(RunRow).where(
-            RunRow.unit == run.unit, RunRow.began > run.began, RunRow.findings.is_not(None)
-        )
-    )
-    failed = next((other for other in later if kept_verdict(other.findings) == "fail"), None)
-    if failed is not None:
-        raise InputError(
-            f"run {failed.id} of unit {run.unit} failed after run {run.id}. Mend it, test again, and certify that run."
-        )
-    for entry in standing_entries(session):
-        if (
-            entry.unit == run.unit
-            and entry.what in ("came back", "repair")
-            and entry.at > (run.ended or run.began)
-        ):
-            what = "came back" if entry.what == "came back" else "was repaired"
-            raise InputError(
-                f"unit {run.unit} {what} after run {run.id}. Test it again, and certify that run; or, where the entry was "
-                f"written late, correct its day: soaktest unit write --corrects {entry.id} --on DAY"
-            )
+        if row is None:
+            raise InputError(f"there is no certificate {number}. See: soaktest certificate list")
+        [found] = standing_of(session, [row])
+    return found, Statement.model_validate_json(payload_of(row.token))
 
 
 def _as_before(session: Session, told: Told, run: RunRow) -> tuple[Told, list[PaperRow]]:
@@ -245,8 +232,10 @@ def _as_before(session: Session, told: Told, run: RunRow) -> tuple[Told, list[Pa
         why = f"is of unit {old.unit}" if old.unit != run.unit else f"was taken back: {old.revoked_why}"
         raise InputError(f"certificate {old.number} {why}; it cannot be superseded by one for run {run.id}.")
     said = Statement.model_validate_json(payload_of(old.token))
-    kept = session.scalars(sa.select(PaperRow).where(PaperRow.certificate == old.number))
-    papers = [PaperRow(name=p.name, media=p.media, content=p.content) for p in kept]
+    kept = sa.select(PaperRow).where(PaperRow.certificate == old.number)
+    if told.electrical is not None:  # the record of another test is none of this one
+        kept = kept.where(PaperRow.name != RECORD)
+    papers = [PaperRow(name=p.name, media=p.media, content=p.content) for p in session.scalars(kept)]
     return replace(
         told,
         workshop=told.workshop or said.workshop,
@@ -274,7 +263,7 @@ def _statement(  # noqa: PLR0913
     told: Told,
     hashes: dict[str, str],
     number: int,
-    runs_before: int,
+    earlier: str,
 ) -> Statement:
     findings, plan = analysis.findings, plan_of(run)
     checks = pad_checks(journal, run.bench, run.began)
@@ -290,15 +279,26 @@ def _statement(  # noqa: PLR0913
             watched_s=round(findings.coverage.watched_s), heard_share=round(findings.coverage.share, 4),
             pads={zone: findings.pads[zone].state for zone in ZONES},
             checked={zone: int(row.at) for zone, row in checks.items() if not row.fault},
-            calibrated={zone: (int(row.at), row.ml) for zone, row in calibrated.items()}, wet_events=len(findings.wet_events),
+            calibrated={zone: _calibration(row) for zone, row in calibrated.items()}, wet_events=len(findings.wet_events),
             smallest_ml_90=findings.assurance.smallest_seen_ml_90, leak_chance_next_wash_95=findings.assurance.leak_chance_upper_95,
-            bench_shows_ml_90_95=told.drips and told.drips.ml, bench_tried=told.drips and told.drips.on, runs_before=runs_before, override=run.override or "",
+            bench_shows_ml_90_95=told.drips and told.drips.ml, bench_tried=told.drips and told.drips.on, earlier=earlier, override=_shortened(run.override or ""),
             findings_sha256=findings_sha256(findings), recording_sha256=recording_sha256(recording), photo_sha256=hashes.get(PHOTO, ""),
             software=f"soaktest {__version__}", supersedes=told.supersedes, electrical=electrical,
         )  # fmt: skip
     except ValidationError as exc:
         fault = exc.errors()[0]
         raise InputError(f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}.") from exc
+
+
+def _shortened(reason: str) -> str:
+    """Runs of before may have a longer reason than a certificate holds; it stands whole with the run."""
+    return reason if len(reason) <= LONGEST_TEXT else f"{reason[: LONGEST_TEXT - 1].rstrip()}…"
+
+
+def _calibration(row: PadCheckRow) -> Calibration:
+    """Six figures are more than any pad repeats, and leave the QR code small."""
+    gained = row.wet_siemens - row.dry_siemens
+    return Calibration(int(row.at), row.ml, float(f"{gained / row.ml:.6g}") if gained > 0 else None)
 
 
 def bench_shows(journal: Journal, number: int) -> Drips | None:
@@ -312,22 +312,11 @@ def bench_shows(journal: Journal, number: int) -> Drips | None:
 
 
 def list_certificates(journal: Journal) -> list[Standing]:
-    """All certificates, the newest first, and whether each stands: neither it nor the key that signed it was revoked."""
-    known = public_keys(journal)
+    """All certificates, the newest first, and whether each stands."""
     with journal.session() as session:
-        rows = list(session.scalars(sa.select(CertificateRow).order_by(CertificateRow.number.desc())))
-    return [Standing(row, _fallen(row, known)) for row in rows]
-
-
-def standing(journal: Journal, row: CertificateRow) -> Standing:
-    """The same of one certificate."""
-    return Standing(row, _fallen(row, public_keys(journal)))
-
-
-def _fallen(row: CertificateRow, known: Container[str]) -> str:
-    if row.revoked_at is not None:
-        return row.revoked_why
-    return "" if signer_of(row.token) in known else "the key that signed it was revoked"
+        return standing_of(
+            session, session.scalars(sa.select(CertificateRow).order_by(CertificateRow.number.desc()))
+        )
 
 
 def revoke(journal: Journal, number: int, why: str) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NamedTuple
 
 import orjson
 from pydantic import BaseModel, ConfigDict, Field
@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from soaktest.findings import Findings
 from soaktest.plans import Plan
 from soaktest.recording import Recording, message_line
+from soaktest.vocabulary import Zone
 
 RULE = (
     "Fails on a wet event that is a leak with a chance of 70 % or more; passes only when every thing the plan asks was heard; "
@@ -24,8 +25,9 @@ NOT_THIS = (
     "No electrical safety test, no promise that the machine will not leak later, and no word on anything but water "
     "under the machine while it was watched."
 )
-Text = Annotated[str, Field(max_length=200)]
-Named = Annotated[str, Field(min_length=1, max_length=200)]
+LONGEST_TEXT = 200
+Text = Annotated[str, Field(max_length=LONGEST_TEXT)]
+Named = Annotated[str, Field(min_length=1, max_length=LONGEST_TEXT)]
 Measured = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
@@ -41,6 +43,15 @@ class Electrical(BaseModel):
     limits: Text = ""
     record_sha256: str = ""
     """Of the attached record, where there is one."""
+
+
+class Calibration(NamedTuple):
+    """A pad wetted with a known amount: when (UTC seconds), with how many millilitres, and what each of them added."""
+
+    at: int
+    ml: float
+    siemens_per_ml: float | None = None
+    """None where the wetting did not show, or the certificate is from before it was told."""
 
 
 class Statement(BaseModel):
@@ -67,10 +78,9 @@ class Statement(BaseModel):
     watched_s: int
     heard_share: float
     pads: dict[str, str]
-    checked: dict[str, int] = Field(default_factory=dict)
+    checked: dict[Zone, int] = Field(default_factory=dict)
     """When each pad was last found sound before the run."""
-    calibrated: dict[str, tuple[int, float]] = Field(default_factory=dict)
-    """When each pad was wetted with a known amount, and with how many millilitres."""
+    calibrated: dict[Zone, Calibration] = Field(default_factory=dict)
     wet_events: int
     smallest_ml_90: float | None = None
     leak_chance_next_wash_95: float | None = None
@@ -78,7 +88,10 @@ class Statement(BaseModel):
     """Water that the bench's own drip challenge shows with 90 % probability, at 95 % confidence."""
     bench_tried: int | None = None
     """When a drop last fell in it."""
-    runs_before: int = 0
+    earlier: Text = ""
+    """How the unit's runs before this one came out, in words."""
+    runs_before: int | None = None
+    """In certificates from before that was told: those that did not pass."""
     override: Text = ""
     findings_sha256: str
     recording_sha256: str
@@ -89,12 +102,18 @@ class Statement(BaseModel):
 
 
 def plan_in_words(plan: Plan) -> str:
-    """The plan as a buyer can read it."""
+    """The plan as a buyer can read it, with all that makes it strict or lax."""
     phases = ", ".join(f"{phase} {count} x" for phase, count in plan.exercise.items())
     return (
-        f"{plan.title or plan.name}: {plan.washes} wash{'es' if plan.washes != 1 else ''}, watched {plan.min_watch_s / 60:.0f} min from "
-        f"water-in and {plan.drip_watch_s / 60:.0f} min after the last drain; {phases}; {plan.detect_ml:g} ml must show with {plan.detect_probability:.0%}."
+        f"{plan.title or plan.name}: {plan.washes} wash{'es' if plan.washes != 1 else ''}, watched {_minutes(plan.dry_watch_s)} dry, "
+        f"{_minutes(plan.min_watch_s)} from water-in, {_minutes(plan.drip_watch_s)} after the last drain; {phases}; "
+        f"{100 * plan.min_coverage:.4g} % heard, gaps to {plan.max_gap_s:g} s; {plan.detect_ml:g} ml must show with "
+        f"{100 * plan.detect_probability:.4g} %; pads {'may be unproven' if plan.allow_unproven_pads else 'proven whole'}."
     )
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds / 60:.3g} min"
 
 
 def recording_sha256(recording: Recording) -> str:
@@ -113,6 +132,11 @@ def file_sha256(content: bytes) -> str:
         return hashlib.sha256(text.read()).hexdigest()
 
 
+def token_sha256(token: str) -> str:
+    """SHA-256 of a signed object, as the published list names it."""
+    return hashlib.sha256(token.encode()).hexdigest()
+
+
 def findings_sha256(findings: Findings) -> str:
     """SHA-256 of the findings' JSON."""
     return hashlib.sha256(findings.model_dump_json().encode()).hexdigest()
@@ -120,5 +144,5 @@ def findings_sha256(findings: Findings) -> str:
 
 def to_bytes(statement: Statement) -> bytes:
     """Compact JSON with sorted keys; what is empty is left out."""
-    told: dict[str, Any] = statement.model_dump(exclude_none=True)
+    told: dict[str, Any] = statement.model_dump(mode="json", exclude_none=True)
     return orjson.dumps({k: v for k, v in told.items() if v not in ("", [], {})}, option=orjson.OPT_SORT_KEYS)

@@ -29,7 +29,7 @@ app.add_typer(units.app, name="unit", help="Units and their stories: take in, wr
 app.add_typer(learn.app, name="learn", help="What repairs and comebacks teach.")
 app.command("certify")(certificates.certify)
 app.command("verify")(certificates.verify)
-app.add_typer(certificates.app, name="certificate", help="List, revoke and publish certificates.")
+app.add_typer(certificates.app, name="certificate", help="List, print, revoke and publish certificates.")
 app.add_typer(certificates.key, name="key", help="Keys that sign certificates.")
 app.add_typer(drips.app, name="drip", help="How little water a bench shows.")
 app.command("record")(files.record)

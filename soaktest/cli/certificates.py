@@ -1,4 +1,4 @@
-"""Certificates and keys: certify, verify, list, revoke, publish the list; make, show, rotate and revoke keys."""
+"""Certificates and keys: certify, verify, list, print, revoke, publish the list; make, show, rotate and revoke keys."""
 
 from __future__ import annotations
 
@@ -12,7 +12,12 @@ from soaktest.cli.runs import journal
 from soaktest.cli.words import console, printable, show_table, when
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from soaktest.analysis.analyse import Analysis, Knowledge
+    from soaktest.certificate.paper import Form
     from soaktest.certificate.statement import Electrical
+    from soaktest.tables import CertificateRow
 
 app = typer.Typer(no_args_is_help=True)
 key = typer.Typer(no_args_is_help=True)
@@ -25,6 +30,7 @@ PASSPHRASE = Annotated[
         help="The key's passphrase; asked for when left out.",
     ),
 ]
+OUT = Annotated[Path | None, typer.Option(help="Folder for the PDFs; the data folder by default.")]
 NUMBER = Annotated[int, typer.Argument(min=1, max=LARGEST_NUMBER, help="The certificate's number.")]
 
 
@@ -60,30 +66,49 @@ def certify(  # noqa: PLR0913
             help="A photo of the unit (JPEG, PNG): printed, attached, signed.", exists=True, dir_okay=False
         ),
     ] = None,
-    out: Annotated[Path | None, typer.Option(help="Folder for the PDFs; the data folder by default.")] = None,
+    out: OUT = None,
 ) -> None:
     """Certify a passed run: signed object, A4 page, door label, thermal strip.
 
     Example: soaktest certify 12 --by "R. Field" --job "dispenser hose renewed" --part "dispenser-to-tub hose"
     """
-    from soaktest.certificate.paper import TEMPLATES, print_certificate
     from soaktest.certificate.register import Told, bench_shows, issue
-    from soaktest.settings import keys_folder, read_settings
+    from soaktest.settings import keys_folder
 
     book = journal()
     told = Told(
         by, workshop, job, tuple(part or ()), supersedes, _electrical(electrical),
         record.read_bytes() if record else b"", photo.read_bytes() if photo else b"", bench_shows(book, run),
     )  # fmt: skip
+    folder = _folder(out)
+    issued = issue(book, run, told, keys_folder(), passphrase)
+    _lay_out(folder, issued.row, issued.sheets)
+
+
+def _folder(out: Path | None) -> Path:
+    from soaktest.settings import read_settings
+
     folder = out or read_settings().data / "certificates"
     folder.mkdir(parents=True, exist_ok=True)
-    row, statement, analysis, papers = issue(book, run, told, keys_folder(), passphrase)
-    (folder / f"certificate-{row.number}.jws").write_text(row.token)
-    for form in TEMPLATES:
-        name = f"certificate-{row.number}{'' if form == 'page' else '-' + form}.pdf"
-        (folder / name).write_bytes(print_certificate(statement, row.token, analysis, form, papers))
+    return folder
+
+
+def _lay_out(folder: Path, row: CertificateRow, sheets: Mapping[Form, bytes]) -> None:
+    """Write signed object and printed forms, and say where."""
+    from soaktest.errors import InputError
+
+    name = f"certificate-{row.number}"
+    try:
+        (folder / f"{name}.jws").write_text(row.token)
+        for form, made in sheets.items():
+            (folder / f"{name}{'' if form == 'page' else '-' + form}.pdf").write_bytes(made)
+    except OSError as exc:
+        raise InputError(
+            f"{folder}: cannot be written ({exc.strerror}). Certificate {row.number} is signed and kept; print it "
+            f"elsewhere: soaktest certificate print {row.number} --out FOLDER"
+        ) from exc
     print(
-        f"Certificate {row.number} for unit {row.unit}, run {run}: {folder / f'certificate-{row.number}.pdf'} (beside it label, strip and signed object)"
+        f"Certificate {row.number} for unit {row.unit}, run {row.run}: {folder / f'{name}.pdf'} (beside it label, strip and signed object)"
     )
 
 
@@ -129,15 +154,14 @@ def verify(
     """
     import orjson
 
-    from soaktest.certificate.checking import check, check_against
-    from soaktest.certificate.keys import public_keys
+    from soaktest.certificate.checking import check, check_against, pads_known
 
-    book = None if key_file else journal()
-    keys, published = (public_keys(book), None) if book else _keys_of(key_file or [])
-    checked = check(_token(what), keys, book, published)
+    keys, published = _keys_of(key_file or [])
+    checked = check(_token(what), keys, None if key_file else journal(), published)
     faults, notes = list(checked.faults), list(checked.notes)
     if recording and checked.statement:
-        analysis, digest = _again(recording, plan or checked.statement.plan, layout)
+        known = pads_known(checked.statement)
+        analysis, digest = _again(recording, plan or checked.statement.plan, layout, known)
         differs, more = check_against(checked, analysis, digest)
         faults += differs
         notes += more
@@ -198,27 +222,30 @@ def _token(what: str) -> str:
     return text
 
 
-def _keys_of(files: list[Path]) -> tuple[dict[str, dict[str, Any]], list[Any] | None]:
-    """Public keys by name, and the published list where a file holds one."""
+def _keys_of(files: list[Path]) -> tuple[dict[str, dict[str, Any]], dict[str, list[Any]]]:
+    """Public keys by name, and by the same names the published lists that brought them."""
     import orjson
 
     from soaktest.errors import InputError
 
     found: dict[str, dict[str, Any]] = {}
-    published: list[Any] | None = None
+    published: dict[str, list[Any]] = {}
     for where in files:
         try:
             told = orjson.loads(where.read_bytes())
-            if isinstance(told, dict) and isinstance(told.get("certificates"), list):
-                published = [row for row in told["certificates"] if isinstance(row, dict)]
             for one in told if isinstance(told, list) else told.get("keys", [told]):
-                found[str(one["kid"])] = {k: one[k] for k in ("kty", "crv", "x")}
+                kid = str(one["kid"])
+                found[kid] = {k: one[k] for k in ("kty", "crv", "x")}
+                if isinstance(told, dict) and isinstance(told.get("certificates"), list):
+                    published.setdefault(kid, []).extend(
+                        r for r in told["certificates"] if isinstance(r, dict)
+                    )
         except (orjson.JSONDecodeError, KeyError, TypeError, AttributeError) as exc:
             raise InputError(f"{where}: is no public key as `soaktest key show` prints it.") from exc
     return found, published
 
 
-def _again(recording: Path, plan: str, layout: str | None) -> tuple[Any, str]:
+def _again(recording: Path, plan: str, layout: str | None, known: Knowledge) -> tuple[Analysis, str]:
     from soaktest.analysis.analyse import examine
     from soaktest.certificate.statement import file_sha256
     from soaktest.layouts import named_layout, read_layout
@@ -226,9 +253,8 @@ def _again(recording: Path, plan: str, layout: str | None) -> tuple[Any, str]:
     from soaktest.recording import read_recording
 
     told = read_recording(recording)
-    analysis = examine(
-        told, read_layout(layout) if layout else named_layout(told.header.layout), read_plan(plan)
-    )
+    floor = read_layout(layout) if layout else named_layout(told.header.layout)
+    analysis = examine(told, floor, read_plan(plan), known)
     return analysis, file_sha256(recording.read_bytes())
 
 
@@ -269,6 +295,15 @@ def list_(as_json: JSON = False) -> None:
         for r, fallen in rows
     ]
     show_table(("no.", "unit", "run", "issued", "state"), shown)
+
+
+@app.command("print")
+def print_(number: NUMBER, out: OUT = None) -> None:
+    """Print a certificate that stands again: signed object, A4 page, door label, thermal strip."""
+    from soaktest.certificate.register import print_again
+
+    folder = _folder(out)
+    _lay_out(folder, *print_again(journal(), number))
 
 
 @app.command()

@@ -7,21 +7,15 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Form, Path, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from soaktest.analysis.analyse import Analysis
-from soaktest.bench import examine_run, find_run
 from soaktest.certificate.paper import Form as PaperForm
-from soaktest.certificate.paper import print_certificate
 from soaktest.certificate.register import (
     Told,
     bench_shows,
-    find_certificate,
     issue,
     list_certificates,
-    papers_of,
+    print_again,
     revoke,
-    standing,
 )
-from soaktest.certificate.statement import findings_sha256
 from soaktest.errors import InputError
 from soaktest.web.benches import Number, book
 from soaktest.web.door import must_carry_token
@@ -39,13 +33,7 @@ def all_certificates(request: Request) -> HTMLResponse:
 @router.get("/certificates/{number}/{form}", include_in_schema=False)
 def paper(request: Request, number: Number, form: PaperForm) -> Response:
     """A certificate's page, label or strip as PDF."""
-    row, statement = find_certificate(book(request), number)
-    if fallen := standing(book(request), row).fallen:
-        raise InputError(f"certificate {number} does not stand: {fallen}. It is not printed any more.")
-    analysis: Analysis | None = examine_run(book(request), find_run(book(request), row.run))
-    if analysis is not None and findings_sha256(analysis.findings) != statement.findings_sha256:
-        analysis = None  # judged by a later version: what is attached must be what was signed
-    made = print_certificate(statement, row.token, analysis, form, papers_of(book(request), number))
+    made = print_again(book(request), number, (form,))[1][form]
     return Response(
         made,
         media_type="application/pdf",

@@ -24,6 +24,7 @@ from soaktest.layouts import read_layout
 from soaktest.tables import CertificateRow, RunRow, StoryRow, UnitRow
 from soaktest.toml_values import shipped_names
 from soaktest.workshop.days import on_day
+from soaktest.workshop.standing import Standing, standing_of
 
 What = Literal["taken in", "complaint", "diagnosis", "repair", "sold", "came back", "note"]
 WHATS: Final[tuple[What, ...]] = get_args(What)
@@ -245,7 +246,9 @@ def story_of(journal: Journal, tag: str) -> list[Entry]:
     with journal.session() as session:
         rows = list(session.scalars(sa.select(StoryRow).where(StoryRow.unit == tag)))
         runs = list(session.scalars(sa.select(RunRow).where(RunRow.unit == tag)))
-        signed = list(session.scalars(sa.select(CertificateRow).where(CertificateRow.unit == tag)))
+        signed = standing_of(
+            session, session.scalars(sa.select(CertificateRow).where(CertificateRow.unit == tag))
+        )
     corrected = {row.corrects: row.id for row in rows if row.corrects is not None}
     out = [
         Entry(unit.taken_in, "taken in", " ".join(filter(None, (unit.kind, unit.serial))) or "unit taken in")
@@ -262,7 +265,7 @@ def story_of(journal: Journal, tag: str) -> list[Entry]:
     out += [
         Entry(run.began, "run", _of_run(run), run=run.id, verdict=kept_verdict(run.findings)) for run in runs
     ]
-    out += [Entry(c.issued_at, "certificate", _of_certificate(c), run=c.run) for c in signed]
+    out += [Entry(c.row.issued_at, "certificate", _of_certificate(c), run=c.row.run) for c in signed]
     return sorted(out, key=lambda entry: (entry.at, entry.number or 0))
 
 
@@ -272,12 +275,12 @@ def _of_run(run: RunRow) -> str:
     return f"run {run.id} on bench {run.bench}, plan {plan}: {kept_verdict(run.findings) or state}"
 
 
-def _of_certificate(row: CertificateRow) -> str:
-    state = f", revoked: {row.revoked_why}" if row.revoked_at else ""
+def _of_certificate(told: Standing) -> str:
+    row = told.row
     return (
         f"certificate {row.number} for run {row.run}"
         + (f", in place of {row.supersedes}" if row.supersedes else "")
-        + state
+        + (f", revoked: {told.fallen}" if told.fallen else "")
     )
 
 

@@ -5,11 +5,17 @@ from datetime import date
 from pathlib import Path
 
 from soaktest.analysis.analyse import Analysis
+from soaktest.bench import begin_run, judge_run
 from soaktest.certificate.register import (
+    Issued,
     Told,
     issue,
 )
 from soaktest.journal import Journal
+from soaktest.layouts import read_layout
+from soaktest.plans import read_plan
+from soaktest.recording import Recording
+from soaktest.replay import as_bytes
 from soaktest.tables import CertificateRow, RunRow
 from soaktest.workshop.stories import NewEntry, write_entry
 
@@ -29,8 +35,28 @@ class Shop:
     kid: str
 
     def certify(self, told: Told = TOLD) -> tuple[CertificateRow, Analysis]:
-        issued = issue(self.journal, self.passed.id, told, self.folder / "keys", PASSPHRASE)
+        issued = self.certify_run(self.passed, told)
         return issued.row, issued.analysis
+
+    def hear(
+        self,
+        recording: Recording,
+        plan: str = "repair-check",
+        source: str = "",
+        override: str | None = None,
+        *,
+        judged: bool = True,
+    ) -> RunRow:
+        """A further run as its bench heard it, live where it has no ``source``."""
+        self.journal.keep([as_bytes(message) for message in recording.messages], source)
+        judged_by = (read_plan(plan), read_layout("front-loader"))
+        run = begin_run(self.journal, recording.header, *judged_by, override, source)
+        if judged:
+            judge_run(self.journal, run.id)
+        return run
+
+    def certify_run(self, run: RunRow, told: Told = TOLD) -> Issued:
+        return issue(self.journal, run.id, told, self.folder / "keys", PASSPHRASE)
 
 
 def say(journal: Journal, tag: str, what: str, text: str = "", at: float | date = 0.0, **more: object) -> int:

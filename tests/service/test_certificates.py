@@ -47,7 +47,7 @@ from soaktest.replay import replay
 from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.tables import DripRow, RunRow
 from soaktest.web.app import create_app
-from soaktest.workshop.stories import NewEntry, write_entry
+from soaktest.workshop.stories import NewEntry, story_of, write_entry
 from tests.conftest import later
 from tests.service.shop import PASSPHRASE, TOLD, Shop
 
@@ -277,14 +277,6 @@ def test_an_older_pass_is_not_certified_over_what_came_later(shop: Shop, what: s
         shop.certify()
 
 
-def test_runs_given_up_before_are_counted_with_those_that_failed(shop: Shop) -> None:
-    """Cancelling a run that leaks does not hide it: the leaked run was never judged here."""
-    row, _ = shop.certify()
-    said = check(row.token, public_keys(shop.journal)).statement
-    assert said is not None
-    assert said.runs_before == 1
-
-
 def test_what_comes_after_the_signature_changes_nothing(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
     """Late packs within the hour belong to a run, but not to what was certified before them."""
     assert shop.passed.ended is not None
@@ -302,7 +294,7 @@ def test_what_comes_after_the_signature_changes_nothing(shop: Shop, monkeypatch:
 
 
 def test_what_a_revoked_key_signed_stands_on_no_list(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Neither on the published one, nor at the command line, nor on the page, which prints it no more."""
+    """Neither on the published one, nor at the command line, nor in the unit's story, nor on the page, which prints it no more."""
     shop.certify()
     revoke_key(shop.journal, shop.kid)
     why = "the key that signed it was revoked"
@@ -311,6 +303,8 @@ def test_what_a_revoked_key_signed_stands_on_no_list(shop: Shop, monkeypatch: py
     monkeypatch.setenv("SOAKTEST_DATA", str(shop.folder))
     told = orjson.loads(CliRunner().invoke(app, ["certificate", "list", "--json"]).stdout)
     assert [(one["stands"], one["why"]) for one in told] == [(False, why)]
+    [entry] = [entry for entry in story_of(shop.journal, "A-0417") if entry.what == "certificate"]
+    assert why in entry.text
     with TestClient(create_app(shop.journal, lambda _topic, _payload: None, None)) as client:
         assert f"<b>REVOKED</b>: {why}" in client.get("/certificates").text
         refused = client.get("/certificates/1/page")
@@ -330,22 +324,17 @@ def test_it_says_when_each_pad_was_checked_calibrated_and_dripped_on(shop: Shop)
         for k in range(30):
             session.add(DripRow(bench=bench, zone="left", ml=0.1, seen=True, at=began - (3 + k) * day))
 
-    row, said, analysis, papers = issue(
+    _, said, analysis, sheets = issue(
         shop.journal, shop.passed.id, replace(TOLD, drips=bench_shows(shop.journal, shop.passed.id)), shop.folder / "keys", PASSPHRASE
     )  # fmt: skip
 
     assert said.checked == {"left": int(began - day), "centre": int(began - 6 * day)}
-    assert said.calibrated == {"left": (int(began - 9 * day), 1.0)}
+    assert said.calibrated == {"left": (int(began - 9 * day), 1.0, 3.99e-5)}
     assert (said.bench_shows_ml_90_95, said.bench_tried) == (0.1, int(began - 3 * day))
     notes = {zone: pad.note for zone, pad in analysis.findings.pads.items()}
     assert "not calibrated" not in notes["left"]
     assert "not calibrated" in notes["centre"]
-    text = " ".join(
-        PdfReader(io.BytesIO(print_certificate(said, row.token, analysis, "page", papers)))
-        .pages[0]
-        .extract_text()
-        .split()
-    )
+    text = " ".join(PdfReader(io.BytesIO(sheets["page"])).pages[0].extract_text().split())
     on = time.strftime("%Y-%m-%d", time.localtime(began - 9 * day))
     assert f"calibrated {on} with 1 ml; centre sound, checked" in text
     assert "last tried " + time.strftime("%Y-%m-%d", time.localtime(began - 3 * day)) in text

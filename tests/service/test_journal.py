@@ -128,6 +128,58 @@ def test_what_was_set_aside_is_part_of_the_recording(journal: Journal) -> None:
     assert judge_run(journal, run.id).findings.set_aside == 1
 
 
+def test_a_nul_in_a_pads_name_does_not_hold_up_what_comes_behind(journal: Journal) -> None:
+    """Nor do other characters that no database keeps: the message is set aside, and the pack behind it is heard."""
+    about = Message(
+        1.0, "soaktest/b1/pads/about", b'{"contract": 1, "kind": "pads", "pads": {"le\\u0000ft": {}}}'
+    )
+    odd = Message(2.0, "soaktest/b1/p\ud800/about", b"{}")
+    here = Message(3.0, "soaktest/b1/pads/presence", b"here")
+
+    got = journal.keep([about, odd, here])
+
+    assert (got.journaled, got.set_aside) == (1, 2)
+    reasons = [row.reason for row in journal.set_aside()]
+    assert "pads.le\ufffdft" in reasons[1]
+
+
+def test_what_the_database_refuses_is_set_aside_alone(
+    journal: Journal, demo: tuple[Recording, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One message among twenty holds a value that no check foresaw: the nineteen others are kept."""
+    import soaktest.journal
+
+    packs = [as_bytes(m) for m in demo[0].messages if m.topic.endswith("readings")][:20]
+    honest = soaktest.journal._row
+    monkeypatch.setattr(
+        "soaktest.journal._row",
+        lambda message: honest(message) | ({"seq": 2**70} if message is packs[7] else {}),
+    )
+
+    got = journal.keep(packs)
+
+    assert (got.journaled, got.duplicates, got.set_aside) == (19, 0, 1)
+    [aside] = journal.set_aside()
+    assert aside.payload == packs[7].payload
+    assert "the database refused it" in aside.reason
+
+
+def test_a_disk_that_is_full_sets_nothing_aside(
+    journal: Journal, demo: tuple[Recording, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the database cannot do just now is no fault of the messages: the batch is given again, whole."""
+    from sqlalchemy.exc import OperationalError
+
+    def full(*_: object) -> int:
+        raise OperationalError("insert", {}, Exception("disk is full"))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Journal, "_insert", full)
+        with pytest.raises(JournalError, match="Free some space"):
+            journal.keep([as_bytes(m) for m in list(demo[0].messages)[:50]])
+    assert journal.set_aside() == []
+
+
 def test_sqlite_is_durable_and_strict(tmp_path: Path) -> None:
     """WAL, full synchronisation, foreign keys on."""
     book = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
@@ -313,7 +365,14 @@ def test_workshop_and_certificates_are_kept_alike_on_both_engines(journal: Journ
     with journal.session() as session:
         session.get_one(RunRow, run.id).findings = '{"verdict":"pass"}'
         session.add(
-            CertificateRow(number=1, run=run.id, unit="A-1", issued_at=30.0, token="t", revoked_why="")
+            CertificateRow(
+                number=1,
+                run=run.id,
+                unit="A-1",
+                issued_at=30.0,
+                token="eyJraWQiOiJrIn0.e30.s",
+                revoked_why="",
+            )
         )
         session.flush()
         session.add(PaperRow(certificate=1, name="photo", media="image/jpeg", content=b"\xff\xd8"))

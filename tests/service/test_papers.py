@@ -5,23 +5,30 @@ import io
 
 import pytest
 from pypdf import PdfReader
+from typer.testing import CliRunner
 
+from soaktest.analysis.assurance import leak_chance_upper
 from soaktest.certificate.checking import check
 from soaktest.certificate.keys import public_keys
 from soaktest.certificate.paper import print_certificate, qr_svg, token_of_pdf
 from soaktest.certificate.register import (
     Told,
     find_certificate,
-    issue,
     list_certificates,
     papers_of,
+    print_again,
+    revoke,
 )
 from soaktest.certificate.statement import (
     Electrical,
     Statement,
+    plan_in_words,
 )
+from soaktest.cli.app import app
 from soaktest.errors import InputError
-from tests.conftest import program
+from soaktest.plans import read_plan
+from soaktest.recording import Recording
+from tests.conftest import later, program
 from tests.service.shop import PASSPHRASE, Shop
 
 
@@ -51,6 +58,29 @@ def test_the_paper_carries_what_it_says(shop: Shop) -> None:
         )
 
 
+def test_a_lax_plan_does_not_read_like_a_strict_one() -> None:
+    """All that makes a plan strict is told, and half a minute is not rounded up."""
+    strict = read_plan("resale")
+    for change, said in (
+        ({"dry_watch_s": 0.0}, "watched 0 min dry"), ({"min_watch_s": 90.0}, "1.5 min from water-in"), ({"max_gap_s": 600.0}, "gaps to 600 s"),
+        ({"min_coverage": 0.2}, "20 % heard"), ({"allow_unproven_pads": True}, "pads may be unproven"), ({"detect_probability": 0.996}, "with 99.6 %"),
+    ):  # fmt: skip
+        assert said in plan_in_words(strict.model_copy(update=change))
+        assert said not in plan_in_words(strict)
+    assert "pads proven whole" in plan_in_words(strict)
+
+
+def test_a_bound_is_rounded_up(shop: Shop) -> None:
+    """Three leak-free washes bound the next one's chance to 63.2 %: that is less than 64, and more than 63."""
+    row, analysis = shop.certify()
+    said = check(row.token, public_keys(shop.journal)).statement
+    assert said is not None
+    for washes, shown in ((1, "95 %"), (3, "64 %")):
+        told = said.model_copy(update={"leak_chance_next_wash_95": leak_chance_upper(washes)})
+        page = PdfReader(io.BytesIO(print_certificate(told, row.token, analysis))).pages[0]
+        assert f"in the next wash to {shown}" in " ".join(page.extract_text().split())
+
+
 def jpeg(colour: str) -> bytes:
 
     from PIL import Image
@@ -73,16 +103,81 @@ def test_photo_and_electrical_record_are_attached_and_signed(shop: Shop) -> None
         shop.certify(Told("R. Field", photo=b"GIF89a"))
 
     told = Told("R. Field", electrical=tested, record=record, photo=jpeg("teal"))
-    row, said, analysis, papers = issue(shop.journal, shop.passed.id, told, shop.folder / "keys", PASSPHRASE)
-    again = papers_of(shop.journal, row.number)
-    attached = PdfReader(io.BytesIO(print_certificate(said, row.token, analysis, "page", again))).attachments
+    row, said, _, sheets = shop.certify_run(shop.passed, told)
+    _, again = print_again(shop.journal, row.number)
+    attached = PdfReader(io.BytesIO(again["page"])).attachments
 
-    assert [p.content for p in again] == [p.content for p in papers]
+    assert attached == PdfReader(io.BytesIO(sheets["page"])).attachments
     assert attached["electrical-record.pdf"] == [record]
     assert said.electrical is not None
     assert said.electrical.record_sha256 == hashlib.sha256(record).hexdigest()
     assert said.photo_sha256 == hashlib.sha256(attached["photo.jpg"][0]).hexdigest()
     assert find_certificate(shop.journal, row.number)[1] == said
+
+
+def test_a_new_electrical_test_does_not_take_over_the_record_of_the_old(shop: Shop) -> None:
+    """Nor lose it where the figures are taken over; a photo stays in either case."""
+    first = Electrical(by="Q. Tester", on="2026-11-25", earth_ohm=0.12)
+    shop.certify(Told("R. Field", electrical=first, record=b"%PDF-1.4 first", photo=jpeg("teal")))
+
+    as_before = shop.certify_run(shop.passed, Told("R. Field", supersedes=1))
+    anew = Electrical(by="Q. Tester", on="2026-12-01", earth_ohm=0.31)
+    tested_again = shop.certify_run(shop.passed, Told("R. Field", supersedes=2, electrical=anew))
+
+    for issued, names in ((as_before, {"electrical-record", "photo"}), (tested_again, {"photo"})):
+        assert {paper.name for paper in papers_of(shop.journal, issued.row.number)} == names
+        assert issued.statement.electrical is not None
+        assert bool(issued.statement.electrical.record_sha256) == (len(names) == 2)
+        attached = PdfReader(io.BytesIO(issued.sheets["page"])).attachments
+        assert ("electrical-record.pdf" in attached) == (len(names) == 2)
+
+
+def test_what_no_font_holds_gets_no_number_and_is_named(shop: Shop) -> None:
+    """On page, label or strip: a name in cuneiform is refused in words before anything is signed for good."""
+    with pytest.raises(
+        InputError, match="no font on this machine holds \U00012000 \U00012001 \\(signed by\\)"
+    ):
+        shop.certify(Told("R. \U00012000\U00012001"))
+    assert list_certificates(shop.journal) == []
+    assert shop.certify()[0].number == 1
+
+
+def test_a_certificate_is_printed_again_as_it_was(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a full disk, or for a second door; not once it was taken back."""
+    monkeypatch.setenv("SOAKTEST_DATA", str(shop.folder))
+    monkeypatch.setenv("SOAKTEST_PASSPHRASE", PASSPHRASE)
+    runner = CliRunner()
+    made = runner.invoke(app, ["certify", str(shop.passed.id), "--by", "R. Field"])
+    assert made.exit_code == 0, made.output
+    out = shop.folder / "again"
+
+    told = runner.invoke(app, ["certificate", "print", "1", "--out", str(out)])
+
+    assert told.exit_code == 0, told.output
+    first = shop.folder / "certificates"
+    names = {f"certificate-1{end}" for end in (".jws", ".pdf", "-label.pdf", "-strip.pdf")}
+    assert {path.name for path in out.iterdir()} == names
+    for name in names:
+        assert (out / name).read_bytes() == (first / name).read_bytes(), name
+    (shop.folder / "taken").mkdir()
+    (shop.folder / "taken" / "certificate-1.jws").mkdir()
+    refused = runner.invoke(app, ["certificate", "print", "1", "--out", str(shop.folder / "taken")])
+    assert "is signed and kept; print it elsewhere" in str(refused.exception)
+    revoke(shop.journal, 1, "came back")
+    with pytest.raises(InputError, match="does not stand: came back"):
+        print_again(shop.journal, 1)
+
+
+def test_a_run_begun_with_a_longer_reason_is_certified_with_as_much_as_fits(
+    shop: Shop, dry: Recording
+) -> None:
+    """Reasons of five hundred characters were taken once: the rest stands with the run."""
+    run = shop.hear(later(dry, 90_000, b"7"), override="left pad damp " * 35)
+
+    said = shop.certify_run(run).statement
+
+    assert len(said.override) == 200
+    assert said.override.endswith("pad damp lef…")
 
 
 def test_the_page_keeps_what_an_archive_asks_for(shop: Shop) -> None:

@@ -176,6 +176,8 @@ def test_a_photo_that_is_none_is_refused(client: TestClient, tmp_path: Path) -> 
 
     with pytest.raises(InputError, match="no JPEG or PNG"):
         clean_photo(b"%PDF-1.7 not a picture")
+    with pytest.raises(InputError, match=r"has 12\.2 MB; 12 MB at the most"):
+        clean_photo(bytes(12_200_000))
 
 
 def test_the_page_offers_what_ships_and_says_how_another_plan_is_used(client: TestClient) -> None:

@@ -6,11 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from soaktest.analysis.coverage import Heard, find_stretches, survey
+from soaktest.analysis.coverage import Heard, Stretch, find_stretches, survey
 from soaktest.analysis.events import PadTrack
 from soaktest.analysis.progress import may_stop, past_mending, still_needed
 from soaktest.analysis.series import PhaseTrack, Series, Signals
-from soaktest.analysis.verdict import Evidence, decide
+from soaktest.analysis.verdict import Evidence, decide, place_in_time
 from soaktest.findings import WetEvent
 from soaktest.plans import Plan, Sequential
 from soaktest.vocabulary import PHASES, ZONES
@@ -239,3 +239,14 @@ def test_the_longest_gap_is_found_and_named() -> None:
     assert heard.longest_gap_s == pytest.approx(12.2, abs=0.3)
     assert heard.gap_at == pytest.approx(T0 + 800, abs=0.3)
     assert heard.gap_of
+
+
+@pytest.mark.parametrize(
+    ("n", "said"), [(2, "second"), (11, "11th"), (12, "12th"), (21, "21st"), (22, "22nd"), (23, "23rd"), (24, "24th"), (111, "111th")],
+)  # fmt: skip
+def test_a_fill_is_counted_as_people_count(n: int, said: str) -> None:
+    """Twenty-first, not twenty-oneth."""
+    fills = tuple(Stretch("fill", k * 100.0, k * 100.0 + 50) for k in range(n))
+    heard = Heard(fills, 0, 0.0, None, 0, 0, 0, "", 0, 0, 0, {})
+
+    assert place_in_time((n - 1) * 100.0 + 5, heard) == f"5 s into the {said} fill"
