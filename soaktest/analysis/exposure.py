@@ -1,8 +1,9 @@
 """When each part's water would reach the floor: its rate by phase, delayed and spread.
 
 On a coarse grid of ``STEP_S`` seconds. The delay from part to floor is log-normal about the layout's
-typical delay, broad, since every machine differs; it is also tried shorter and longer. Rates are
-tried as the layout gives them and flattened, since a real part does not follow its layout.
+typical delay, broad, since every machine differs; it is also tried shorter and longer, for water may
+stand in a tray or in the lagging first. Rates are tried as the layout gives them, sharpened and
+flattened: one seal leaks in a spin alone, another wherever there is water.
 """
 
 from __future__ import annotations
@@ -18,9 +19,11 @@ from soaktest.vocabulary import PHASES
 STEP_S = 4.0
 DELAY_SPREAD = 0.6
 """Spread (standard deviation of the log) of the delay from drop to drop."""
-DELAY_FACTORS = (0.5, 1.0, 2.0)
-FLATTENING = (1.0, 0.5)
-"""Powers that the layout's rates are raised to."""
+DELAY_FACTORS = {0.4: 0.27, 1.0: 0.43, 3.0: 0.22, 8.0: 0.08}
+"""Times the layout's delay, and how often."""
+RATE_POWERS = {8.0: 0.2, 2.0: 0.25, 1.0: 0.3, 0.4: 0.25}
+"""Powers that the layout's rates are raised to, and how often."""
+VARIANT_LOG_WEIGHT = np.log([d * p for d in DELAY_FACTORS.values() for p in RATE_POWERS.values()])
 FILL_S, DRAIN_S = 90.0, 40.0
 """About how long a tub takes to fill and to drain."""
 SEEP = 0.15
@@ -77,7 +80,7 @@ def inflow_of(part: Part, t: Floats, probability: Floats) -> Inflow:
         delayed = np.stack([np.convolve(row, kernel)[: len(row)] for row in probability])
         if factor == 1.0:
             usual = delayed
-        kept += [delayed * np.maximum(named**power, LEAST_RATE)[:, None] for power in FLATTENING]
+        kept += [delayed * np.maximum(named**power, LEAST_RATE)[:, None] for power in RATE_POWERS]
     by_phase = np.stack(kept)
     flow = by_phase.sum(axis=1)
     return Inflow(t, by_phase, flow, np.cumsum(flow, axis=1) * STEP_S, usual)

@@ -40,12 +40,16 @@ LEAST_S = 2e-7
 """Siemens that no water stays under: less than half of what one drop of the softest tap water makes."""
 LEAST_CODES = 3.0
 """Converter steps below which a lasting rise may be a code boundary crossed by hum or drift."""
-COUNTABLE_S, DROP_S = 5e-7, 4e-6
-"""Siemens over the dry level that half a drop of soft water, and a drop of usual water, make."""
+COUNTABLE_S, CREPT_S, DROP_S = 1e-7, 5e-7, 4e-6
+"""Siemens over the dry level: the least that counts as water, half a drop of soft water, a drop of usual water."""
 DRIFTING = 1.0
 """Decades: a dry level that wanders tenfold may hide water that comes as slowly."""
 SURELY_SEEN = 1.15
 """Injected into dry runs of wide benches, a lasting rise of so many times the least one is seen in 90 % of them."""
+CREEP_S = 900
+"""Seconds before an alarm within which the creeping that led to it began."""
+DAMP_S = 240
+"""Seconds in which damp air does not double what a pad conducts."""
 CONFIRM_S = 120
 LEARN_S = 45
 """Seconds from which a level is learned before anything is tested."""
@@ -193,18 +197,19 @@ def _find_events(
         dry[:stop] = level
         events.append(_event(zone, t, x, _Found(0, 0, 0, 0, end, level, 99.0), at_start=True))
         begin = stop
+    dried = begin
     while begin < len(x):
         alarm = _watch(t, x, begin, noise, dry)
         if alarm is None:
             break
-        found = _confirm(t, x, begin, alarm, noise)
+        found = _confirm(t, x, (dried, begin), alarm, noise)
         if found is None:
             begin = alarm.at + 1
             continue
         stop = found.end if found.end is not None else len(x)
         dry[found.onset : stop] = found.level
         events.append(_event(zone, t, x, found))
-        begin = max(stop, alarm.at + 1)
+        begin = dried = max(stop, alarm.at + 1)
     return events, _filled(dry, x)
 
 
@@ -262,8 +267,12 @@ class _Found:
     strength: float
 
 
-def _confirm(t: Floats, x: Floats, begin: int, alarm: _Alarm, noise: _Noise) -> _Found | None:
-    """Does the rise last as water does? Dates the onset where it does."""
+def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise: _Noise) -> _Found | None:
+    """Does the rise last as water does? Dates the onset where it does.
+
+    ``since`` are the seconds from which the pad was dry, and from which it was listened to after the last doubtful alarm.
+    """
+    dried, begin = since
     sigma = float(np.hypot(noise.fast, noise.slow))
     onset_low = max(begin, alarm.at - 300)
     base = x[onset_low : max(onset_low + 5, alarm.at - 40)]
@@ -283,6 +292,7 @@ def _confirm(t: Floats, x: Floats, begin: int, alarm: _Alarm, noise: _Noise) -> 
     early = float(np.median(after[:20])) - level
     if rise < 0.25 * LEAST_RISE or (early < 0.4 * least and rise > 4 * early):
         return None  # what rose later will alarm by itself, and be dated then
+    onset_low, level = _before_creep(x, dried, onset_low, alarm.at, level, sigma)
     window = x[onset_low : min(alarm.at + 4, len(x))]
     z = (window - level) / sigma
     found = find_onset(np.clip(z, -4.0, 12.0))
@@ -290,17 +300,42 @@ def _confirm(t: Floats, x: Floats, begin: int, alarm: _Alarm, noise: _Noise) -> 
     trace = _first_trace(x, onset_low, onset_low + found.index, level, sigma)
     onset = _countable(x[:stop], trace, level, COUNTABLE_S)
     drop = _countable(x[:stop], trace, level, DROP_S)
+    # Water that creeps in passes the least amount at a slant: by as much is it unsure when the first of it came.
+    slant = _countable(x[:stop], trace, level, CREPT_S) - onset
     top = alarm.at + int(np.argmax(after))  # it must have been wet before it can be dry again
     end = _dry_again(x, top, level, peak, noise)
     return _Found(
         onset,
-        min(low, trace, onset),
-        max(min(high, onset + 30), min(drop, onset + 60), onset),
+        max(min(low, trace, onset - slant), dried),
+        max(min(high, onset + 30), min(drop, onset + 60), onset + slant),
         onset,
         end,
         level,
         alarm.strength,
     )
+
+
+def _before_creep(x: Floats, begin: int, low: int, at: int, level: float, sigma: float) -> tuple[int, float]:
+    """Where to look for the onset from, and the dry level there: before any creeping that the level has followed.
+
+    Water that creeps in comes faster and faster, or doubles what the pad conducts within minutes; air that grows damp
+    does neither, and is left to the dry level.
+    """
+    first = max(begin, at - CREEP_S)
+    if at - first < 90:
+        return low, level
+    slow = median_filter(x[first:at], size=15, mode="nearest")
+    base = float(np.quantile(slow, 0.1))
+    over = 10.0**slow - 10.0**base
+    still = np.flatnonzero(over <= max(COUNTABLE_S, 10.0**base * (10.0 ** (3 * sigma) - 1.0)))
+    if not len(still) or over[-1] < 2 * COUNTABLE_S:
+        return low, level
+    since = int(still[-1])
+    half = (since + len(over)) // 2
+    doubled = over[-1] > 10.0**base and len(over) - since < DAMP_S
+    if not doubled and over[-1] - over[half] < 1.5 * (over[half] - over[since]):
+        return low, level
+    return first + max(since - 60, 0), base
 
 
 def _settled_level(x: Floats, low: int, at: int, followed: _Level) -> float:

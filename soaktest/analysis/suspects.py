@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import logsumexp, ndtr
 
 from soaktest.analysis.events import PadEvent, PadTrack
-from soaktest.analysis.exposure import STEP_S, Inflow, inflow_of, phase_steps
+from soaktest.analysis.exposure import STEP_S, VARIANT_LOG_WEIGHT, Inflow, inflow_of, phase_steps
 from soaktest.analysis.series import Floats, PhaseTrack
 from soaktest.layouts import Layout, Pad, Part
 from soaktest.vocabulary import PHASES, ZONES, Zone
@@ -38,7 +38,7 @@ GIVES_WAY = 0.3
 """Chance that a part does not leak from the beginning, but gives way at some moment of the run."""
 BEFORE_S = (2.0, 8.0, 20.0, 50.0, 120.0, 300.0, 700.0)
 """Edges of the spans before the first wet pad in which it may have given way."""
-GROWTH_LOOKS = 2.5
+GROWTH_LOOKS = 1.3
 """What the growth after the onset is worth, in independent looks."""
 WATER_POWER = 1.25
 """Water on a pad goes with this power of its conductance: tracks that are wet already gain little more."""
@@ -82,10 +82,10 @@ def fit_parts(
     fits = []
     for part in layout.parts:
         inflow = inflow_of(part, t, probability)
-        per_variant = _arrival_log_likelihood(part, inflow, arrivals, layout, tilt_rad)
+        per_variant = VARIANT_LOG_WEIGHT + _arrival_log_likelihood(part, inflow, arrivals, layout, tilt_rad)
         for measured in growth.values():
             per_variant = per_variant + _growth_log_likelihood(inflow, measured)
-        total = float(logsumexp(per_variant) - np.log(len(per_variant)))
+        total = float(logsumexp(per_variant))
         fits.append(PartFit(part, total, inflow, np.exp(per_variant - logsumexp(per_variant))))
     return fits
 
