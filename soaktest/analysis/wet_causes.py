@@ -37,7 +37,10 @@ COMPANY_S: Final = 400.0
 SPREADS_S: Final = 1200.0
 """Spilt water reaches a neighbouring pad within so long."""
 SLIGHT: Final = 0.35
-"""Decades that damp air alone raises a pad by, often."""
+MOST: Final = 1.1
+"""Decades that damp air alone raises a pad by: often, and at the most."""
+FOLLOWS_S: Final = 1500.0
+"""A leak that began with a gush gives more within so long."""
 
 
 def causes_of(
@@ -113,8 +116,13 @@ def _gush(event: PadEvent, track: PadTrack) -> float:
     more = max((early - before) / came, 1.0)
     # a splash spreads in the pad for minutes and is a little wetter for it
     after = max((late - before) / max(early - before, came / 2), 1.0) if late is not None else 2.0
-    return (
-        size * float(np.exp(-3.0 * (more - 1.0))) * float(np.exp(-0.5 * (max(after - 1.3, 0.0) / 0.35) ** 2))
+    inside = (since > 240.0) & (since < FOLLOWS_S)
+    later = float(np.quantile(siemens[inside], 0.9)) - before if inside.any() else 0.0
+    then = max(later / max(early - before, came / 2), 1.0)
+    return size * float(
+        np.exp(-3.0 * (more - 1.0))
+        * np.exp(-0.5 * (max(after - 1.3, 0.0) / 0.35) ** 2)
+        * np.exp(-0.5 * (max(then - 2.0, 0.0) / 0.7) ** 2)
     )
 
 
@@ -147,7 +155,8 @@ def _damp(event: PadEvent, events: Sequence[PadEvent]) -> float:
     slight = 1.0 / (1.0 + float(np.exp((event.rise - SLIGHT) / 0.06)))
     if any(e.zone != event.zone and e.onset < event.onset and not _smooth(e) for e in events):
         slight *= 0.1  # water that a leak has brought already creeps to its neighbours as slowly
-    weight = 2.0 * len(company) + 1.5 * slight
+    likely = 1.0 / (1.0 + float(np.exp((event.rise - MOST) / 0.07)))
+    weight = 2.0 * len(company) * likely + 1.5 * slight
     if event.shared > 0.3 and event.smooth_s > 50:
         weight += 12.0 * event.shared
     return weight * (0.3 if event.peak_wetness > 0.5 else 1.0)

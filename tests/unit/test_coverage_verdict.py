@@ -247,6 +247,6 @@ def test_the_longest_gap_is_found_and_named() -> None:
 def test_a_fill_is_counted_as_people_count(n: int, said: str) -> None:
     """Twenty-first, not twenty-oneth."""
     fills = tuple(Stretch("fill", k * 100.0, k * 100.0 + 50) for k in range(n))
-    heard = Heard(fills, 0, 0.0, None, 0, 0, 0, "", 0, 0, 0, {})
+    heard = Heard(fills, 0, 0.0, 0.0, None, 0, 0, 0, "", 0, 0, 0, {})
 
     assert place_in_time((n - 1) * 100.0 + 5, heard) == f"5 s into the {said} fill"
