@@ -24,6 +24,16 @@ from soaktest.analysis.conductance import (
     wetness,
 )
 from soaktest.analysis.events import SIEMENS_PER_ML, PadCheck, PadEvent, PadTrack
+from soaktest.analysis.onset_search import (
+    COUNTABLE_S,
+    CREPT_S,
+    DROP_S,
+    before_creep,
+    countable,
+    first_trace,
+    means_of,
+    settled_level,
+)
 from soaktest.analysis.pad_health import Health, adc_step, judge_health
 from soaktest.analysis.series import EMPTY, Floats, PadWiring, Series, Signals
 from soaktest.analysis.shared_rise import share_rises
@@ -40,16 +50,10 @@ LEAST_S = 2e-7
 """Siemens that no water stays under: less than half of what one drop of the softest tap water makes."""
 LEAST_CODES = 3.0
 """Converter steps below which a lasting rise may be a code boundary crossed by hum or drift."""
-COUNTABLE_S, CREPT_S, DROP_S = 1e-7, 5e-7, 4e-6
-"""Siemens over the dry level: the least that counts as water, half a drop of soft water, a drop of usual water."""
 DRIFTING = 1.0
 """Decades: a dry level that wanders tenfold may hide water that comes as slowly."""
 SURELY_SEEN = 1.15
 """Injected into dry runs of wide benches, a lasting rise of so many times the least one is seen in 90 % of them."""
-CREEP_S = 900
-"""Seconds before an alarm within which the creeping that led to it began."""
-DAMP_S = 240
-"""Seconds in which damp air does not double what a pad conducts."""
 CONFIRM_S = 120
 LEARN_S = 45
 """Seconds from which a level is learned before anything is tested."""
@@ -278,7 +282,7 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
     base = x[onset_low : max(onset_low + 5, alarm.at - 40)]
     stop = int(np.searchsorted(t, t[alarm.at] + CONFIRM_S))
     after = x[alarm.at : stop]
-    level = _settled_level(x, onset_low, alarm.at, alarm.level)
+    level = settled_level(x, onset_low, alarm.at, alarm.level.value)
     late = after[-max(3, len(after) // 4) :]
     rise = float(np.median(late)) - level
     lasting = median_filter(x[max(begin, alarm.at - 8) : stop], size=9, mode="reflect")
@@ -286,22 +290,22 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
     short = t[min(stop, len(t)) - 1] - t[alarm.at] < 20
     least = noise.least_rise(level)
     # What the level was doing by itself before must not explain the rise.
-    wander = 3.0 * float(np.ptp(_smooth(base, 15))) if len(base) >= 60 else 0.0
+    wander = 3.0 * float(np.ptp(means_of(base, 15))) if len(base) >= 60 else 0.0
     if rise < max(least * (2.0 if short else 1.0), min(wander, 0.15)) and peak < 0.3:
         return None
     early = float(np.median(after[:20])) - level
     if rise < 0.25 * LEAST_RISE or (early < 0.4 * least and rise > 4 * early):
         return None  # what rose later will alarm by itself, and be dated then
-    onset_low, level = _before_creep(x, dried, onset_low, alarm.at, level, sigma)
+    onset_low, level = before_creep(x, dried, onset_low, alarm.at, level, sigma)
     window = x[onset_low : min(alarm.at + 4, len(x))]
     z = (window - level) / sigma
     found = find_onset(np.clip(z, -4.0, 12.0))
     low, high = onset_low + found.low, onset_low + found.high
-    trace = _first_trace(x, onset_low, onset_low + found.index, level, sigma)
-    onset = _countable(x[:stop], trace, level, COUNTABLE_S)
-    drop = _countable(x[:stop], trace, level, DROP_S)
+    trace = first_trace(x, onset_low, onset_low + found.index, level, sigma)
+    onset = countable(x[:stop], trace, level, COUNTABLE_S)
+    drop = countable(x[:stop], trace, level, DROP_S)
     # Water that creeps in passes the least amount at a slant: by as much is it unsure when the first of it came.
-    slant = _countable(x[:stop], trace, level, CREPT_S) - onset
+    slant = countable(x[:stop], trace, level, CREPT_S) - onset
     top = alarm.at + int(np.argmax(after))  # it must have been wet before it can be dry again
     end = _dry_again(x, top, level, peak, noise)
     return _Found(
@@ -313,63 +317,6 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
         level,
         alarm.strength,
     )
-
-
-def _before_creep(x: Floats, begin: int, low: int, at: int, level: float, sigma: float) -> tuple[int, float]:
-    """Where to look for the onset from, and the dry level there: before any creeping that the level has followed.
-
-    Water that creeps in comes faster and faster, or doubles what the pad conducts within minutes; air that grows damp
-    does neither, and is left to the dry level.
-    """
-    first = max(begin, at - CREEP_S)
-    if at - first < 90:
-        return low, level
-    slow = median_filter(x[first:at], size=15, mode="nearest")
-    base = float(np.quantile(slow, 0.1))
-    over = 10.0**slow - 10.0**base
-    still = np.flatnonzero(over <= max(COUNTABLE_S, 10.0**base * (10.0 ** (3 * sigma) - 1.0)))
-    if not len(still) or over[-1] < 2 * COUNTABLE_S:
-        return low, level
-    since = int(still[-1])
-    half = (since + len(over)) // 2
-    doubled = over[-1] > 10.0**base and len(over) - since < DAMP_S
-    if not doubled and over[-1] - over[half] < 1.5 * (over[half] - over[since]):
-        return low, level
-    return first + max(since - 60, 0), base
-
-
-def _settled_level(x: Floats, low: int, at: int, followed: _Level) -> float:
-    """The dry level just before the rise: the last minute but for its last seconds."""
-    recent = x[max(low, at - 70) : max(low, at - 10)]
-    if len(recent) < 5:
-        recent = x[low : max(low, at - 2)]
-    return float(np.median(recent)) if len(recent) >= 3 else followed.value
-
-
-def _smooth(x: Floats, width: int) -> Floats:
-    if len(x) < width:
-        return x
-    total = np.cumsum(np.concatenate(([0.0], x)))
-    out: Floats = (total[width:] - total[:-width]) / width
-    return out
-
-
-def _first_trace(x: Floats, low: int, onset: int, level: float, sigma: float) -> int:
-    """An earlier small step that lasts until the bulk comes: the first drop before it."""
-    back = x[low:onset] - level
-    if len(back) < 4:
-        return onset
-    means = _smooth(back, 3)
-    lasting = means > 2.5 * sigma
-    still = np.flatnonzero(~lasting)
-    start = int(still[-1]) + 3 if len(still) else 0
-    return low + start if onset - (low + start) >= 3 else onset
-
-
-def _countable(x: Floats, trace: int, level: float, siemens: float) -> int:
-    """When the water is a countable amount; water that creeps along the floor shows traces before."""
-    over = 10.0 ** x[trace:] - 10.0**level > siemens
-    return trace + int(np.argmax(over)) if over.any() else trace
 
 
 def _dry_again(x: Floats, at: int, level: float, peak: float, noise: _Noise) -> int | None:

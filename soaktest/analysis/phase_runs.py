@@ -28,7 +28,7 @@ LOW_TIE: Final = 0.03
 """Share of the log that must speak for a level an e-th off the usual one."""
 COARSE_S: Final = 3.0
 """From such steps on, watts alone do not show strokes."""
-STRONGEST_SHAKE: Final = 8.0
+STRONGEST_SHAKE: Final = 25.0
 """Times the still level from which one shake is as good as another."""
 FLAT: Final = 0.06
 """A pump's draw wanders by no more than this share of it, a drum's by more."""
@@ -137,10 +137,7 @@ def frames_of(signals: Signals, t0: float, seconds: int) -> Frames:
     pump = _strong_pump(watts, turning, wanders)
     flat = (np.abs(watts - pump) <= FLAT * pump) | ((watts < pump) & (wanders < FLAT * watts))
     turning[known & flat] = 0  # run dry, it draws less, as flatly
-    shaken = _shaken(vibration)
-    if not known.any() or step >= COARSE_S:  # strokes merge in coarse watts, and shake all the same
-        turning = np.where(shaken >= 0, shaken, turning)
-        turning[known & (watts <= _low_watts(watts)) & _inside_long(watts <= _low_watts(watts), step)] = 0
+    turning = _joined_by_shaking(turning, vibration, watts, outlet, step)
     heard = known | ~np.isnan(vibration) | (inlet >= 0) | (outlet >= 0)
     return Frames(
         watts, heater, turning.astype(np.int8), inlet, outlet, vibration, heard,
@@ -222,27 +219,51 @@ def _heater(watts: Floats) -> NDArray[np.int8]:
     return out
 
 
-def _shaken(vibration: Floats) -> NDArray[np.int8]:
-    """0 still, 1 turning, from vibration; the threshold lies between the machine's own two levels."""
+def _joined_by_shaking(
+    turning: NDArray[np.int8], vibration: Floats, watts: Floats, outlet: NDArray[np.int8], step: float
+) -> NDArray[np.int8]:
+    """Turning by watts, and by vibration where watts do not show it: strokes merge in coarse watts, a ramp draws little.
+
+    A pump shakes the machine too, so low watts that look like a pump's, or an outlet that is open, need more shaking.
+    """
+    shaken = _shaken(vibration, outlet)
+    known = ~np.isnan(watts)
+    if not known.any():
+        return np.where(shaken >= 0, shaken, turning).astype(np.int8)
+    low = known & (watts <= _low_watts(watts))
+    if step >= COARSE_S:
+        out = np.where(shaken >= 0, shaken, turning)
+        out[low & _inside_long(low, step)] = 0
+        return out.astype(np.int8)
+    strokes = vibration[(turning == 1) & ~np.isnan(vibration)]
+    usual = float(np.median(strokes)) if len(strokes) else np.inf
+    pumping = (outlet == 1) | ((outlet == UNKNOWN) & (watts > float(np.nanquantile(watts, 0.02)) + 11.0))
+    turns = low & (shaken == 1) & np.where(pumping, vibration > 2.0 * usual, vibration > 0.5 * usual)
+    return np.where(turns, 1, turning).astype(np.int8)
+
+
+def _shaken(vibration: Floats, outlet: NDArray[np.int8]) -> NDArray[np.int8]:
+    """0 still, 1 turning, from vibration; the threshold lies between the machine's own two levels, without the pump's."""
     out = np.full(len(vibration), UNKNOWN, dtype=np.int8)
     known = ~np.isnan(vibration)
     if known.sum() < 30:
         return out
-    logs = np.log(np.maximum(vibration[known], 1e-4))
+    learned = known & (outlet == 0) if (known & (outlet == 0)).sum() > 300 else known
+    logs = np.log(np.maximum(vibration[learned], 1e-4))
     still = float(np.quantile(logs, 0.05))
-    busy = float(np.quantile(logs, 0.9))
+    top = still + float(np.log(STRONGEST_SHAKE))  # a spin must not hide the strokes below the cut
+    busy = min(float(np.quantile(logs, 0.9)), top)
     if busy - still < np.log(2.0):
         out[known] = 0
         return out
-    logs = np.minimum(logs, still + np.log(STRONGEST_SHAKE))  # a spin must not hide the strokes below the cut
-    busy = min(busy, still + float(np.log(STRONGEST_SHAKE)))
+    logs = np.minimum(logs, top)
     cut = still + 0.4 * (busy - still)
     for _ in range(6):  # two means, on logs
         low, high = logs[logs < cut], logs[logs >= cut]
         if not len(low) or not len(high):
             break
         cut = 0.5 * (float(low.mean()) + float(np.median(high)))
-    out[known] = logs > cut
+    out[known] = np.log(np.maximum(vibration[known], 1e-4)) > cut
     return out
 
 

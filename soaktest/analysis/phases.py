@@ -294,7 +294,10 @@ def _score_turning(out: Floats, runs: Runs, levels: _Levels, step_s: float) -> N
         for name in ("wash", "rinse", "fill1", "fill2", "loosen"):
             out[hard, S[name]] -= (2.0 * spans)[hard]
         out[soft, S["spin"]] -= (np.where(block >= 50, 2.0 * part, spans))[soft]
-        shaken_by_pump = soft & long & (runs.outlet == 1)
+        spins_shake = (
+            float(runs.seconds[hard].sum()) >= 30.0
+        )  # else a soft spin is not told from a shaking pump
+        shaken_by_pump = soft & long & (runs.outlet == 1) & spins_shake
         out[shaken_by_pump, S["drain"]] += (LONG_IN_DRAIN * part)[shaken_by_pump]
     out[long, S["idle"]] -= np.minimum(runs.seconds / 8.0, 6.0)[long]  # nobody rests with the drum turning
     quiet = runs.turning == 0

@@ -1,0 +1,73 @@
+"""When the first water was on a pad: looked for behind an alarm, back through drops and creeping that came before it."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.ndimage import median_filter
+
+from soaktest.analysis.series import Floats
+
+COUNTABLE_S, CREPT_S, DROP_S = 1e-7, 5e-7, 4e-6
+"""Siemens over the dry level: the least that counts as water, half a drop of soft water, a drop of usual water."""
+CREEP_S = 900
+"""Seconds before an alarm within which the creeping that led to it began."""
+DAMP_S = 240
+"""Seconds in which damp air does not double what a pad conducts."""
+
+
+def before_creep(x: Floats, begin: int, low: int, at: int, level: float, sigma: float) -> tuple[int, float]:
+    """Where to look for the onset from, and the dry level there: before any creeping that the level has followed.
+
+    Water that creeps in comes faster and faster, or doubles what the pad conducts within minutes; air that grows damp
+    does neither, and is left to the dry level.
+    """
+    first = max(begin, at - CREEP_S)
+    if at - first < 90:
+        return low, level
+    slow = median_filter(x[first:at], size=15, mode="nearest")
+    base = float(np.quantile(slow, 0.1))
+    over = 10.0**slow - 10.0**base
+    still = np.flatnonzero(over <= max(COUNTABLE_S, 10.0**base * (10.0 ** (3 * sigma) - 1.0)))
+    if not len(still) or over[-1] < 2 * COUNTABLE_S:
+        return low, level
+    since = int(still[-1])
+    half = (since + len(over)) // 2
+    doubled = over[-1] > 10.0**base and len(over) - since < DAMP_S
+    if not doubled and over[-1] - over[half] < 1.5 * (over[half] - over[since]):
+        return low, level
+    return first + max(since - 60, 0), base
+
+
+def settled_level(x: Floats, low: int, at: int, followed: float) -> float:
+    """The dry level just before the rise: the last minute but for its last seconds."""
+    recent = x[max(low, at - 70) : max(low, at - 10)]
+    if len(recent) < 5:
+        recent = x[low : max(low, at - 2)]
+    return float(np.median(recent)) if len(recent) >= 3 else followed
+
+
+def means_of(x: Floats, width: int) -> Floats:
+    """Running means, shape (n - width + 1,); ``x`` itself where it is shorter than that."""
+    if len(x) < width:
+        return x
+    total = np.cumsum(np.concatenate(([0.0], x)))
+    out: Floats = (total[width:] - total[:-width]) / width
+    return out
+
+
+def first_trace(x: Floats, low: int, onset: int, level: float, sigma: float) -> int:
+    """An earlier small step that lasts until the bulk comes: the first drop before it."""
+    back = x[low:onset] - level
+    if len(back) < 4:
+        return onset
+    means = means_of(back, 3)
+    lasting = means > 2.5 * sigma
+    still = np.flatnonzero(~lasting)
+    start = int(still[-1]) + 3 if len(still) else 0
+    return low + start if onset - (low + start) >= 3 else onset
+
+
+def countable(x: Floats, trace: int, level: float, siemens: float) -> int:
+    """When the water is a countable amount; water that creeps along the floor shows traces before."""
+    over = 10.0 ** x[trace:] - 10.0**level > siemens
+    return trace + int(np.argmax(over)) if over.any() else trace
