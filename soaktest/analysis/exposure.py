@@ -53,12 +53,19 @@ class Inflow:
 
 
 def phase_steps(phases: PhaseTrack) -> tuple[Floats, Floats]:
-    """Grid times (UTC, end of each step) and phase probabilities, shape (7, steps)."""
+    """Grid times (UTC, end of each step) and phase probabilities, shape (7, steps).
+
+    Half the tempered posterior, half the decoded path: the posterior of single seconds knows no order, and let
+    water out in a spin that had not been yet.
+    """
     width = int(STEP_S)
     steps = max(len(phases.best) // width, 1)
-    part = phases.probability[: steps * width]
+    path = np.zeros_like(phases.probability)
+    path[np.arange(len(path)), phases.best] = 1.0
+    mixed = 0.5 * (phases.probability + path)
+    part = mixed[: steps * width]
     if len(part) < width:
-        part = np.repeat(phases.probability[:1], width, axis=0)
+        part = np.repeat(mixed[:1], width, axis=0)
     means: Floats = part.reshape(steps, width, len(PHASES)).mean(axis=1).T
     ends: Floats = phases.t0 + STEP_S * np.arange(1, steps + 1, dtype=np.float64)
     return ends, means

@@ -43,7 +43,7 @@ GROWTH_LOOKS = 1.3
 WATER_POWER = 1.25
 """Water on a pad goes with this power of its conductance: tracks that are wet already gain little more."""
 TEMPER = 0.8
-SHARPEN = 1.2
+SHARPEN = 1.6
 """Delays and rates are tried wider than machines are; the phase is surer than their plain mixture says."""
 FLAT = 0.03
 """Share of the posterior spread evenly: layouts are not the machine."""
