@@ -133,8 +133,8 @@ def _coverage(heard: Heard) -> Coverage:
 
 def _health(track: PadTrack, check: PadCheck | None) -> PadHealth:
     note = track.note
-    if not note and track.state in ("sound", "unproven") and not (check and check.ml):
-        note = UNCALIBRATED
+    if track.state in ("sound", "unproven") and not (check and check.ml):
+        note = f"{note}; {UNCALIBRATED}" if note else UNCALIBRATED
     return PadHealth(state=track.state, dry_siemens=track.dry_siemens, note=note)
 
 

@@ -57,7 +57,7 @@ def explain_wetting(
     """
     events = [event for zone in ZONES for event in pads[zone].events]
     events.sort(key=lambda event: event.onset)
-    causes = causes_of(events, pads, phases)
+    causes = causes_of(events, pads, phases, signals.other("humidity"))
     leaks: dict[Zone, list[PadEvent]] = {zone: [] for zone in ZONES}
     for event, cause in zip(events, causes, strict=True):
         if cause["leak"] >= 0.3:

@@ -52,6 +52,10 @@ LEAST_CODES = 3.0
 """Converter steps below which a lasting rise may be a code boundary crossed by hum or drift."""
 DRIFTING = 1.0
 """Decades: a dry level that wanders tenfold may hide water that comes as slowly."""
+HUM = 0.04
+"""Decades from one second to the next: a tenth, and no pad's own noise. Leads beside a motor's pick up hum."""
+FULL = 0.985
+"""Share of the input's range beyond which one step of the converter is a twentieth of the conductance, or more."""
 SURELY_SEEN = 1.15
 """Injected into dry runs of wide benches, a lasting rise of so many times the least one is seen in 90 % of them."""
 CONFIRM_S = 120
@@ -110,7 +114,7 @@ def _read_pad(
     found, dry = _find_events(zone, t, log_g, noises, dampest if wet_at_start else None)
     clock = signals.clock_error_s.get(zone, 0.0)
     events = tuple(_with_clock(event, clock) for event in found)
-    state, note = health.state, health.note
+    state, note = health.state, health.note or _remarks(ratio, noise)
     until = int(np.searchsorted(t, min(e.onset_low for e in events) - 60.0)) if events else len(t)
     wandered = float(np.ptp(dry[:until])) if until > 0 else 0.0
     if state in ("sound", "unproven") and not wet_at_start and wandered > DRIFTING:
@@ -130,6 +134,17 @@ def _read_pad(
         siemens_per_ml=check.siemens_per_ml if check else SIEMENS_PER_ML,
         events=events,
     )
+
+
+def _remarks(ratio: Floats, noise: float) -> str:
+    """What a sound pad's readings show beside water: hum, and water beyond what its input can tell; empty where neither."""
+    said = []
+    if noise > HUM:
+        said.append(f"hum: it swings by {10.0**noise - 1.0:.0%} from second to second")
+    soaked = int((ratio > FULL).sum())
+    if soaked > 10:
+        said.append(f"soaked for {soaked} s: it conducted more than its input can tell")
+    return "; ".join(said)
 
 
 def _unread(zone: Zone, health: Health) -> PadTrack:

@@ -158,10 +158,16 @@ def _first_levels(frames: Frames, runs: Runs) -> list[_Levels]:
     pairs = _two_levels(runs.watts[still] - rest, runs.seconds[still].astype(np.float64))
     if np.isfinite(frames.strong_pump):
         pairs = [(valve, frames.strong_pump - rest, likely) for valve, _, likely in pairs[:1]]
+    elif _heard_directly(runs) or not len(known):
+        pairs = pairs[:1]  # levels hardly speak beside inlet and outlet
     return [
         _Levels(rest, valve, pump, max(0.4 * valve, 1.8), max(0.3 * pump, 3.0), stroke, shake, likely)
         for valve, pump, likely in pairs
     ]
+
+
+def _heard_directly(runs: Runs) -> bool:
+    return bool((runs.inlet >= 0).any() and (runs.outlet >= 0).any())
 
 
 def _two_levels(over: Floats, seconds: Floats) -> list[tuple[float, float, float]]:
@@ -214,7 +220,7 @@ def _mode(x: Floats) -> float:
 def _scores(frames: Frames, runs: Runs, levels: _Levels) -> Floats:
     """Log score of each run under each state, shape (runs, states); unheard runs score 0."""
     out = np.zeros((len(runs.start), N_STATES))
-    direct = (runs.inlet >= 0).any() and (runs.outlet >= 0).any()
+    direct = _heard_directly(runs)
     _score_heater(out, runs)
     _score_valves(out, runs)
     _score_turning(out, runs, levels, frames.step_s)

@@ -22,7 +22,7 @@ import numpy as np
 
 from soaktest.analysis.coverage import first_water
 from soaktest.analysis.events import SIEMENS_PER_ML, PadEvent, PadTrack
-from soaktest.analysis.series import PhaseTrack
+from soaktest.analysis.series import EMPTY, PhaseTrack, Series
 from soaktest.vocabulary import CAUSES, PHASES, Cause, Zone
 
 TOGETHER_S: Final = 8.0
@@ -39,16 +39,25 @@ SPREADS_S: Final = 1200.0
 SLIGHT: Final = 0.35
 MOST: Final = 1.1
 """Decades that damp air alone raises a pad by: often, and at the most."""
+CLIMB_RH: Final = 4.0
+"""Per cent of relative humidity that the air under a machine climbs by within minutes where steam comes down on pads."""
 FOLLOWS_S: Final = 1500.0
 """A leak that began with a gush gives more within so long."""
 
 
 def causes_of(
-    events: Sequence[PadEvent], pads: Mapping[Zone, PadTrack], phases: PhaseTrack
+    events: Sequence[PadEvent], pads: Mapping[Zone, PadTrack], phases: PhaseTrack, humidity: Series = EMPTY
 ) -> list[dict[Cause, float]]:
-    """Chances of leak, condensation, spill and fault of each event; ``events`` in the order of their onsets."""
+    """Chances of leak, condensation, spill and fault of each event.
+
+    Args:
+        events: in the order of their onsets.
+        pads: the pads they are of.
+        phases: the phases.
+        humidity: of the air under the machine in %RH, where a node tells it.
+    """
     water = first_water(phases)
-    weights = [_alone(event, events, pads, phases, water) for event in events]
+    weights = [_alone(event, events, pads, phases, water, humidity) for event in events]
     for i, event in enumerate(events):
         source = _spilt_before(i, events, weights)
         if source is not None and event.step_share < 0.35:
@@ -62,6 +71,7 @@ def _alone(
     pads: Mapping[Zone, PadTrack],
     phases: PhaseTrack,
     water: float | None,
+    humidity: Series,
 ) -> dict[Cause, float]:
     weight: dict[Cause, float] = {"leak": 1.0, "condensation": 0.01, "spill": 0.03, "fault": 0.01}
     track = pads[event.zone]
@@ -86,7 +96,7 @@ def _alone(
     hot = _heat_before(phases, event.onset)
     if len(others) == 2 and event.step_share <= 0.3:
         weight["condensation"] += 5.0 if hot and event.shared > 0.3 else 1.0  # all at once, and no splash
-    weight["condensation"] += _damp(event, events) * (1.0 if hot else 0.4)
+    weight["condensation"] += _damp(event, events) * (1.0 if hot else 0.4) * _by_the_air(humidity, event)
     if track.state in ("open", "short", "stuck") and not _sound_around(track, event.onset, 60.0):
         weight["fault"] += 1.5
     elif not _sound_around(track, event.onset, 3.0):
@@ -160,6 +170,16 @@ def _damp(event: PadEvent, events: Sequence[PadEvent]) -> float:
     if event.shared > 0.3 and event.smooth_s > 50:
         weight += 12.0 * event.shared
     return weight * (0.3 if event.peak_wetness > 0.5 else 1.0)
+
+
+def _by_the_air(humidity: Series, event: PadEvent) -> float:
+    """How much likelier damp air is by the humidity told: 1 where none is; more where it climbed, less where it stood."""
+    since = humidity.t - event.onset
+    before = humidity.v[(since > -900.0) & (since < -300.0)]
+    then = humidity.v[(since > -60.0) & (since < max(event.smooth_s, 60.0))]
+    if len(before) < 3 or len(then) < 3:
+        return 1.0
+    return float(np.clip((np.median(then) - np.median(before)) / CLIMB_RH, 0.4, 2.5))
 
 
 def _grows_on(track: PadTrack, onset: float, water: float | None) -> bool:

@@ -1,0 +1,111 @@
+"""Leak, spill or damp air: told apart by the shape of a rise and by its company."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from soaktest.analysis.pads import read_pads
+from soaktest.analysis.series import Floats, PhaseTrack, Series, Signals
+from soaktest.analysis.wet_causes import causes_of
+from soaktest.vocabulary import PHASES, ZONES, Cause, Zone
+
+T0 = 1.764e9
+LENGTH = 3600
+DIVIDER_OHM = 1e5
+DRY_S = 3e-7
+RUN = (
+    ("idle", 300),
+    ("fill", 100),
+    ("wash", 400),
+    ("heat", 600),
+    ("wash", 600),
+    ("drain", 60),
+    ("spin", 240),
+    ("idle", 1300),
+)
+SECONDS = np.arange(LENGTH) + 0.5
+Rise = Callable[[Floats], Floats]
+"""Siemens over the dry level, by seconds since the run began."""
+
+
+def phases() -> PhaseTrack:
+    best = np.concatenate([np.full(seconds, PHASES.index(phase)) for phase, seconds in RUN])
+    return PhaseTrack(
+        T0, np.eye(len(PHASES))[best], best, np.ones(LENGTH, dtype=bool), "power", sees_heat=True
+    )  # type: ignore[arg-type]
+
+
+def said(rises: dict[Zone, Rise], humidity: Series | None = None) -> dict[Zone, dict[Cause, float]]:
+    """The first event of each pad, with its causes."""
+    rng = np.random.default_rng(3)
+    pads = {}
+    for zone in ZONES:
+        siemens = DRY_S + rises.get(zone, np.zeros_like)(SECONDS)
+        ratio = DIVIDER_OHM * siemens / (1 + DIVIDER_OHM * siemens) * np.exp(rng.normal(0, 0.004, LENGTH))
+        pads[zone] = Series(T0 + SECONDS, ratio)
+    tracks = read_pads(Signals(T0, T0 + LENGTH, pads=pads))
+    events = sorted((e for track in tracks.values() for e in track.events), key=lambda e: e.onset)
+    found: dict[Zone, dict[Cause, float]] = {}
+    for event, causes in zip(events, causes_of(events, tracks, phases(), humidity or Series(np.empty(0), np.empty(0))), strict=True):  # fmt: skip
+        found.setdefault(event.zone, causes)
+    return found
+
+
+def gush(at: float, us: float, spreads: float = 1.1) -> Rise:
+    """All at once, a little more as it spreads, and slowly drying."""
+    return lambda t: np.where(t > at, 1e-6 * us * (spreads - (spreads - 1) * np.exp(-(t - at) / 40)) * np.exp(-(t - at) / 3000), 0.0)  # fmt: skip
+
+
+def drips(at: float, us_min: float) -> Rise:
+    """A drop's worth at once, and on and on."""
+    return lambda t: np.where(t > at, 1e-6 * (2.0 + us_min * (t - at) / 60), 0.0)
+
+
+def creeps(at: float, us: float) -> Rise:
+    return lambda t: np.where(t > at, 1e-6 * us * (1 - np.exp(-((t - at) ** 2) / 2 / 200**2)), 0.0)
+
+
+def damp(at: float, decades: float) -> Rise:
+    return lambda t: DRY_S * (10.0 ** (decades / (1 + np.exp(-(t - at - 100) / 25))) - 1)
+
+
+def test_two_pads_in_one_moment_were_splashed_on() -> None:
+    """No leak puts water on two pads within a second, though there is a wash under way and the third stays dry."""
+    found = said({"left": gush(900, 27.0), "centre": gush(900, 9.0)})
+    assert found.keys() == {"left", "centre"}
+    assert all(causes["spill"] > 0.7 for causes in found.values())
+
+
+def test_what_creeps_on_from_a_splash_is_the_same_water() -> None:
+    """A neighbour that it reaches eight minutes later, slowly and by less, does not fail the unit."""
+    found = said({"left": gush(900, 80.0), "centre": creeps(1400, 4.0)})
+    assert found["left"]["spill"] > 0.7
+    assert found["centre"]["leak"] < 0.7
+
+
+@pytest.mark.parametrize(
+    "rise",
+    [drips(900, 2.0), drips(900, 60.0), lambda t: np.where(t > 900, 2.5e-6, 0.0), lambda t: gush(900, 10.0)(t) + np.where(t > 1700, 7e-5, 0.0)],
+    ids=["drips", "runs", "one drop", "a gush, and more later"],
+)  # fmt: skip
+def test_what_goes_on_or_is_a_drop_is_a_leak(rise: Rise) -> None:
+    """Drops, a run, a single drop, and a gush that the next fill repeats."""
+    assert said({"right": rise})["right"]["leak"] > 0.7
+
+
+def test_damp_that_pads_meet_minutes_apart_is_no_leak() -> None:
+    """Steam creeps along the floor: a pad that it reaches four minutes later shares its cause."""
+    found = said({"left": damp(900, 0.6), "centre": damp(1000, 0.55), "right": damp(1150, 0.5)})
+    assert found.keys() == set(ZONES)
+    assert all(causes["leak"] < 0.3 for causes in found.values())
+
+
+def test_the_air_told_speaks_for_damp_or_against_it() -> None:
+    """A slight lone rise is likelier damp where the humidity climbed than where it stood."""
+    t = np.arange(0.0, LENGTH, 20.0)
+    stood = Series(T0 + t, np.full(len(t), 50.0))
+    climbed = Series(T0 + t, 50.0 + 15.0 / (1 + np.exp(-(t - 1000) / 60)))
+    rises: dict[Zone, Rise] = {"left": damp(900, 0.34)}
+    untold, wetter, drier = (said(rises, air)["left"]["leak"] for air in (None, climbed, stood))
+    assert wetter < untold < drier
