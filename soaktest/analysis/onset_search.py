@@ -11,6 +11,7 @@ COUNTABLE_S, CREPT_S, DROP_S = 1e-7, 5e-7, 4e-6
 """Siemens over the dry level: the least that counts as water, half a drop of soft water, a drop of usual water."""
 CREEP_S = 900
 """Seconds before an alarm within which the creeping that led to it began."""
+CREEPS_LEAST_S = 20
 DAMP_S = 240
 """Seconds in which damp air does not double what a pad conducts."""
 
@@ -31,11 +32,13 @@ def before_creep(x: Floats, begin: int, low: int, at: int, level: float, sigma: 
     if not len(still) or over[-1] < 2 * COUNTABLE_S:
         return low, level
     since = int(still[-1])
+    if len(over) - since < CREEPS_LEAST_S:  # it came at once
+        return low, level
     half = (since + len(over)) // 2
     doubled = over[-1] > 10.0**base and len(over) - since < DAMP_S
     if not doubled and over[-1] - over[half] < 1.5 * (over[half] - over[since]):
         return low, level
-    return first + max(since - 60, 0), base
+    return first + max(since - 60, 0), float(np.median(slow[max(since - 120, 0) : since + 1]))
 
 
 def settled_level(x: Floats, low: int, at: int, followed: float) -> float:

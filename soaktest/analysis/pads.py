@@ -309,7 +309,8 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
     if rise < max(least * (2.0 if short else 1.0), min(wander, 0.15)) and peak < 0.3:
         return None
     early = float(np.median(after[:20])) - level
-    if rise < 0.25 * LEAST_RISE or (early < 0.4 * least and rise > 4 * early):
+    soon = float(lasting[: 8 + 20].max()) - level
+    if rise < 0.25 * LEAST_RISE or (early < 0.4 * least and (rise > 4 * early or peak > 4 * soon)):
         return None  # what rose later will alarm by itself, and be dated then
     onset_low, level = before_creep(x, dried, onset_low, alarm.at, level, sigma)
     window = x[onset_low : min(alarm.at + 4, len(x))]
@@ -317,7 +318,7 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
     found = find_onset(np.clip(z, -4.0, 12.0))
     low, high = onset_low + found.low, onset_low + found.high
     trace = first_trace(x, onset_low, onset_low + found.index, level, sigma)
-    onset = countable(x[:stop], trace, level, COUNTABLE_S)
+    onset = countable(x[:stop], trace, level, max(COUNTABLE_S, 10.0**level * (10.0 ** (3 * sigma) - 1.0)))
     drop = countable(x[:stop], trace, level, DROP_S)
     # Water that creeps in passes the least amount at a slant: by as much is it unsure when the first of it came.
     slant = countable(x[:stop], trace, level, CREPT_S) - onset

@@ -252,8 +252,10 @@ def _shaken(vibration: Floats, outlet: NDArray[np.int8]) -> NDArray[np.int8]:
     logs = np.log(np.maximum(vibration[learned], 1e-4))
     still = float(np.quantile(logs, 0.05))
     top = still + float(np.log(STRONGEST_SHAKE))  # a spin must not hide the strokes below the cut
-    busy = min(float(np.quantile(logs, 0.9)), top)
-    if busy - still < np.log(2.0):
+    # strokes may fill most of a run, or a few minutes of it: the commonest level that stands clear of still
+    busy = next((q for q in np.quantile(logs, (0.9, 0.95, 0.98)) if q - still >= np.log(3.0)), still)
+    busy = min(float(busy), top)
+    if busy == still:
         out[known] = 0
         return out
     logs = np.minimum(logs, top)
