@@ -2,6 +2,7 @@
 
 import random
 
+import orjson
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -12,6 +13,7 @@ from soaktest.findings import Findings
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.recording import Header, Message, Recording
+from soaktest.replay import as_bytes
 from soaktest.simulate.bench import Scenario, Truth, simulate
 from soaktest.vocabulary import CHANNEL_UNITS, PHASES
 from soaktest.wire import Pack, Topic, build_about, build_readings
@@ -146,3 +148,50 @@ def test_another_machines_power_is_no_pass(name: str) -> None:
     assert found.verdict == "retest"
     assert found.reasons
     assert not found.wet_events
+
+
+def test_a_run_begun_in_mid_wash_is_no_complete_wash() -> None:
+    """Its main fill and its dry floor were watched by nobody, whatever it rinses and spins later."""
+    recording, truth = simulate(Scenario(seed=12, programmes=("quick",)))
+    begun = next(start for phase, start, _ in truth.phases if phase == "wash") + 10.0
+    header = recording.header.model_copy(update={"began": begun})
+    late = Recording(header, [m for m in recording.messages if m.at >= begun or m.topic.endswith("/about")])
+
+    whole, cut = (
+        analyse(one, read_layout("front-loader"), read_plan("repair-check")) for one in (recording, late)
+    )
+
+    assert (whole.verdict, whole.washes) == ("pass", 1)
+    assert (cut.verdict, cut.washes, cut.coverage.dry_watch_s) == ("retest", 0, 0.0)
+
+
+@pytest.mark.parametrize(("microsiemens", "seen"), [(0.0, True), (5.0, True), (40.0, False)])
+def test_a_seep_as_slow_as_the_air_is_owned_up_to(microsiemens: float, seen: bool) -> None:
+    """Water that comes over a whole run hides in the dry level: what it may have been stands in what the run would have shown."""
+    recording, truth = simulate(Scenario(seed=11, programmes=("cotton", "cotton"), plan="repair-check"))
+    fill, end = (
+        next(start for phase, start, _ in truth.phases if phase == "fill"),
+        recording.header.ended or 0.0,
+    )
+
+    def seeping(message: Message) -> Message:
+        if not message.topic.endswith("/pads/readings"):
+            return message
+        pack = message.payload if isinstance(message.payload, list) else orjson.loads(message.payload)
+        came = microsiemens * 1e-6 * min(max((message.at - fill) / (end - fill), 0.0), 1.0)
+        for sample in pack:
+            if sample.get("n") in ("left", "centre", "right"):
+                siemens = (
+                    sample["v"] / (1e5 * (1 - sample["v"])) + 2e-6 + (came if sample["n"] == "left" else 0.0)
+                )
+                sample["v"] = 1e5 * siemens / (1 + 1e5 * siemens)
+        return message._replace(payload=orjson.dumps(pack))
+
+    run = Recording(recording.header, [seeping(as_bytes(m)) for m in recording.messages])
+    found = analyse(run, read_layout("front-loader"), read_plan("repair-check"))
+    least = found.assurance.smallest_seen_ml_90 or 0.0
+
+    assert (found.verdict == "pass") == seen
+    assert (
+        found.verdict == "fail" or least >= 0.08 * microsiemens
+    )  # ten microsiemens a millilitre of soft water
