@@ -11,6 +11,7 @@ import pytest
 
 from soaktest.recording import Recording, write_recording
 from soaktest.simulate.bench import Scenario, Truth, demo_scenario, simulate
+from tests.conftest import later
 
 
 def soaktest(*args: str | Path, data: Path | None = None) -> subprocess.CompletedProcess[str]:
@@ -195,7 +196,8 @@ def test_runs_of_other_machines_are_not_judged_together(tmp_path: Path, leaking:
     assert "only runs of one unit" in soaktest("judge", leaking, "--together-with", path).stderr
 
     soaktest("replay", leaking, data=tmp_path)
-    soaktest("replay", leaking, data=tmp_path)
+    again = later(simulate(demo_scenario())[0], 10_000, b"2")
+    soaktest("replay", write_recording(tmp_path / "2.ndjson", again.header, again.messages), data=tmp_path)
     soaktest("unit", "write", "A-0417", "repair", "--on", "2020-01-01", data=tmp_path)
     assert soaktest("judge", "2", "--together-with", "1", data=tmp_path).returncode == 1
     began = recording.header.began
