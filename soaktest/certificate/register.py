@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import shlex
 import time
 from collections.abc import Container
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -230,9 +232,11 @@ def _refuse_taken_back(session: Session, run: RunRow) -> None:
             and entry.at > (run.ended or run.began)
         ):
             what = "came back" if entry.what == "came back" else "was repaired"
+            before = datetime.fromtimestamp(run.began - 60).isoformat(timespec="minutes")
+            mend = ["unit", "write", entry.unit, entry.what, "--corrects", str(entry.id), "--on", before]
             raise InputError(
                 f"unit {run.unit} {what} after run {run.id}. Test it again, and certify that run; or, where the entry was "
-                f"written late, correct its day: soaktest unit write --corrects {entry.id} --on DAY"
+                f"written late, say when it was, if that was before the run: soaktest {shlex.join(mend)}"
             )
 
 

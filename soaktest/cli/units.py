@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -13,6 +14,7 @@ from soaktest.cli.words import show_table, when
 
 app = typer.Typer(no_args_is_help=True)
 TAG = Annotated[str, typer.Argument(help="The unit's tag, such as A-0417.")]
+ON = Annotated[str, typer.Option(help="When it was, if not now: a day, or with its time, 2026-11-25T14:30.")]
 
 
 @app.command("take-in")
@@ -21,23 +23,33 @@ def take_in(
     kind: Annotated[str, typer.Option(help="Kind of machine, such as front-loader.")] = "",
     serial: Annotated[str, typer.Option(help="The maker's serial number.")] = "",
     complaint: Annotated[str, typer.Option(help="What its owner said.")] = "",
+    on: ON = "",
 ) -> None:
     """Take a unit in, or add to what is known of it.
 
     Example: soaktest unit take-in A-0417 --kind front-loader --complaint "water under it"
     """
+    from soaktest.workshop.days import when_given
     from soaktest.workshop.stories import take_in as keep
 
-    keep(journal(), tag, kind, serial, complaint)
+    keep(journal(), tag, kind, serial, complaint, when_given(on))
     print(f"Unit {tag} is in the book. Run it: soaktest run begin b1 --unit {tag}")
 
 
 @app.command()
 def write(  # noqa: PLR0913
     tag: TAG,
-    what: Annotated[str, typer.Argument(help="complaint, diagnosis, repair, sold, 'came back' or note.")],
+    what: Annotated[
+        str,
+        typer.Argument(
+            help="complaint, diagnosis, repair, sold, 'came back' or note; of a correction, as it was."
+        ),
+    ] = "",
     text: Annotated[str, typer.Argument(help="In your words.")] = "",
-    part: Annotated[str | None, typer.Option(help="The layout's part, such as dispenser-hose.")] = None,
+    part: Annotated[
+        str | None,
+        typer.Option(help="The layout's part, such as dispenser-hose; 'other' for one it does not name."),
+    ] = None,
     minutes: Annotated[float | None, typer.Option(help="Minutes of work.")] = None,
     cost: Annotated[
         float | None, typer.Option(help="Cost of parts, or the price of a sale, in your currency.")
@@ -45,26 +57,32 @@ def write(  # noqa: PLR0913
     work: Annotated[
         str | None, typer.Option(help="replaced, resealed, tightened, cleaned, adjusted or other.")
     ] = None,
-    on: Annotated[
-        str, typer.Option(help="When it was, if not now: a day, or with its time, 2026-11-25T14:30.")
-    ] = "",
+    on: ON = "",
     run: Annotated[int | None, typer.Option(min=1, max=LARGEST_NUMBER, help="The run it rests on.")] = None,
     personal: Annotated[str | None, typer.Option(help="A customer's data; can be erased later.")] = None,
     corrects: Annotated[
-        int | None, typer.Option(min=1, max=LARGEST_NUMBER, help="The entry that this one replaces.")
+        int | None,
+        typer.Option(
+            min=1, max=LARGEST_NUMBER, help="The entry that this one replaces; what you leave out stays."
+        ),
     ] = None,
 ) -> None:
     """Write an entry into a unit's story.
 
     Examples: soaktest unit write A-0417 repair "new hose" --part dispenser-hose --work replaced --minutes 25 --cost 9.5;
-    soaktest unit write A-0417 sold --cost 180 --on 2026-03-02; soaktest unit write A-0417 "came back" --part door-seal
+    soaktest unit write A-0417 sold --cost 180 --on 2026-03-02; soaktest unit write A-0417 "came back" --part door-seal;
+    soaktest unit write A-0417 --corrects 3 --on 2026-03-01T09:30
     """
     from soaktest.workshop.days import when_given
+    from soaktest.workshop.sales import sale_doubt
     from soaktest.workshop.stories import NewEntry, write_entry
 
     entry = NewEntry(what, text, when_given(on), part, work, minutes, cost, run, personal, corrects)
-    row = write_entry(journal(), tag, entry)
+    book = journal()
+    row = write_entry(book, tag, entry)
     print(f"Entry {row.id} written.")
+    if row.what == "sold" and (doubt := sale_doubt(book, tag)):
+        print(f"soaktest: {doubt}", file=sys.stderr)
 
 
 @app.command()
