@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import time
 from typing import TYPE_CHECKING, Annotated
 
@@ -36,7 +37,9 @@ def begin(
     layout: LAYOUT = None,
     override: Annotated[
         str | None,
-        typer.Option(help="Why it is begun although a pad is unsound or wet; lands on the certificate."),
+        typer.Option(
+            help="Why it is begun although a pad is unsound or wet, or the bench was never heard; lands on the certificate."
+        ),
     ] = None,
 ) -> None:
     """Begin a run on a bench, on a dry floor, before the machine is started.
@@ -49,12 +52,15 @@ def begin(
     from soaktest.plans import read_plan
     from soaktest.recording import Header
     from soaktest.wire import bench_name
+    from soaktest.workshop.stories import is_known
 
     tag = plain_text("unit's tag", unit or "", 64) or None
     header = Header(bench=bench_name(bench), unit=tag, began=time.time())
     chosen = read_plan(plan or "resale")
     book = journal()
     refuse_unsound(book, bench, override)
+    if tag and not is_known(book, tag):
+        print(f"Unit {tag} is new: put in the book. Say what it is: soaktest unit take-in {shlex.quote(tag)}")
     run = begin_run(book, header, chosen, read_layout(layout or "front-loader"), override)
     print(
         f"Run {run.id} begun on bench {bench}. Keep the floor dry for {chosen.dry_watch_s / 60:.0f} min, then start the machine."

@@ -198,6 +198,12 @@ def find_unit(journal: Journal, tag: str) -> UnitRow:
         return unit_of(session, tag)
 
 
+def is_known(journal: Journal, tag: str) -> bool:
+    """Whether a unit is in the book."""
+    with journal.session() as session:
+        return session.get(UnitRow, tag) is not None
+
+
 def unit_of(session: Session, tag: str) -> UnitRow:
     """:func:`find_unit` within a session."""
     row = session.get(UnitRow, tag)

@@ -187,7 +187,7 @@ def test_the_page_offers_what_ships_and_says_how_another_plan_is_used(client: Te
         assert f">{name}</option>" in page
     assert "soaktest run begin b4 --plan FILE" in page
     token = page.split('name="token" content="')[1].split('"')[0]
-    form = {"token": token, "plan": "/etc/own.toml", "layout": "front-loader"}
+    form = {"token": token, "plan": "/etc/own.toml", "layout": "front-loader", "override": "dry run"}
     refused = client.post("/benches/b4/begin", data=form)
     assert refused.status_code == 422
     assert "no plan named '/etc/own.toml' ships" in refused.json()["detail"]
@@ -196,7 +196,7 @@ def test_the_page_offers_what_ships_and_says_how_another_plan_is_used(client: Te
 def test_a_run_begun_twice_is_refused_in_words(client: TestClient) -> None:
     """Two people at once on one bench: the second is told which run is under way, and nothing is lost."""
     token = client.get("/units").text.split('name="token" content="')[1].split('"')[0]
-    form = {"token": token, "plan": "resale", "layout": "front-loader", "unit": "<b>A</b>"}
+    form = {"token": token, "plan": "resale", "layout": "front-loader", "unit": "<b>A</b>", "override": "new"}
     first = client.post("/benches/b3/begin", data=form, follow_redirects=False)
     second = client.post(
         "/benches/b3/begin", data=form, headers={"accept": "text/html"}, follow_redirects=False
@@ -206,6 +206,19 @@ def test_a_run_begun_twice_is_refused_in_words(client: TestClient) -> None:
     assert second.status_code == 409
     assert "is under way. End it first" in second.text
     assert "&lt;b&gt;A&lt;/b&gt;" in client.get("/units").text
+
+
+def test_no_run_is_begun_by_a_slip_in_the_benchs_name(client: TestClient, tmp_path: Path) -> None:
+    """Nobody has ever heard it: said with those that were heard, on the page as at the command line, and refused."""
+    said = "bench b9 has never been heard; heard: "
+    page = client.get("/benches/b9").text
+    token = page.split('name="token" content="')[1].split('"')[0]
+    form = {"token": token, "plan": "resale", "layout": "front-loader"}
+    refused = client.post("/benches/b9/begin", data=form)
+
+    assert said.lower() in page.lower()
+    assert refused.status_code == 422
+    assert said in refused.json()["detail"]
 
 
 def test_a_reason_longer_than_a_certificate_holds_is_refused_at_both_entrances(

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from soaktest.recording import Recording, write_recording
+from soaktest.journal import open_journal
+from soaktest.recording import Message, Recording, write_recording
 from soaktest.simulate.bench import Scenario, Truth, demo_scenario, simulate
 from tests.conftest import later
 
@@ -29,6 +30,9 @@ def soaktest(*args: str | Path, data: Path | None = None) -> subprocess.Complete
         timeout=120,
         check=False,
     )
+
+
+UNHEARD = ("--override", "its nodes come later")
 
 
 @pytest.fixture(scope="module")
@@ -210,7 +214,7 @@ def test_names_with_marks_of_a_terminal_are_shown_as_they_are(tmp_path: Path) ->
     """Square brackets are no styling, and what cannot be printed does not get in."""
     assert soaktest("unit", "take-in", "[/red]x[bold]", data=tmp_path).returncode == 0
     assert soaktest("unit", "write", "[/red]x[bold]", "note", "[/b]", data=tmp_path).returncode == 0
-    assert soaktest("run", "begin", "b1", "--unit", "[/red]x[bold]", data=tmp_path).returncode == 0
+    assert soaktest("run", "begin", "b1", "--unit", "[/red]x[bold]", *UNHEARD, data=tmp_path).returncode == 0
     for shown in (("unit", "show", "[/red]x[bold]"), ("unit", "list"), ("run", "list")):
         assert "[/red]x[bold]" in soaktest(*shown, data=tmp_path).stdout
     bad = soaktest("unit", "take-in", "x\x1b[31m", data=tmp_path)
@@ -232,10 +236,32 @@ def test_runs_from_the_command_line(tmp_path: Path, leaking: Path) -> None:
     assert "no run 7" in soaktest("judge", "7", data=tmp_path).stderr
 
 
+def test_a_bench_that_was_never_heard_is_refused_and_a_new_unit_is_told(
+    tmp_path: Path, leaking: Path
+) -> None:
+    """A slip in either name would be a run of nothing: what is heard is named, and nothing is put in the book."""
+    name = f"sqlite:///{tmp_path / 'journal.sqlite'}"
+    heard = open_journal(name)
+    heard.keep([Message(time.time() - 900, f"soaktest/{b}/pads/presence", b"here") for b in ("b1", "b2")])
+    heard.close()
+    begin = ("run", "begin", "b9", "--unit", "X 1")
+
+    refused = soaktest(*begin, data=tmp_path)
+
+    assert (refused.returncode, refused.stdout) == (2, "")
+    assert "bench b9 has never been heard; heard: b1, b2" in refused.stderr
+    assert "No unit yet" in soaktest("unit", "list", data=tmp_path).stdout
+    begun = soaktest(*begin, *UNHEARD, data=tmp_path)
+    assert begun.stdout.startswith(
+        "Unit X 1 is new: put in the book. Say what it is: soaktest unit take-in 'X 1'\nRun 1 begun"
+    )
+    assert "is new" not in soaktest("run", "begin", "b1", "--unit", "X 1", data=tmp_path).stdout
+
+
 def test_begin_end_and_refusal(tmp_path: Path) -> None:
     """A run begun twice is refused; one that heard nothing is a retest."""
-    assert soaktest("run", "begin", "b1", data=tmp_path).returncode == 0
-    assert "under way" in soaktest("run", "begin", "b1", data=tmp_path).stderr
+    assert soaktest("run", "begin", "b1", *UNHEARD, data=tmp_path).returncode == 0
+    assert "under way" in soaktest("run", "begin", "b1", *UNHEARD, data=tmp_path).stderr
     assert "a-z 0-9" in soaktest("run", "begin", "Bench 1", data=tmp_path).stderr
     assert soaktest("run", "end", "1", data=tmp_path).returncode == 0
     assert soaktest("judge", "1", data=tmp_path).returncode == 3
