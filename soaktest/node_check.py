@@ -11,7 +11,7 @@ import numpy as np
 
 from soaktest.analysis.clock import align
 from soaktest.errors import MessageFault
-from soaktest.vocabulary import CHANNEL_UNITS, ZONES
+from soaktest.vocabulary import CHANNEL_UNITS, ZONES, plural
 from soaktest.wire import About, Pack, decode_json, parse_about, parse_presence, parse_readings, parse_topic
 
 LARGEST_PPM = 100.0
@@ -148,9 +148,7 @@ def _number_lines(seen: _Seen) -> list[Line]:
     boots: dict[str, list[int]] = {}
     for _, pack in seen.packs:
         boots.setdefault(pack.boot, []).append(pack.seq)
-    out = [
-        Line(good=True, text=f"{len(seen.packs)} packs in {len(boots)} boot{'s' if len(boots) > 1 else ''}.")
-    ]
+    out = [Line(good=True, text=f"{plural(len(seen.packs), 'pack')} in {plural(len(boots), 'boot')}.")]
     for boot, seqs in boots.items():
         missing = max(seqs) - min(seqs) + 1 - len(set(seqs))
         copies = len(seqs) - len(set(seqs))

@@ -11,6 +11,7 @@ from soaktest.cli.nodes import BROKER, listening
 from soaktest.cli.runs import journal
 from soaktest.cli.words import when
 from soaktest.errors import InputError
+from soaktest.vocabulary import plural
 
 app = typer.Typer(no_args_is_help=True)
 BENCH = Annotated[str, typer.Argument(help="The bench's name.")]
@@ -23,7 +24,7 @@ def plan() -> None:
 
     print("On each pad, dry before each try, with an ordinary dropper held upright:")
     for drops, times in SCHEME:
-        print(f"  {times} x {drops} drop{'s' if drops > 1 else ''} ({drops / DROPS_PER_ML:g} ml)")
+        print(f"  {times} x {plural(drops, 'drop')} ({drops / DROPS_PER_ML:g} ml)")
     print("It is walked through, watched and written down by: soaktest drip walk b1")
     print(
         "Or drip in a run with plan find-leak, wait two minutes, and write down whether the page showed it:"
@@ -70,7 +71,7 @@ def walk(
             )
         for number, (zone, n) in enumerate(tries, 1):
             input(
-                f"{number} of {len(tries)}: let {n} drop{'s' if n > 1 else ''} fall on the {zone.upper()} pad, and press Enter at once. "
+                f"{number} of {len(tries)}: let {plural(n, 'drop')} fall on the {zone.upper()} pad, and press Enter at once. "
             )
             since = time.time()
             time.sleep(wait)

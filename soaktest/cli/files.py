@@ -10,6 +10,7 @@ import typer
 
 from soaktest.cli.judge import LAYOUT, NUMBER, PLAN
 from soaktest.cli.words import EXIT, console, show_findings, show_table
+from soaktest.vocabulary import plural
 
 
 def record(
@@ -92,7 +93,7 @@ def plans(
 
     for name in [check] if check else shipped_names("plans"):
         plan = read_plan(name)
-        print(f"{plan.name}: {plan.title}. {plan.washes} wash(es), watch {plan.min_watch_s / 60:.0f} min, "
+        print(f"{plan.name}: {plan.title}. {plural(plan.washes, 'wash')}, watch {plan.min_watch_s / 60:.0f} min, "
               f"drip watch {plan.drip_watch_s / 60:.0f} min, shows {plan.detect_ml:g} ml.")  # fmt: skip
 
 

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from soaktest.cli.judge import JSON, LARGEST_NUMBER
 from soaktest.cli.runs import journal
-from soaktest.cli.words import show_table, when
+from soaktest.cli.words import show_table, to_minute
+from soaktest.vocabulary import plural
+
+if TYPE_CHECKING:
+    from soaktest.workshop.stories import Entry
 
 app = typer.Typer(no_args_is_help=True)
 TAG = Annotated[str, typer.Argument(help="The unit's tag, such as A-0417.")]
@@ -109,15 +113,23 @@ def show(
 
         print(orjson.dumps([entry_as_dict(entry) for entry in story]).decode())
         return
-    rows = [
-        (
-            when(e.at), e.number, e.what, e.text + (f" (corrected by {e.corrected_by})" if e.corrected_by else ""), e.part, e.work,
-            "" if e.minutes is None else f"{e.minutes:g}", "" if e.cost is None else f"{e.cost:g}", e.personal,
-        )
-        for e in story
-    ]  # fmt: skip
-    head = ("when", "no.", "what", "story", "part", "work", "min", "cost", "personal")
-    show_table(head, rows, f"Unit {tag}", minor=("min", "work", "cost", "personal"))
+    rows = [(to_minute(e.at), e.number, e.what, _told(e)) for e in story]
+    show_table(("when", "no.", "what", "story"), rows, f"Unit {tag}")
+
+
+def _told(e: Entry) -> str:
+    """An entry's words, and after them what was noted beside them."""
+    beside = (
+        e.part,
+        e.work,
+        None if e.minutes is None else f"{e.minutes:g} min",
+        None if e.cost is None else f"{e.cost:.2f}",
+        e.personal and f"customer: {e.personal}",
+        e.corrects and f"corrects {e.corrects}",
+        e.corrected_by and f"corrected by {e.corrected_by}",
+    )
+    noted = ", ".join(one for one in beside if one)
+    return f"{e.text} ({noted})" if e.text and noted else e.text or noted
 
 
 @app.command("list")
@@ -155,10 +167,10 @@ def list_(
         )
         return
     lines = [
-        (u.unit.tag, u.unit.kind, u.unit.complaint, u.runs, u.verdict, f"{u.last}, {when(u.last_at)}")
+        (u.unit.tag, u.unit.kind, u.unit.complaint, u.runs, u.verdict, u.last, to_minute(u.last_at))
         for u in found
     ]
-    head = ("unit", "kind", "complaint", "runs", "last verdict", "last")
+    head = ("unit", "kind", "complaint", "runs", "verdict", "last", "when")
     show_table(head, lines, minor=("runs", "kind", "complaint"))
 
 
@@ -168,7 +180,7 @@ def erase_personal(tag: TAG) -> None:
     from soaktest.workshop.stories import erase_personal as erase
 
     done = erase(journal(), tag)
-    print(f"Erased in {done} {'entry' if done == 1 else 'entries'}.")
+    print(f"Erased in {plural(done, 'entry')}.")
 
 
 @app.command("export")
@@ -205,4 +217,4 @@ def import_(
         )
     except UnicodeDecodeError as exc:
         raise InputError(f"{where}: is no UTF-8 text. Save it as UTF-8.") from exc
-    print(f"{units} units and {entries} entries are new.")
+    print(f"New: {plural(units, 'unit')}, {plural(entries, 'entry')}.")

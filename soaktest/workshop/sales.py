@@ -24,7 +24,7 @@ def sale_doubt(journal: Journal, tag: str) -> str:
         judged = sa.select(RunRow).where(
             RunRow.unit == tag, RunRow.findings.is_not(None), RunRow.began <= moves[-1].at
         )
-        last = session.scalar(judged.order_by(RunRow.began.desc()).limit(1))
+        last = session.scalar(judged.order_by(RunRow.began.desc(), RunRow.id.desc()).limit(1))
         certified = session.scalar(
             sa.select(CertificateRow.number).where(
                 CertificateRow.unit == tag, CertificateRow.revoked_at.is_(None)
