@@ -9,7 +9,7 @@ import typer
 from soaktest.cli.judge import JSON
 from soaktest.cli.nodes import BROKER, listening
 from soaktest.cli.runs import journal
-from soaktest.cli.words import when
+from soaktest.cli.words import print_where_enough, when
 from soaktest.errors import InputError
 from soaktest.vocabulary import plural
 
@@ -103,14 +103,10 @@ def shows(bench: BENCH, as_json: JSON = False) -> None:
     """Say how little water the bench shows with 90 % probability, and its 95 % bound."""
     from soaktest.workshop.drips import TRIES_COUNT_S, bench_sensitivity, promised
 
-    told = bench_sensitivity(journal(), bench)
     if as_json:
-        from dataclasses import asdict
-
-        import orjson
-
-        print(orjson.dumps(asdict(told)).decode())
+        print_where_enough(lambda: bench_sensitivity(journal(), bench))
         return
+    told = bench_sensitivity(journal(), bench)
     print(
         f"Bench {bench}: {told.a90:.2g} ml is seen with 90 % probability; with 95 % confidence {told.a90_95:.2g} ml ({told.seen} of {told.tries} tries seen)."
     )

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from soaktest.cli.judge import JSON
-from soaktest.cli.words import show_table, when
+from soaktest.cli.words import print_json, show_table, when
 
 if TYPE_CHECKING:
     from soaktest.collector import Collector
@@ -85,8 +85,6 @@ def set_aside(
     if as_json:
         import base64
 
-        import orjson
-
         told = [
             {
                 "at": r.at,
@@ -96,7 +94,7 @@ def set_aside(
             }
             for r in rows
         ]
-        print(orjson.dumps(told).decode())
+        print_json(told)
         return
     if copies := book.tally("duplicates"):
         print(f"Packs that came again, and were kept once: {copies}.")

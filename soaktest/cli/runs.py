@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from soaktest.cli.judge import JSON, LAYOUT, NUMBER, PLAN
-from soaktest.cli.words import clock, console, show_findings, show_table, to_minute, when
+from soaktest.cli.words import clock, console, print_json, show_findings, show_table, to_minute, when
 from soaktest.vocabulary import PadState
 
 if TYPE_CHECKING:
@@ -95,9 +95,7 @@ def list_(as_json: JSON = False) -> None:
 
     found = list_runs(journal())
     if as_json:
-        import orjson
-
-        print(orjson.dumps([_summary(run) for run in found]).decode())
+        print_json([_summary(run) for run in found])
         return
     if not found:
         print("No run yet. Begin one: soaktest run begin b1 --unit TAG, or see: soaktest demo")
@@ -123,11 +121,7 @@ def show(number: NUMBER, as_json: JSON = False) -> None:
     if as_json:
         import orjson
 
-        print(
-            orjson.dumps(
-                _summary(run) | {"findings": orjson.loads(run.findings) if run.findings else None}
-            ).decode()
-        )
+        print_json(_summary(run) | {"findings": orjson.loads(run.findings) if run.findings else None})
         return
     print(
         f"Run {run.id}, bench {run.bench}, unit {run.unit or '-'}, {run.stage}; began {when(run.began)}, ended {when(run.ended) or '-'}"

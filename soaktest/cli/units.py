@@ -10,7 +10,7 @@ import typer
 
 from soaktest.cli.judge import JSON, LARGEST_NUMBER
 from soaktest.cli.runs import journal
-from soaktest.cli.words import show_table, to_minute
+from soaktest.cli.words import print_json, show_table, to_minute
 from soaktest.vocabulary import plural
 
 if TYPE_CHECKING:
@@ -109,9 +109,7 @@ def show(
         return
     story = story_of(journal(), tag)
     if as_json:
-        import orjson
-
-        print(orjson.dumps([entry_as_dict(entry) for entry in story]).decode())
+        print_json([entry_as_dict(entry) for entry in story])
         return
     rows = [(to_minute(e.at), e.number, e.what, _told(e)) for e in story]
     show_table(("when", "no.", "what", "story"), rows, f"Unit {tag}")
@@ -150,14 +148,12 @@ def list_(
 
     found = list_units(journal(), find, show_of(only), sort_of(by), turned=turned)
     if as_json:
-        import orjson
-
         rows = [
             {"unit": u.unit.tag, "kind": u.unit.kind, "serial": u.unit.serial, "complaint": u.unit.complaint, "runs": u.runs, "last": u.last,
              "last_at": u.last_at, "verdict": u.verdict, "sold": u.sold}
             for u in found
         ]  # fmt: skip
-        print(orjson.dumps(rows).decode())
+        print_json(rows)
         return
     if not found:
         print(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from soaktest.vocabulary import plural
 
 if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
     from rich.console import Console
 
     from soaktest.analysis.analyse import Analysis
@@ -57,6 +58,25 @@ def clock(t: float) -> str:
 def printable(text: str) -> str:
     """Text without what a terminal would obey: control codes and line breaks become a mark."""
     return "".join(c if c.isprintable() else "\ufffd" for c in text)
+
+
+def print_json(told: object) -> None:
+    """JSON and nothing else."""
+    import orjson
+
+    print(orjson.dumps(told).decode())
+
+
+def print_where_enough(ask: Callable[[], DataclassInstance]) -> None:
+    """An answer as JSON, or what it still needs where too little is written down: that is an answer too."""
+    from dataclasses import asdict
+
+    from soaktest.errors import NotEnough
+
+    try:
+        print_json({"enough": True} | asdict(ask()))
+    except NotEnough as exc:
+        print_json({"enough": False, "why": str(exc), "needs": exc.needs})
 
 
 def show_table(

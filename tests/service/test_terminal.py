@@ -1,5 +1,6 @@
 """What a terminal of 80 columns shows of units and runs, and of a run while it goes on."""
 
+import json
 import os
 import subprocess
 import sys
@@ -12,6 +13,7 @@ from soaktest.bench import begin_run, end_run, find_run, judge_run, look
 from soaktest.cli.app import app
 from soaktest.cli.runs import _status
 from soaktest.cli.words import clock
+from soaktest.errors import NotEnough
 from soaktest.journal import Journal
 from soaktest.recording import Recording
 from soaktest.simulate.bench import Truth
@@ -115,3 +117,43 @@ def test_a_watch_into_a_pipe_says_what_changes_and_how_the_run_ended(
     verdict = (find_run(journal, run.id).findings or "").split('"verdict":"')[1].split('"')[0].upper()
     assert rest[-1].endswith(f"Run {run.id} on bench b1: ended, verdict {verdict}")
     assert [line[9:] for line in shown("run", "watch", str(run.id))] == [rest[-1][9:]]
+
+
+def test_too_little_written_down_is_an_answer_for_programs_too(journal: Journal) -> None:
+    """JSON that says what is still needed, and status 0; for people one line and status 2, counted in their words."""
+    take_in(journal, "A-1")
+    say(journal, "A-1", "sold", at=time.time() - 9 * DAY)
+    say(journal, "A-1", "came back", at=time.time() - 2 * DAY)
+
+    held = CliRunner().invoke(app, ["learn", "holds", "--json"])
+    drips = CliRunner().invoke(app, ["drip", "shows", "b1", "--json"])
+
+    assert (held.exit_code, drips.exit_code) == (0, 0)
+    told = json.loads(held.stdout)
+    assert (told["enough"], told["needs"]) == (False, {"sold": 7, "comebacks": 2})
+    assert json.loads(drips.stdout)["needs"] == {"tries": 20}
+    assert told["why"] == (
+        "all repairs: 1 sold unit and 1 comeback are too few for a curve that means anything. Needed: 7 more sold, 2 more comebacks."
+    )
+    with pytest.raises(NotEnough, match="1 sold unit and 1 comeback"):
+        CliRunner().invoke(app, ["learn", "holds"], standalone_mode=False, catch_exceptions=False)
+
+
+def test_another_wash_is_answered_in_a_sentence_and_money_has_two_decimals(journal: Journal) -> None:
+    """Whether to run one, what it costs and what it saves."""
+
+    def asked(cost: float, comeback: float) -> list[str]:
+        return shown("learn", "another-wash", "--wash-cost", str(cost), "--comeback-cost", str(comeback))
+
+    assert asked(2.0, 60.0)[0] == "Run no further wash: it costs 2.00 and saves 1.80."
+    assert asked(2.0, 70.0)[:2] == [
+        "After 0 clean washes 10.0% still leak: one more costs 2.00 and saves 2.10.",
+        "Run 1 further wash: one more costs 2.00 and saves 1.52.",
+    ]
+    take_in(journal, "A-1")
+    say(journal, "A-1", "repair", cost=9.5)
+    say(journal, "A-1", "sold", cost=180.0)
+    figures = shown("learn", "figures")
+    assert figures[0] == "1 unit, 1 repair, 1 sale"
+    assert "its parts cost: 9.50 (9.50 to 9.50, all 1)" in figures
+    assert "a unit sells for: 180.00 (180.00 to 180.00, all 1)" in figures
