@@ -17,7 +17,7 @@ from soaktest.tables import NoteRow, PadCheckRow, RunRow
 from soaktest.vocabulary import ZONES, Zone
 from soaktest.workshop.learning import priors_for
 
-LARGEST_PHOTO = 12 * 1024 * 1024
+LARGEST_PHOTO = 12_000_000
 LARGEST_SIDE = 1600
 """Pixels; larger photos are made smaller, and all lose what the camera wrote into them."""
 MOST_PIXELS = 60_000_000
@@ -63,7 +63,7 @@ def clean_photo(photo: bytes) -> bytes:
 
     if len(photo) > LARGEST_PHOTO:
         raise InputError(
-            f"the photo has {len(photo) / 1e6:.0f} MB; {LARGEST_PHOTO / 1e6:.0f} MB at the most."
+            f"the photo has {len(photo) / 1e6:.1f} MB; {LARGEST_PHOTO / 1e6:.0f} MB at the most."
         )
     try:
         # the library warns of large pictures itself; ours is the smaller limit, and it refuses

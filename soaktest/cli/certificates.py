@@ -181,6 +181,8 @@ def _token(what: str) -> str:
     where = Path(what)
     try:
         content = where.read_bytes()
+    except FileNotFoundError as exc:
+        raise InputError(f"{what[:80]}: no such file, and no signed object either.") from exc
     except OSError as exc:
         raise InputError(
             f"{what[:80]}: is no file that can be read, and no signed object ({exc.strerror})."
