@@ -73,13 +73,13 @@ def _publish_live(*, dry: bool) -> None:
     from soaktest.cli.files import progress_bar
     from soaktest.mqtt_client import connected, new_client
     from soaktest.replay import as_bytes
-    from soaktest.settings import BrokerAddress, read_settings
+    from soaktest.settings import broker_of_nodes
     from soaktest.simulate.bench import demo_scenario, simulate
     from soaktest.wire import parse_topic
 
     recording, _truth = simulate(demo_scenario(leaking=not dry))
     messages = [as_bytes(message) for message in recording.messages]
-    address = read_settings().broker or BrokerAddress("127.0.0.1")
+    address = broker_of_nodes()
     mend = "Start the page first, in another terminal: soaktest serve"
     with (
         connected(new_client(address), address, mend) as client,

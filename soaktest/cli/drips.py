@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated
 
 import typer
 
 from soaktest.cli.judge import JSON
-from soaktest.cli.nodes import BROKER, listening
+from soaktest.cli.nodes import BROKER, CAUTION, ask, listening
 from soaktest.cli.runs import journal
 from soaktest.cli.words import print_where_enough, when
-from soaktest.errors import InputError
 from soaktest.vocabulary import plural
 
 app = typer.Typer(no_args_is_help=True)
@@ -30,9 +30,7 @@ def plan() -> None:
         "Or drip in a run with plan find-leak, wait two minutes, and write down whether the page showed it:"
     )
     print("  soaktest drip tell b1 left 0.1 --seen")
-    print(
-        "Drip on pads alone, with the machine moved away and unplugged, and every mains lead off the floor."
-    )
+    print(CAUTION)
 
 
 @app.command()
@@ -49,26 +47,38 @@ def walk(
 ) -> None:
     """Walk through the challenge: it asks for the drops, watches the pad itself, and writes each try down.
 
-    Ctrl-C ends it; what was tried is kept. Example: soaktest drip walk b1 --broker mqtt://192.168.4.2
+    Ctrl-C ends it; what was tried is kept.
+
+    Example: soaktest drip walk b1 --broker mqtt://192.168.4.2
     """
     import time
 
     from soaktest.vocabulary import ZONES
     from soaktest.wire import bench_name
+    from soaktest.workshop.calibration import judge_pad, reading
     from soaktest.workshop.drips import DROPS_PER_ML, SCHEME, keep_drip, seen_since
 
     bench_name(bench)  # before anybody drips
     scheme = tuple((n, times) for n in drops) if drops else SCHEME
     tries = [(zone, n) for zone in ZONES for n, often in scheme for _ in range(often)]
     book = journal()
-    print("On pads alone, with the machine moved away and unplugged, and every mains lead off the floor.")
+    print(CAUTION)
     with listening(broker, f"soaktest/{bench}/+/#") as heard:
-        input("All three pads dry. Then press Enter. ")
-        time.sleep(settle)
-        if not any(said.topic.endswith("/readings") for said in heard):
-            raise InputError(
-                f"bench {bench} is not heard. Check its pad node: soaktest check-node {bench} NODE"
-            )
+
+        def ask_until_dry(said: str, zones: Sequence[str]) -> None:
+            """A pad that is wet already would hide the drop, or be taken for it."""
+            wet = list(zones)
+            while wet:
+                ask(said)
+                time.sleep(settle)
+                wet = [
+                    zone
+                    for zone in wet
+                    if judge_pad(reading(list(heard), zone, time.time() - max(settle / 2, 3.0)))
+                ]
+                said = f"The {' and the '.join(wet)} pad is not dry: dry it, or look for a bridge between its tracks."
+
+        ask_until_dry("All three pads dry.", ZONES)
         for number, (zone, n) in enumerate(tries, 1):
             input(
                 f"{number} of {len(tries)}: let {plural(n, 'drop')} fall on the {zone.upper()} pad, and press Enter at once. "
@@ -79,8 +89,7 @@ def walk(
             keep_drip(book, bench, zone, n / DROPS_PER_ML, seen=seen)
             print("  seen" if seen else "  not seen", flush=True)
             if number < len(tries):
-                input("Wipe the pad dry. Then press Enter. ")
-                time.sleep(settle)
+                ask_until_dry("Wipe the pad dry.", [zone])
     print(f"{len(tries)} tries written. See: soaktest drip shows {bench}")
 
 
