@@ -19,7 +19,10 @@ BENCH = Annotated[str, typer.Argument(help="The bench's name.")]
 
 @app.command()
 def plan() -> None:
-    """Say what to drip on each pad, and how."""
+    """Say what to drip on each pad, and how.
+
+    Example: soaktest drip plan
+    """
     from soaktest.workshop.drips import DROPS_PER_ML, SCHEME
 
     print("On each pad, dry before each try, with an ordinary dropper held upright:")
@@ -45,9 +48,9 @@ def walk(
     settle: Annotated[float, typer.Option(min=1, max=600, help="Seconds for a dried pad to settle.")] = 20.0,
     broker: BROKER = None,
 ) -> None:
-    """Walk through the challenge: it asks for the drops, watches the pad itself, and writes each try down.
+    """Walk through the challenge, watched.
 
-    Ctrl-C ends it; what was tried is kept.
+    It asks for the drops, watches the pad itself, and writes each try down. Ctrl-C ends it; what was tried is kept.
 
     Example: soaktest drip walk b1 --broker mqtt://192.168.4.2
     """
@@ -100,7 +103,10 @@ def tell(
     ml: Annotated[float, typer.Argument(help="Millilitres; a drop is about 0.05.")],
     seen: Annotated[bool, typer.Option("--seen/--unseen", help="Whether the bench showed it.")],
 ) -> None:
-    """Write down one try."""
+    """Write down one try.
+
+    Example: soaktest drip tell b1 left 0.1 --seen
+    """
     from soaktest.workshop.drips import keep_drip
 
     keep_drip(journal(), bench, zone, ml, seen=seen)
@@ -109,7 +115,12 @@ def tell(
 
 @app.command()
 def shows(bench: BENCH, as_json: JSON = False) -> None:
-    """Say how little water the bench shows with 90 % probability, and its 95 % bound."""
+    """Say how little water the bench shows.
+
+    With 90 % probability, and its 95 % bound.
+
+    Example: soaktest drip shows b1
+    """
     from soaktest.workshop.drips import TRIES_COUNT_S, bench_sensitivity, promised
 
     if as_json:

@@ -12,11 +12,29 @@ from soaktest.cli.words import EXIT, console, show_findings, show_why
 if TYPE_CHECKING:
     from soaktest.analysis.analyse import Analysis
 
-PLAN = Annotated[str | None, typer.Option("--plan", help="A shipped plan by name, or a TOML file.")]
-LAYOUT = Annotated[str | None, typer.Option("--layout", help="A shipped layout by name, or a TOML file.")]
+PLAN = Annotated[
+    str | None,
+    typer.Option("--plan", help="A shipped plan, or a TOML file; the run's own by default, else resale."),
+]
+LAYOUT = Annotated[
+    str | None,
+    typer.Option(
+        "--layout", help="A shipped layout, or a TOML file; the run's own by default, else front-loader."
+    ),
+]
 LARGEST_NUMBER = 2**53
+
+
+def a_number(given: str) -> int:
+    """The number of a run or an entry, as a database can hold it."""
+    if not given.isdecimal() or not 1 <= int(given) <= LARGEST_NUMBER:
+        raise typer.BadParameter(f"{given[:40]!r} is no number from 1 on.")
+    return int(given)
+
+
 NUMBER = Annotated[
-    int, typer.Argument(min=1, max=LARGEST_NUMBER, help="The run's number; see: soaktest run list")
+    int,
+    typer.Argument(parser=a_number, metavar="RUN", help="The run's number; see: soaktest run list"),
 ]
 JSON = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
 
@@ -43,7 +61,7 @@ def judge(  # noqa: PLR0913
 
     Exit status: 0 pass, 1 fail, 3 retest, 2 when it cannot be judged.
 
-    Examples: soaktest judge 12 / soaktest judge run.ndjson.gz --plan resale --json /
+    Examples: soaktest judge 12; soaktest judge run.ndjson.gz --plan resale --json;
     soaktest judge 13 --together-with 12 --why
     """
     if together_with:

@@ -24,7 +24,12 @@ SHOWN = 10
 def shares(
     layout: Annotated[str, typer.Option(help="Kind of machine.")] = "front-loader", as_json: JSON = False
 ) -> None:
-    """Shares of leaks by part, as shipped and with the causes that this workshop confirmed."""
+    """Shares of leaks by part, as shipped and learned.
+
+    With the causes that this workshop confirmed.
+
+    Example: soaktest learn shares --layout top-loader
+    """
     from soaktest.layouts import read_layout
     from soaktest.workshop.learning import HOW_CONFIRMED, confirmed_causes, learned_shares
 
@@ -48,7 +53,12 @@ def holds(
     work: Annotated[str | None, typer.Option(help="After this kind of work only, such as tightened.")] = None,
     as_json: JSON = False,
 ) -> None:
-    """How long repairs hold: the share of sold units that has not come back, with its 95 % interval."""
+    """How long repairs hold.
+
+    The share of sold units that has not come back, with its 95 % interval.
+
+    Example: soaktest learn holds --part door-seal --work replaced
+    """
     from soaktest.workshop.lasting import how_long_repairs_hold, times_to_comeback
 
     observed = times_to_comeback(journal())
@@ -76,7 +86,10 @@ def another_wash(
         float, typer.Option(min=0.001, max=0.999, help="Chance that such a unit shows it in one wash.")
     ] = 0.3,
 ) -> None:
-    """How many leak-free washes are worth their cost before a sale."""
+    """How many washes are worth their cost before a sale.
+
+    Example: soaktest learn another-wash --wash-cost 2 --comeback-cost 60
+    """
     from soaktest.workshop.money import washes_worth_running, worth_of_a_wash
 
     n = washes_worth_running(wash_cost, comeback_cost, leaky, per_wash)
@@ -101,7 +114,12 @@ def figures_(
     ] = None,
     as_json: JSON = False,
 ) -> None:
-    """The few figures of a small workshop, from its own records, with their 95 % intervals."""
+    """The few figures of a small workshop.
+
+    From its own records, with their 95 % intervals.
+
+    Example: soaktest learn figures --hour-cost 30
+    """
     from soaktest.workshop.money import figures
 
     f = figures(journal(), hour_cost)

@@ -60,7 +60,7 @@ def check_node(
     ] = False,
     broker: BROKER = None,
 ) -> None:
-    """Listen to a node, and say in plain words whether it keeps the contract.
+    """Listen to a node, and say what its firmware must mend.
 
     Exit status: 0 it does, 1 it does not.
 
@@ -98,9 +98,9 @@ def calibrate(
         float, typer.Option(min=0.5, max=60, help="Seconds that each reading is taken over.")
     ] = 5.0,
 ) -> None:
-    """Calibrate a bench's pads: dry, damp, and wet with a measured amount; kept with the date.
+    """Calibrate a bench's pads: dry, damp, and measured wet.
 
-    Extra-low voltage only; keep mains leads off the floor.
+    What they read is kept with the date. Extra-low voltage only; keep mains leads off the floor.
 
     Example: soaktest calibrate b1 --ml 1
     """

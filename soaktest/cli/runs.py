@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from soaktest.cli.judge import JSON, LAYOUT, NUMBER, PLAN
+from soaktest.cli.judge import JSON, NUMBER
 from soaktest.cli.words import clock, console, print_json, show_findings, show_table, to_minute, when
 from soaktest.vocabulary import PadState
 
@@ -44,8 +44,8 @@ def journal() -> Journal:
 def begin(
     bench: Annotated[str, typer.Argument(help="The bench's name, as its nodes publish it.")],
     unit: Annotated[str | None, typer.Option(help="The unit's tag.")] = None,
-    plan: PLAN = None,
-    layout: LAYOUT = None,
+    plan: Annotated[str, typer.Option(help="A shipped plan, or a TOML file.")] = "resale",
+    layout: Annotated[str, typer.Option(help="A shipped layout, or a TOML file.")] = "front-loader",
     override: Annotated[
         str | None,
         typer.Option(
@@ -53,7 +53,7 @@ def begin(
         ),
     ] = None,
 ) -> None:
-    """Begin a run on a bench, on a dry floor, before the machine is started.
+    """Begin a run, on a dry floor, before the machine is started.
 
     Example: soaktest run begin b1 --unit A-0417 --plan resale --layout front-loader
     """
@@ -67,12 +67,12 @@ def begin(
 
     tag = plain_text("unit's tag", unit or "", 64) or None
     header = Header(bench=bench_name(bench), unit=tag, began=time.time())
-    chosen = read_plan(plan or "resale")
+    chosen = read_plan(plan)
     book = journal()
     refuse_unsound(book, bench, override)
     if tag and not is_known(book, tag):
         print(f"Unit {tag} is new: put in the book. Say what it is: soaktest unit take-in {shlex.quote(tag)}")
-    run = begin_run(book, header, chosen, read_layout(layout or "front-loader"), override)
+    run = begin_run(book, header, chosen, read_layout(layout), override)
     print(
         f"Run {run.id} begun on bench {bench}. Keep the floor dry for {chosen.dry_watch_s / 60:.0f} min, then start the machine."
     )
@@ -81,7 +81,10 @@ def begin(
 
 @app.command()
 def end(number: NUMBER) -> None:
-    """End a run; judge it with: soaktest judge NUMBER."""
+    """End a run, to be judged next.
+
+    Example: soaktest run end 12; soaktest judge 12
+    """
     from soaktest.bench import end_run
 
     end_run(journal(), number)
@@ -90,7 +93,10 @@ def end(number: NUMBER) -> None:
 
 @app.command("list")
 def list_(as_json: JSON = False) -> None:
-    """List runs, the newest first."""
+    """List runs, the newest first.
+
+    Example: soaktest run list
+    """
     from soaktest.bench import list_runs
 
     found = list_runs(journal())
@@ -113,7 +119,10 @@ def list_(as_json: JSON = False) -> None:
 
 @app.command()
 def show(number: NUMBER, as_json: JSON = False) -> None:
-    """Show a run as it was last judged."""
+    """Show a run as it was last judged.
+
+    Example: soaktest run show 12
+    """
     from soaktest.bench import find_run
     from soaktest.findings import Findings
 
@@ -137,9 +146,11 @@ def watch(
     number: NUMBER,
     every: Annotated[float, typer.Option(min=0.2, help="Seconds between looks.")] = 2.0,
 ) -> None:
-    """Watch a run: stage, phase, pads, and what the plan still needs. Ctrl-C leaves the run going.
+    """Watch a run: stage, phase, pads, what is still needed.
 
-    Lamp and alarm are published by whoever collects: soaktest collect, or soaktest serve.
+    Ctrl-C leaves the run going. Lamp and alarm are published by whoever collects: soaktest collect, or soaktest serve.
+
+    Example: soaktest run watch 12
     """
     from soaktest.bench import find_run, look
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from soaktest.cli.judge import JSON, LARGEST_NUMBER
+from soaktest.cli.judge import JSON, a_number
 from soaktest.cli.runs import journal
 from soaktest.cli.words import print_json, show_table, to_minute
 from soaktest.vocabulary import plural
@@ -62,12 +62,16 @@ def write(  # noqa: PLR0913
         str | None, typer.Option(help="replaced, resealed, tightened, cleaned, adjusted or other.")
     ] = None,
     on: ON = "",
-    run: Annotated[int | None, typer.Option(min=1, max=LARGEST_NUMBER, help="The run it rests on.")] = None,
+    run: Annotated[
+        int | None, typer.Option(parser=a_number, metavar="RUN", help="The run it rests on.")
+    ] = None,
     personal: Annotated[str | None, typer.Option(help="A customer's data; can be erased later.")] = None,
     corrects: Annotated[
         int | None,
         typer.Option(
-            min=1, max=LARGEST_NUMBER, help="The entry that this one replaces; what you leave out stays."
+            parser=a_number,
+            metavar="ENTRY",
+            help="The entry that this one replaces; what you leave out stays.",
         ),
     ] = None,
 ) -> None:
@@ -172,7 +176,12 @@ def list_(
 
 @app.command("erase-personal")
 def erase_personal(tag: TAG) -> None:
-    """Erase the customer's data in a unit's story; everything else, and every certificate, stays."""
+    """Erase the customer's data in a unit's story.
+
+    Everything else, and every certificate, stays.
+
+    Example: soaktest unit erase-personal A-0417
+    """
     from soaktest.workshop.stories import erase_personal as erase
 
     done = erase(journal(), tag)
@@ -181,7 +190,10 @@ def erase_personal(tag: TAG) -> None:
 
 @app.command("export")
 def export(where: Annotated[Path, typer.Argument(help="A file ending in .json or .csv.")]) -> None:
-    """Write all units and stories to a file, without personal data."""
+    """Write all units to a file, without personal data.
+
+    Example: soaktest unit export units.csv
+    """
     from soaktest.errors import InputError
     from soaktest.workshop.exchange import export_csv, export_json
 
@@ -198,9 +210,11 @@ def export(where: Annotated[Path, typer.Argument(help="A file ending in .json or
 def import_(
     where: Annotated[Path, typer.Argument(help="A file as export writes it.", exists=True, dir_okay=False)],
 ) -> None:
-    """Take in units and stories from a file, all or none of it; what is known already is not doubled, and stays as it is.
+    """Take in units and stories from a file.
 
-    Runs are not in it: they travel as recordings (soaktest record, soaktest replay).
+    All of it or none; what is known already is not doubled, and stays as it is. Runs are not in it: they travel as recordings (soaktest record, soaktest replay).
+
+    Example: soaktest unit import units.csv
     """
     from soaktest.errors import InputError
     from soaktest.workshop.exchange import import_json, import_table

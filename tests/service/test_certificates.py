@@ -175,7 +175,7 @@ def test_the_command_line_certifies_and_verifies(shop: Shop, monkeypatch: pytest
         away = runner.invoke(app, ["verify", what, "--key", str(public), "--json"])
         assert orjson.loads(away.stdout)["holds"] is True
     assert runner.invoke(app, ["verify", token[:-4] + "AAAA"]).exit_code == 1
-    with pytest.raises(InputError, match="away.pdf: no such file"):
+    with pytest.raises(InputError, match=r"away\.pdf: no such file"):
         runner.invoke(app, ["verify", "away.pdf"], standalone_mode=False, catch_exceptions=False)
 
 

@@ -13,8 +13,8 @@ from soaktest.errors import InputError
 from soaktest.journal import open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
-from soaktest.records import clean_photo
 from soaktest.recording import Header
+from soaktest.records import clean_photo
 from soaktest.web.app import create_app
 
 

@@ -7,8 +7,12 @@ import sys
 import time
 from pathlib import Path
 
+import click
 import pytest
+from typer.main import get_command
+from typer.testing import CliRunner
 
+from soaktest.cli.app import app
 from soaktest.journal import open_journal
 from soaktest.recording import Message, Recording, write_recording
 from soaktest.simulate.bench import Scenario, Truth, demo_scenario, simulate
@@ -179,7 +183,7 @@ def test_a_recording_opens_no_file_of_this_machine(tmp_path: Path) -> None:
         (("plans", "resell"), "Did you mean resale"),
         (("layouts", "front"), "Shipped: front-loader"),
         (("judge", "9" * 20), "cannot be read"),
-        (("run", "show", "9" * 20), "less than or equal"),
+        (("run", "show", "9" * 20), "is no number from 1 on"),
         (("judge", "x", "--plan", "/dev/zero"), "is no file"),
     ],
 )
@@ -297,3 +301,24 @@ def test_the_demo_runs_and_writes_what_it_says(tmp_path: Path) -> None:
 def test_the_demo_scenario_is_found_out(demo: tuple[Recording, Truth]) -> None:
     """The simulated truth names the part that the demonstration's words should lead to."""
     assert demo[1].part == "dispenser-hose"
+
+
+def commands(group: click.Command, path: tuple[str, ...] = ()) -> list[tuple[tuple[str, ...], click.Command]]:
+    """Every group and command with the words that call it."""
+    inner = getattr(group, "commands", {})
+    return [(path, group), *(found for name, one in inner.items() for found in commands(one, (*path, name)))]
+
+
+@pytest.mark.parametrize(("path", "command"), commands(get_command(app)), ids=lambda x: str(x)[:40])
+def test_help_at_80_columns_is_whole_and_gives_an_example(
+    path: tuple[str, ...], command: click.Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No sentence of a list is cut, no number beyond reckoning, no name of a signal; each command shows how it is called."""
+    monkeypatch.setenv("COLUMNS", "80")
+    text = CliRunner().invoke(app, [*path, "--help"]).stdout
+
+    assert max(map(len, text.splitlines())) <= 80
+    assert not [line for line in text.splitlines() if line.endswith("...") and not line.startswith("Usage")]
+    assert not [word for word in ("9007199254740992", "SIGINT", "SIGTERM") if word in text]
+    called = " ".join(("soaktest", *path))
+    assert getattr(command, "commands", None) or called in " ".join(text.partition("Example")[2].split())
