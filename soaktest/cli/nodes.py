@@ -62,7 +62,7 @@ def check_node(
 ) -> None:
     """Listen to a node, and say what its firmware must mend.
 
-    Exit status: 0 it does, 1 it does not.
+    Exit status: 0 it keeps the contract, 1 it does not.
 
     Example: soaktest check-node b1 pads --broker mqtt://192.168.4.2
     """
