@@ -82,7 +82,9 @@ def _refuse_while_busy(session: Session, bench: str) -> None:
 
 
 def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
-    """What speaks against beginning a run on a bench: pads unsound at their last check, or wet just now."""
+    """What speaks against beginning a run on a bench: nobody has ever heard it, pads unsound at their last check, or wet
+    just now.
+    """
     at = time.time() if now is None else now
     checks = pad_checks(journal, bench, at)
     found = [f"{zone} pad: {row.fault}" for zone, row in checks.items() if row.fault]
@@ -93,6 +95,7 @@ def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
         MessageRow.kind == "readings",
     )
     with journal.session() as session:
+        found += _never_heard(session, bench)
         rows = [*newest_descriptions(session, bench), *session.scalars(recent.order_by(MessageRow.at))]
     heard = [Said(row.at, f"soaktest/{bench}/{row.node}/{row.kind}", row.payload, False) for row in rows]
     for zone in ZONES:
@@ -105,8 +108,17 @@ def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
     return found
 
 
+def _never_heard(session: Session, bench: str) -> list[str]:
+    """A slip in a bench's name begins a run that hears nothing, while the machine washes on another."""
+    live = MessageRow.source == ""
+    if session.scalar(sa.select(MessageRow.id).where(MessageRow.bench == bench, live).limit(1)) is not None:
+        return []
+    others = session.scalars(sa.select(MessageRow.bench).where(live).distinct().order_by(MessageRow.bench))
+    return [f"bench {bench} has never been heard; heard: {', '.join(others) or 'none yet'}"]
+
+
 def refuse_unsound(journal: Journal, bench: str, override: str | None) -> None:
-    """Raise InputError where a pad is unsound or wet, and no reason is given to begin all the same."""
+    """Raise InputError where something speaks against it, and no reason is given to begin all the same."""
     found = doubts(journal, bench)
     if found and not (override or "").strip():
         raise InputError(
@@ -124,7 +136,7 @@ def begin_run(
 ) -> RunRow:
     """Begin a run on ``header.bench`` at ``header.began``.
 
-    ``override`` is why it is begun although a pad is not sound; it stays with the run. ``source`` is
+    ``override`` is why it is begun although something speaks against it; it stays with the run. ``source`` is
     the mark of the replay that brought its messages.
 
     Raises:

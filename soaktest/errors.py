@@ -4,6 +4,7 @@
 
     SoaktestError            exit status 2, never a traceback
     ├── InputError           something given to us cannot be used
+    │   ├── NotEnough        records that are too few for an answer yet
     │   ├── RecordingError   a recording that cannot be read
     │   ├── PlanError        a plan file, or a plan no run could meet
     │   └── LayoutError      a layout file
@@ -22,6 +23,14 @@ class SoaktestError(Exception):
 
 class InputError(SoaktestError):
     """Something given on the command line or in a file cannot be used."""
+
+
+class NotEnough(InputError):
+    """Too little has been written down for an answer that means anything; ``needs`` says how much more, where it is known."""
+
+    def __init__(self, said: str, **needs: int) -> None:
+        super().__init__(said)
+        self.needs = needs
 
 
 def plain_text(name: str, given: str, longest: int, *, lines: bool = False) -> str:

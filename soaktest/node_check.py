@@ -11,12 +11,15 @@ import numpy as np
 
 from soaktest.analysis.clock import align
 from soaktest.errors import MessageFault
-from soaktest.vocabulary import CHANNEL_UNITS, ZONES
+from soaktest.vocabulary import CHANNEL_UNITS, ZONES, plural
 from soaktest.wire import About, Pack, decode_json, parse_about, parse_presence, parse_readings, parse_topic
 
 LARGEST_PPM = 100.0
 LEAST_FOR_SKEW_S = 120.0
 RATE_OFF = 0.15
+WORD_EVERY_S = 5.0
+"""A word is taken for what holds, not for what changed: the plans that ship let nobody go unheard for longer."""
+_UNIT_WORDS = {"/": "each a share from 0 to 1"}
 
 
 class Said(NamedTuple):
@@ -60,7 +63,13 @@ def check_node(messages: Sequence[Said], *, wanted_will: bool = False) -> list[L
             seen.faults[str(exc)] += 1
     lines = [*_about_lines(seen), *_fault_lines(seen)]
     if seen.packs:
-        lines += [*_number_lines(seen), *_rate_lines(seen), *_clock_lines(seen), *_channel_lines(seen)]
+        lines += [
+            *_number_lines(seen),
+            *_rate_lines(seen),
+            *_clock_lines(seen),
+            *_word_lines(seen),
+            *_channel_lines(seen),
+        ]
     else:
         lines.append(
             Line(
@@ -148,9 +157,7 @@ def _number_lines(seen: _Seen) -> list[Line]:
     boots: dict[str, list[int]] = {}
     for _, pack in seen.packs:
         boots.setdefault(pack.boot, []).append(pack.seq)
-    out = [
-        Line(good=True, text=f"{len(seen.packs)} packs in {len(boots)} boot{'s' if len(boots) > 1 else ''}.")
-    ]
+    out = [Line(good=True, text=f"{plural(len(seen.packs), 'pack')} in {plural(len(boots), 'boot')}.")]
     for boot, seqs in boots.items():
         missing = max(seqs) - min(seqs) + 1 - len(set(seqs))
         copies = len(seqs) - len(set(seqs))
@@ -175,7 +182,7 @@ def _rate_lines(seen: _Seen) -> list[Line]:
     out = []
     stated = seen.about.rate_hz if seen.about else None
     for name, count in sorted(by_name.items()):
-        rate = count / span if span > 0 else 0.0
+        rate, unit = count / span if span > 0 else 0.0, CHANNEL_UNITS[name]
         if stated and span >= 10 and abs(rate / stated - 1) > RATE_OFF:
             out.append(
                 Line(
@@ -185,7 +192,10 @@ def _rate_lines(seen: _Seen) -> list[Line]:
             )
         else:
             out.append(
-                Line(good=True, text=f"{name}: {rate:.2g} samples a second, in {CHANNEL_UNITS[name]}.")
+                Line(
+                    good=True,
+                    text=f"{name}: {rate:.2g} samples a second, {_UNIT_WORDS.get(unit, f'in {unit}')}.",
+                )
             )
     times = [t for _, pack in seen.packs if not pack.absolute for ts, _ in pack.samples.values() for t in ts]
     if times and max(times) > 0:
@@ -236,7 +246,7 @@ def _clock_lines(seen: _Seen) -> list[Line]:
         out.append(
             Line(
                 good=True,
-                text=f"boot {boot}: packs come {np.median(delay):.2f} s after the promptest (median), {delay.max():.1f} s at the most.",
+                text=f"boot {boot}: half of the packs are under way for {np.median(delay):.2f} s or less, none for more than {delay.max():.1f} s, as against the quickest.",
             )
         )
         length = float(np.ptp(points[:, 0]))
@@ -251,6 +261,29 @@ def _clock_lines(seen: _Seen) -> list[Line]:
     if not boots and seen.packs and not seen.packs[0][1].absolute:
         out.append(Line(good=False, text="no uptime, and times are not UTC."))
     return out
+
+
+def _word_lines(seen: _Seen) -> list[Line]:
+    """How often a node repeats the phase that it knows: what it says only at a change is silence in between."""
+    said: dict[str, list[float]] = {}
+    for at, pack in seen.packs:
+        made = at if pack.uptime is None else pack.uptime
+        said.setdefault(pack.boot, []).extend(t if pack.absolute else made + t for t, _ in pack.phases)
+    if not any(said.values()):
+        return []
+    longest = 0.0
+    for boot, words in said.items():
+        heard = [at if p.absolute or p.uptime is None else p.uptime for at, p in seen.packs if p.boot == boot]
+        longest = max(longest, float(np.diff(np.sort([min(heard), *words, max(heard)])).max()))
+    if longest > WORD_EVERY_S:
+        return [
+            Line(
+                good=False,
+                text=f"phase: no word for {longest:.0f} s. Say it with every pack, whether it changed or not, and at the least every "
+                f"{WORD_EVERY_S:.0f} s: a run counts the time between as unheard.",
+            )
+        ]
+    return [Line(good=True, text=f"phase: said again within {longest:.1f} s.")]
 
 
 def _channel_lines(seen: _Seen) -> list[Line]:
@@ -269,7 +302,8 @@ def _channel_lines(seen: _Seen) -> list[Line]:
         return [
             Line(
                 good=False,
-                text="a phase node that sends no power, current, vibration, inlet, outlet or phase.",
+                text="a phase node that sends no power, current, vibration, inlet, outlet or phase; a phase is said with every pack, "
+                "not when it changes.",
             )
         ]
     return []

@@ -74,6 +74,18 @@ def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
     )
 
 
+def broker_of_nodes(given: str | None = None) -> BrokerAddress:
+    """The broker that is named, else that of SOAKTEST_BROKER, else the one that a page served on this machine brings along."""
+    return parse_broker(given) if given else read_settings().broker or BrokerAddress("127.0.0.1")
+
+
+START_OR_NAME = (
+    "Start the page on this machine (soaktest serve), or name the broker that the nodes publish to, such as "
+    "--broker mqtt://192.168.4.2, or SOAKTEST_BROKER."
+)
+"""What to do where :func:`broker_of_nodes` does not answer."""
+
+
 def keys_folder() -> Path:
     """Where the keys that sign certificates are kept."""
     return read_settings().data / "keys"

@@ -32,3 +32,12 @@ CHANNEL_UNITS: Final[dict[str, str]] = {
     "tilt-along": "rad",
 }
 """Numeric channels of a readings pack and the unit that each must resolve to."""
+
+
+def plural(count: int, thing: str) -> str:
+    """So many of a thing in words: ``1 wash``, ``2 washes``, ``3 entries``."""
+    if count == 1:
+        return f"1 {thing}"
+    if thing.endswith("y") and thing[-2] not in "aeiou":
+        return f"{count} {thing[:-1]}ies"
+    return f"{count} {thing}{'es' if thing.endswith(('sh', 'ch', 's', 'x')) else 's'}"

@@ -7,6 +7,33 @@ accelerometer held by a magnet, inlet and outlet by a coil or sound pick-up, pow
 from rms import Rms
 
 
+class Meter:
+    """Watts from a meter's pulses: so much energy in the time between two of them.
+
+    A sample that held one pulse would read thousands of watts, and the next ones nothing. While none comes the power is
+    at most what a pulse now would mean, and falls with the wait.
+    """
+
+    def __init__(self, wh_per_pulse):
+        self._ws = wh_per_pulse * 3600.0
+        self._last, self._pulses, self._watts = None, 0, 0.0
+
+    def watts(self, now, pulses):
+        """Power at ``now`` (ms of the board's clock), ``pulses`` having come since the last call."""
+        if self._last is None:
+            if pulses:  # how long it took to come, nobody knows
+                self._last = now
+            return 0.0
+        self._pulses += pulses
+        waited = (now - self._last) / 1000.0
+        if pulses and waited >= 1.0:  # quick ones are counted over a second, or each would be off by a sample
+            self._watts = self._pulses * self._ws / waited
+            self._last, self._pulses = now, 0
+        elif waited >= 1.0:
+            self._watts = min(self._watts, (self._pulses + 1) * self._ws / waited)
+        return self._watts
+
+
 class Signals:
     """Gathers what ``inputs`` gives; each of its methods may be missing.
 
@@ -15,7 +42,7 @@ class Signals:
     """
 
     def __init__(self, inputs, wh_per_pulse=1.0):
-        self._inputs, self._wh = inputs, wh_per_pulse
+        self._inputs, self._meter = inputs, Meter(wh_per_pulse)
         self._current, self._shake = Rms(), Rms()
         self._on = {"inlet": [0, 0], "outlet": [0, 0]}
 
@@ -32,7 +59,7 @@ class Signals:
                 tally[0] += 1
                 tally[1] += getattr(inputs, source)()
 
-    def take(self, now, since):
+    def take(self, now):
         """Values since the last call, as ``Link.put`` wants them; times in ms of the board's clock."""
         inputs, out = self._inputs, {}
         if hasattr(inputs, "clamp"):
@@ -44,8 +71,8 @@ class Signals:
                 looks, on = self._on[name]
                 out[name] = ("/", [(now, on / looks if looks else 0.0)])
                 self._on[name] = [0, 0]
-        if hasattr(inputs, "pulses") and now > since:
-            out["power"] = ("W", [(now, inputs.pulses() * self._wh * 3600000 / (now - since))])
+        if hasattr(inputs, "pulses"):
+            out["power"] = ("W", [(now, self._meter.watts(now, inputs.pulses()))])
         return out
 
 
@@ -69,7 +96,7 @@ def run(link, signals, clock, rate_hz=5, feed=lambda: None, until_ms=None):
         signals.look()
         now = clock.ms()
         if now - last >= period:
-            for name, (unit, values) in signals.take(now, last).items():
+            for name, (unit, values) in signals.take(now).items():
                 kept.setdefault(name, (unit, []))[1].extend(values)
             last = now
         if now - packed >= 1000 and kept:

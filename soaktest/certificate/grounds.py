@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import shlex
 from collections import Counter
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Final
 
 import orjson
@@ -73,9 +75,11 @@ def refuse_taken_back(session: Session, run: RunRow, same_test: Sequence[int]) -
             and entry.at > (run.ended or run.began)
         ):
             what = "came back" if entry.what == "came back" else "was repaired"
+            before = datetime.fromtimestamp(run.began - 60).isoformat(timespec="minutes")
+            mend = ["unit", "write", entry.unit, entry.what, "--corrects", str(entry.id), "--on", before]
             raise InputError(
                 f"unit {run.unit} {what} after run {run.id}. Test it again, and certify that run; or, where the entry was "
-                f"written late, correct its day: soaktest unit write --corrects {entry.id} --on DAY"
+                f"written late, say when it was, if that was before the run: soaktest {shlex.join(mend)}"
             )
 
 

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from soaktest.cli.judge import JSON, LARGEST_NUMBER
+from soaktest.cli.judge import JSON, a_number
 from soaktest.cli.runs import journal
 from soaktest.cli.words import console, printable, show_table, when
+from soaktest.vocabulary import plural
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -31,12 +32,12 @@ PASSPHRASE = Annotated[
     ),
 ]
 OUT = Annotated[Path | None, typer.Option(help="Folder for the PDFs; the data folder by default.")]
-NUMBER = Annotated[int, typer.Argument(min=1, max=LARGEST_NUMBER, help="The certificate's number.")]
+NUMBER = Annotated[int, typer.Argument(parser=a_number, metavar="NUMBER", help="The certificate's number.")]
 
 
 def certify(  # noqa: PLR0913
     run: Annotated[
-        int, typer.Argument(min=1, max=LARGEST_NUMBER, help="A passed run; see: soaktest run list")
+        int, typer.Argument(parser=a_number, metavar="RUN", help="A passed run; see: soaktest run list")
     ],
     by: Annotated[str, typer.Option(help="Name of the person who signs.")],
     passphrase: PASSPHRASE,
@@ -44,7 +45,8 @@ def certify(  # noqa: PLR0913
     job: Annotated[str, typer.Option(help="The job done.")] = "",
     part: Annotated[list[str] | None, typer.Option(help="A part fitted; may be repeated.")] = None,
     supersedes: Annotated[
-        int | None, typer.Option(min=1, max=LARGEST_NUMBER, help="The certificate that this one corrects.")
+        int | None,
+        typer.Option(parser=a_number, metavar="NUMBER", help="The certificate that this one corrects."),
     ] = None,
     electrical: Annotated[
         Path | None,
@@ -68,7 +70,7 @@ def certify(  # noqa: PLR0913
     ] = None,
     out: OUT = None,
 ) -> None:
-    """Certify a passed run: signed object, A4 page, door label, thermal strip.
+    """Certify a passed run: page, label, strip, signed object.
 
     Example: soaktest certify 12 --by "R. Field" --job "dispenser hose renewed" --part "dispenser-to-tub hose"
     """
@@ -146,9 +148,9 @@ def verify(
     layout: Annotated[str | None, typer.Option(help="The same of the layout.")] = None,
     as_json: JSON = False,
 ) -> None:
-    """Check a certificate: signature, key, content, revocation; with the recording, judge it again.
+    """Check a certificate, as a buyer does.
 
-    The key may be the workshop's published list (certificates.json): it holds the keys, and says what was revoked.
+    Signature, key, content and revocation; with the recording, it is judged again. The key may be the workshop's published list (certificates.json): it holds the keys, and says what was revoked.
 
     Exit status: 0 it holds, 1 it does not. Example: soaktest verify certificate-1.pdf --key certificates.json
     """
@@ -190,7 +192,7 @@ def verify(
                 markup=False,
             )
             out.print(
-                f"{said.washes} leak-free wash(es) under plan {said.plan}, run {said.run}, {when(float(said.began))}",
+                f"{plural(said.washes, 'leak-free wash')} under plan {said.plan}, run {said.run}, {when(float(said.began))}",
                 markup=False,
             )
     raise typer.Exit(1 if faults else 0)
@@ -205,6 +207,8 @@ def _token(what: str) -> str:
     where = Path(what)
     try:
         content = where.read_bytes()
+    except FileNotFoundError as exc:
+        raise InputError(f"{what[:80]}: no such file, and no signed object either.") from exc
     except OSError as exc:
         raise InputError(
             f"{what[:80]}: is no file that can be read, and no signed object ({exc.strerror})."
@@ -260,7 +264,10 @@ def _again(recording: Path, plan: str, layout: str | None, known: Knowledge) -> 
 
 @app.command("list")
 def list_(as_json: JSON = False) -> None:
-    """List certificates, the newest first."""
+    """List certificates, the newest first.
+
+    Example: soaktest certificate list
+    """
     from soaktest.certificate.register import list_certificates
 
     rows = list_certificates(journal())
@@ -310,7 +317,10 @@ def print_(number: NUMBER, out: OUT = None) -> None:
 def revoke(
     number: NUMBER, why: Annotated[str, typer.Option(help="Such as: unit came back leaking.")]
 ) -> None:
-    """Take a certificate back; it keeps its number."""
+    """Take a certificate back; it keeps its number.
+
+    Example: soaktest certificate revoke 1 --why "came back leaking"
+    """
     from soaktest.certificate.register import revoke as take_back
 
     take_back(journal(), number, why)
@@ -319,7 +329,12 @@ def revoke(
 
 @app.command()
 def publish(folder: Annotated[Path, typer.Argument(help="Where the static page goes.")]) -> None:
-    """Write the list of certificates as a static page and JSON, with the public keys; no unit's owner is named."""
+    """Write the list of certificates as a static page.
+
+    And as JSON, with the public keys; no unit's owner is named.
+
+    Example: soaktest certificate publish site
+    """
     from soaktest.certificate.publish import write_list
 
     print(f"Written: {write_list(journal(), folder)}")
@@ -337,7 +352,12 @@ def make(
         ),
     ],
 ) -> None:
-    """Make a key to sign with; the one before is retired, and what it signed still holds."""
+    """Make a key to sign with.
+
+    The one before is retired, and what it signed still holds.
+
+    Example: soaktest key make
+    """
     from soaktest.certificate.keys import make_key
     from soaktest.settings import keys_folder
 
@@ -348,7 +368,10 @@ def make(
 
 @key.command("show")
 def show() -> None:
-    """Print the public keys (JSON Web Key Set) that buyers check with."""
+    """Print the public keys that buyers check with.
+
+    As a JSON Web Key Set. Example: soaktest key show > keys.json
+    """
     import orjson
 
     from soaktest.certificate.keys import key_set
@@ -358,7 +381,10 @@ def show() -> None:
 
 @key.command("list")
 def keys_list() -> None:
-    """List keys: in use, retired, revoked."""
+    """List keys: in use, retired, revoked.
+
+    Example: soaktest key list
+    """
     from soaktest.certificate.keys import all_keys
 
     rows = all_keys(journal())
@@ -377,7 +403,12 @@ def keys_list() -> None:
 
 @key.command("revoke")
 def key_revoke(kid: Annotated[str, typer.Argument(help="The key's name; see: soaktest key list")]) -> None:
-    """Take a key back, such as one that was copied: nothing it signed counts any more."""
+    """Take a key back, such as one that was copied.
+
+    Nothing it signed counts any more.
+
+    Example: soaktest key revoke KEY
+    """
     from soaktest.certificate.keys import revoke_key
 
     revoke_key(journal(), kid)

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from soaktest.cli.words import console, show_findings
+
+if TYPE_CHECKING:
+    from soaktest.recording import Recording
+
+DAY_S = 86_400.0
 
 
 def demo(
@@ -24,13 +30,15 @@ def demo(
         ),
     ] = False,
 ) -> None:
-    """Run the whole job once: a simulated bench publishes over an MQTT broker inside this process.
+    """Run the whole job once, on a simulated bench.
 
-    A front loader has just been repaired and its dispenser-to-tub hose still weeps. The run is judged
-    from the journal and its timeline is written. Exit status 0 whatever the verdict: it is a demonstration.
+    It publishes over a real broker. A front loader has just been repaired and its dispenser-to-tub hose still weeps; with --dry it holds, a day later. The
+    run is judged from the journal and its timeline is written. Exit status 0 whatever the verdict: it is a demonstration.
 
     With --live the same bench publishes as a real one would, for half an hour, to SOAKTEST_BROKER or the broker
     of a soaktest serve on this machine: open the page, begin a run on bench b1, and watch it leak.
+
+    Examples: soaktest demo; soaktest demo --dry; soaktest demo --live
     """
     if live:
         _publish_live(dry=dry)
@@ -50,6 +58,8 @@ def demo(
     scenario = demo_scenario(leaking=not dry)
     out.print("A simulated bench: three pads, a phase node, one quick wash after a repair.")
     recording, _truth = simulate(scenario)
+    if dry:
+        recording = _moved(recording, DAY_S)
     journal = open_journal(f"sqlite:///{folder / 'journal.sqlite'}")
     judged_by = (read_plan(scenario.plan), read_layout(scenario.layout))
     with EmbeddedBroker() as broker, progress_bar("Washing, at many times real speed") as progress:
@@ -64,7 +74,24 @@ def demo(
     out.print()
     out.print(f"Timeline:  {page.resolve()}  (open it in a browser)", soft_wrap=True)
     out.print(f"Recording: {written.resolve()}  (judge it again: soaktest judge {written})", soft_wrap=True)
-    out.print(f"Journal:   {(folder / 'journal.sqlite').resolve()}", soft_wrap=True)
+    out.print(
+        f"Journal:   {(folder / 'journal.sqlite').resolve()}  (its run {run.id} is in no other; open it: "
+        f"SOAKTEST_DATA={shlex.quote(str(folder))} soaktest serve)",
+        soft_wrap=True,
+        markup=False,
+    )
+
+
+def _moved(recording: Recording, seconds: float) -> Recording:
+    """The same so much later: a repair lies between a run that leaked and one that held."""
+    from soaktest.recording import Recording
+
+    header = recording.header
+    moved = {"began": header.began + seconds, "ended": header.ended and header.ended + seconds}
+    return Recording(
+        header.model_copy(update=moved),
+        [message._replace(at=message.at + seconds) for message in recording.messages],
+    )
 
 
 def _publish_live(*, dry: bool) -> None:
@@ -72,19 +99,27 @@ def _publish_live(*, dry: bool) -> None:
 
     from soaktest.cli.files import progress_bar
     from soaktest.mqtt_client import connected, new_client
+    from soaktest.plans import read_plan
     from soaktest.replay import as_bytes
-    from soaktest.settings import BrokerAddress, read_settings
+    from soaktest.settings import broker_of_nodes
     from soaktest.simulate.bench import demo_scenario, simulate
     from soaktest.wire import parse_topic
 
-    recording, _truth = simulate(demo_scenario(leaking=not dry))
+    scenario = demo_scenario(leaking=not dry)
+    plan = read_plan(scenario.plan)
+    recording, _truth = simulate(scenario)
     messages = [as_bytes(message) for message in recording.messages]
-    address = read_settings().broker or BrokerAddress("127.0.0.1")
+    address = broker_of_nodes()
     mend = "Start the page first, in another terminal: soaktest serve"
+    said = (
+        f"On the page, at bench {scenario.bench}: begin a run with plan {plan.name} and machine {scenario.layout} within "
+        f"{scenario.dry_watch_s - plan.dry_watch_s:.0f} s. The machine does one wash, and lets water in {scenario.dry_watch_s:.0f} s from now."
+    )
     with (
         connected(new_client(address), address, mend) as client,
         progress_bar("Washing, in real time") as progress,
     ):
+        print(said, flush=True)
         begin, first = time.monotonic(), messages[0].at
         for number, message in enumerate(messages, 1):
             time.sleep(max(message.at - first - (time.monotonic() - begin), 0.0))

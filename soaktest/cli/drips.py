@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated
 
 import typer
 
 from soaktest.cli.judge import JSON
-from soaktest.cli.nodes import BROKER, listening
+from soaktest.cli.nodes import BROKER, CAUTION, ask, listening
 from soaktest.cli.runs import journal
-from soaktest.cli.words import when
-from soaktest.errors import InputError
+from soaktest.cli.words import print_where_enough, when
+from soaktest.vocabulary import plural
 
 app = typer.Typer(no_args_is_help=True)
 BENCH = Annotated[str, typer.Argument(help="The bench's name.")]
@@ -18,20 +19,21 @@ BENCH = Annotated[str, typer.Argument(help="The bench's name.")]
 
 @app.command()
 def plan() -> None:
-    """Say what to drip on each pad, and how."""
+    """Say what to drip on each pad, and how.
+
+    Example: soaktest drip plan
+    """
     from soaktest.workshop.drips import DROPS_PER_ML, SCHEME
 
     print("On each pad, dry before each try, with an ordinary dropper held upright:")
     for drops, times in SCHEME:
-        print(f"  {times} x {drops} drop{'s' if drops > 1 else ''} ({drops / DROPS_PER_ML:g} ml)")
+        print(f"  {times} x {plural(drops, 'drop')} ({drops / DROPS_PER_ML:g} ml)")
     print("It is walked through, watched and written down by: soaktest drip walk b1")
     print(
         "Or drip in a run with plan find-leak, wait two minutes, and write down whether the page showed it:"
     )
     print("  soaktest drip tell b1 left 0.1 --seen")
-    print(
-        "Drip on pads alone, with the machine moved away and unplugged, and every mains lead off the floor."
-    )
+    print(CAUTION)
 
 
 @app.command()
@@ -46,31 +48,43 @@ def walk(
     settle: Annotated[float, typer.Option(min=1, max=600, help="Seconds for a dried pad to settle.")] = 20.0,
     broker: BROKER = None,
 ) -> None:
-    """Walk through the challenge: it asks for the drops, watches the pad itself, and writes each try down.
+    """Walk through the challenge, watched.
 
-    Ctrl-C ends it; what was tried is kept. Example: soaktest drip walk b1 --broker mqtt://192.168.4.2
+    It asks for the drops, watches the pad itself, and writes each try down. Ctrl-C ends it; what was tried is kept.
+
+    Example: soaktest drip walk b1 --broker mqtt://192.168.4.2
     """
     import time
 
     from soaktest.vocabulary import ZONES
     from soaktest.wire import bench_name
+    from soaktest.workshop.calibration import judge_pad, reading
     from soaktest.workshop.drips import DROPS_PER_ML, SCHEME, keep_drip, seen_since
 
     bench_name(bench)  # before anybody drips
     scheme = tuple((n, times) for n in drops) if drops else SCHEME
     tries = [(zone, n) for zone in ZONES for n, often in scheme for _ in range(often)]
     book = journal()
-    print("On pads alone, with the machine moved away and unplugged, and every mains lead off the floor.")
+    print(CAUTION)
     with listening(broker, f"soaktest/{bench}/+/#") as heard:
-        input("All three pads dry. Then press Enter. ")
-        time.sleep(settle)
-        if not any(said.topic.endswith("/readings") for said in heard):
-            raise InputError(
-                f"bench {bench} is not heard. Check its pad node: soaktest check-node {bench} NODE"
-            )
+
+        def ask_until_dry(said: str, zones: Sequence[str]) -> None:
+            """A pad that is wet already would hide the drop, or be taken for it."""
+            wet = list(zones)
+            while wet:
+                ask(said)
+                time.sleep(settle)
+                wet = [
+                    zone
+                    for zone in wet
+                    if judge_pad(reading(list(heard), zone, time.time() - max(settle / 2, 3.0)))
+                ]
+                said = f"The {' and the '.join(wet)} pad is not dry: dry it, or look for a bridge between its tracks."
+
+        ask_until_dry("All three pads dry.", ZONES)
         for number, (zone, n) in enumerate(tries, 1):
             input(
-                f"{number} of {len(tries)}: let {n} drop{'s' if n > 1 else ''} fall on the {zone.upper()} pad, and press Enter at once. "
+                f"{number} of {len(tries)}: let {plural(n, 'drop')} fall on the {zone.upper()} pad, and press Enter at once. "
             )
             since = time.time()
             time.sleep(wait)
@@ -78,8 +92,7 @@ def walk(
             keep_drip(book, bench, zone, n / DROPS_PER_ML, seen=seen)
             print("  seen" if seen else "  not seen", flush=True)
             if number < len(tries):
-                input("Wipe the pad dry. Then press Enter. ")
-                time.sleep(settle)
+                ask_until_dry("Wipe the pad dry.", [zone])
     print(f"{len(tries)} tries written. See: soaktest drip shows {bench}")
 
 
@@ -90,7 +103,10 @@ def tell(
     ml: Annotated[float, typer.Argument(help="Millilitres; a drop is about 0.05.")],
     seen: Annotated[bool, typer.Option("--seen/--unseen", help="Whether the bench showed it.")],
 ) -> None:
-    """Write down one try."""
+    """Write down one try.
+
+    Example: soaktest drip tell b1 left 0.1 --seen
+    """
     from soaktest.workshop.drips import keep_drip
 
     keep_drip(journal(), bench, zone, ml, seen=seen)
@@ -99,17 +115,18 @@ def tell(
 
 @app.command()
 def shows(bench: BENCH, as_json: JSON = False) -> None:
-    """Say how little water the bench shows with 90 % probability, and its 95 % bound."""
+    """Say how little water the bench shows.
+
+    With 90 % probability, and its 95 % bound.
+
+    Example: soaktest drip shows b1
+    """
     from soaktest.workshop.drips import TRIES_COUNT_S, bench_sensitivity, promised
 
-    told = bench_sensitivity(journal(), bench)
     if as_json:
-        from dataclasses import asdict
-
-        import orjson
-
-        print(orjson.dumps(asdict(told)).decode())
+        print_where_enough(lambda: bench_sensitivity(journal(), bench))
         return
+    told = bench_sensitivity(journal(), bench)
     print(
         f"Bench {bench}: {told.a90:.2g} ml is seen with 90 % probability; with 95 % confidence {told.a90_95:.2g} ml ({told.seen} of {told.tries} tries seen)."
     )

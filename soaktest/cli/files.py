@@ -10,13 +10,17 @@ import typer
 
 from soaktest.cli.judge import LAYOUT, NUMBER, PLAN
 from soaktest.cli.words import EXIT, console, show_findings, show_table
+from soaktest.vocabulary import plural
 
 
 def record(
     number: NUMBER,
     file: Annotated[Path, typer.Argument(help="Where to write; gzipped where it ends in .gz.")],
 ) -> None:
-    """Write a run to a recording file."""
+    """Write a run to a recording file.
+
+    Example: soaktest record 12 run-12.ndjson.gz
+    """
     from soaktest.bench import find_run
     from soaktest.cli.runs import journal
     from soaktest.recording import write_recording
@@ -35,10 +39,12 @@ def replay(
     plan: PLAN = None,
     layout: LAYOUT = None,
 ) -> None:
-    """Play a recording through the broker into the journal as a run of its own, and judge it.
+    """Play a recording into the journal as a run, and judge it.
 
-    Findings do not depend on the speed: the recorded arrival times are kept. The broker is
+    It goes through the broker. Findings do not depend on the speed: the recorded arrival times are kept. The broker is
     SOAKTEST_BROKER, else an embedded one for the while. Exit status as of judge.
+
+    Example: soaktest replay run-12.ndjson.gz --speed 60
     """
     from soaktest.bench import judge_run
     from soaktest.broker import EmbeddedBroker
@@ -86,20 +92,26 @@ def progress_bar(title: str):  # type: ignore[no-untyped-def]
 def plans(
     check: Annotated[str | None, typer.Argument(help="Check this plan: a name or a TOML file.")] = None,
 ) -> None:
-    """List the shipped plans, or check one."""
+    """List the shipped plans, or check one.
+
+    Example: soaktest plans my-plan.toml
+    """
     from soaktest.plans import read_plan
     from soaktest.toml_values import shipped_names
 
     for name in [check] if check else shipped_names("plans"):
         plan = read_plan(name)
-        print(f"{plan.name}: {plan.title}. {plan.washes} wash(es), watch {plan.min_watch_s / 60:.0f} min, "
+        print(f"{plan.name}: {plan.title}. {plural(plan.washes, 'wash')}, watch {plan.min_watch_s / 60:.0f} min, "
               f"drip watch {plan.drip_watch_s / 60:.0f} min, shows {plan.detect_ml:g} ml.")  # fmt: skip
 
 
 def layouts(
     check: Annotated[str | None, typer.Argument(help="Check this layout: a name or a TOML file.")] = None,
 ) -> None:
-    """List the shipped layouts, or check one."""
+    """List the shipped layouts, or check one.
+
+    Example: soaktest layouts front-loader
+    """
     from soaktest.layouts import read_layout
     from soaktest.toml_values import shipped_names
 

@@ -10,13 +10,31 @@ import typer
 from soaktest.cli.words import EXIT, console, show_findings, show_why
 
 if TYPE_CHECKING:
-    from soaktest.analysis.analyse import Analysis, Knowledge
+    from soaktest.analysis.analyse import Analysis
 
-PLAN = Annotated[str | None, typer.Option("--plan", help="A shipped plan by name, or a TOML file.")]
-LAYOUT = Annotated[str | None, typer.Option("--layout", help="A shipped layout by name, or a TOML file.")]
+PLAN = Annotated[
+    str | None,
+    typer.Option("--plan", help="A shipped plan, or a TOML file; the run's own by default, else resale."),
+]
+LAYOUT = Annotated[
+    str | None,
+    typer.Option(
+        "--layout", help="A shipped layout, or a TOML file; the run's own by default, else front-loader."
+    ),
+]
 LARGEST_NUMBER = 2**53
+
+
+def a_number(given: str) -> int:
+    """The number of a run or an entry, as a database can hold it."""
+    if not given.isdecimal() or not 1 <= int(given) <= LARGEST_NUMBER:
+        raise typer.BadParameter(f"{given[:40]!r} is no number from 1 on.")
+    return int(given)
+
+
 NUMBER = Annotated[
-    int, typer.Argument(min=1, max=LARGEST_NUMBER, help="The run's number; see: soaktest run list")
+    int,
+    typer.Argument(parser=a_number, metavar="RUN", help="The run's number; see: soaktest run list"),
 ]
 JSON = Annotated[bool, typer.Option("--json", help="Print JSON and nothing else.")]
 
@@ -43,12 +61,15 @@ def judge(  # noqa: PLR0913
 
     Exit status: 0 pass, 1 fail, 3 retest, 2 when it cannot be judged.
 
-    Examples: soaktest judge 12 / soaktest judge run.ndjson.gz --plan resale --json /
+    Examples: soaktest judge 12; soaktest judge run.ndjson.gz --plan resale --json;
     soaktest judge 13 --together-with 12 --why
     """
-    for other in together_with or []:
-        _refuse_another_machine(what, other)
-    analysis = _judged(what, plan, layout, _earlier(together_with or [], plan, layout))
+    if together_with:
+        from soaktest.cli.together import judge_together
+
+        analysis, added = judge_together(what, together_with, plan, layout)
+    else:
+        analysis, added = _judged(what, plan, layout), []
     if timeline:
         from soaktest.timeline import write_timeline
 
@@ -59,6 +80,8 @@ def judge(  # noqa: PLR0913
     else:
         out = console()
         show_findings(out, findings)
+        for line in added:
+            out.print(f"Weighed together: {line}", markup=False)
         if why:
             show_why(out, analysis)
         if timeline:
@@ -66,71 +89,23 @@ def judge(  # noqa: PLR0913
     raise typer.Exit(EXIT[findings.verdict])
 
 
-def _earlier(others: list[str], plan: str | None, layout: str | None) -> Knowledge | None:
-    """What earlier runs say of the parts, each weighed with those before it, and their leak-free washes."""
-    from soaktest.analysis.analyse import Knowledge
-
-    known: Knowledge | None = None
-    for other in others:
-        told = _judged(other, plan, layout, known or Knowledge(earlier={}))
-        clean = 0 if told.findings.wet_events else told.findings.washes
-        parts = told.explanation.part_log_likelihood or (known.earlier if known else None) or {}
-        known = Knowledge(earlier=parts, clean_washes=clean + (known.clean_washes if known else 0))
-    return known
-
-
-def _refuse_another_machine(what: str, other: str) -> None:
-    """Runs are judged together only of one unit as it was: not of another, and not across a repair."""
-    from soaktest.errors import InputError
-
-    (unit, at), (before, earlier) = _unit_and_time(what), _unit_and_time(other)
-    if unit and before and unit != before:
-        raise InputError(
-            f"{other} is of unit {before}, {what} of unit {unit}: only runs of one unit are judged together."
-        )
-    if unit and before and what.isdecimal() and other.isdecimal():
-        from soaktest.cli.runs import journal
-        from soaktest.workshop.stories import story_of
-
-        first, last = sorted((at, earlier))
-        repairs = [e for e in story_of(journal(), unit) if e.what == "repair" and first <= e.at <= last]
-        if any(e.corrected_by is None for e in repairs):
-            raise InputError(
-                f"unit {unit} was repaired between {other} and {what}: what leaked before says nothing of it now. Judge {what} alone."
-            )
-
-
-def _unit_and_time(what: str) -> tuple[str | None, float]:
-    if _is_number(what):
-        from soaktest.bench import find_run
-        from soaktest.cli.runs import journal
-
-        run = find_run(journal(), int(what))
-        return run.unit, run.began
-    from soaktest.recording import read_recording
-
-    header = read_recording(what).header
-    return header.unit, header.began
-
-
-def _is_number(what: str) -> bool:
+def is_number(what: str) -> bool:
+    """Whether a run is meant, and no file."""
     return what.isdecimal() and int(what) <= LARGEST_NUMBER and not Path(what).exists()
 
 
-def _judged(what: str, plan: str | None, layout: str | None, known: Knowledge | None = None) -> Analysis:
+def _judged(what: str, plan: str | None, layout: str | None) -> Analysis:
     from soaktest.layouts import named_layout, read_layout
     from soaktest.plans import named_plan, read_plan
 
     chosen_plan = read_plan(plan) if plan else None
     chosen_layout = read_layout(layout) if layout else None
-    if _is_number(what):
-        from soaktest.bench import examine_run, find_run, judge_run
+    if is_number(what):
+        from soaktest.bench import judge_run
         from soaktest.journal import open_journal
         from soaktest.settings import read_settings
 
         journal = open_journal(read_settings().database)
-        if known is not None:
-            return examine_run(journal, find_run(journal, int(what)), chosen_plan, chosen_layout, known)
         return judge_run(journal, int(what), chosen_plan, chosen_layout)
     from soaktest.analysis.analyse import examine
     from soaktest.recording import read_recording
@@ -141,5 +116,4 @@ def _judged(what: str, plan: str | None, layout: str | None, known: Knowledge | 
         recording,
         chosen_layout or named_layout(header.layout),
         chosen_plan or named_plan(header.plan),
-        known,
     )

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from soaktest.cli.judge import JSON
-from soaktest.cli.words import show_table, when
+from soaktest.cli.words import print_json, show_table, when
 
 if TYPE_CHECKING:
     from soaktest.collector import Collector
@@ -28,9 +28,12 @@ def collect(
         str, typer.Option(help="Where the embedded broker listens; nodes need more than loopback.")
     ] = "127.0.0.1",
 ) -> None:
-    """Collect what nodes publish into the journal, until SIGINT or SIGTERM; publish lamp and alarm of each bench.
+    """Collect what nodes publish, until Ctrl-C, without a page.
 
-    The embedded broker is started unless SOAKTEST_BROKER names another.
+    It goes into the journal; lamp and alarm of each bench are published. The embedded broker is started unless
+    SOAKTEST_BROKER names another.
+
+    Example: soaktest collect --host 192.0.2.10
     """
     from soaktest.watch import Watch
 
@@ -77,15 +80,16 @@ def set_aside(
     limit: Annotated[int, typer.Option(min=1, max=100_000, help="How many, the newest first.")] = 20,
     as_json: JSON = False,
 ) -> None:
-    """List messages that broke the contract: when, where, why and how they begin."""
+    """List messages that broke the contract, and why.
+
+    Example: soaktest set-aside --limit 5
+    """
     from soaktest.cli.runs import journal
 
     book = journal()
     rows = book.set_aside(limit)
     if as_json:
         import base64
-
-        import orjson
 
         told = [
             {
@@ -96,7 +100,7 @@ def set_aside(
             }
             for r in rows
         ]
-        print(orjson.dumps(told).decode())
+        print_json(told)
         return
     if copies := book.tally("duplicates"):
         print(f"Packs that came again, and were kept once: {copies}.")

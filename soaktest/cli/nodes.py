@@ -12,10 +12,17 @@ import typer
 from soaktest.cli.words import console
 
 if TYPE_CHECKING:
+    from soaktest.analysis.events import PadCheck
     from soaktest.node_check import Said
 
 BENCH = Annotated[str, typer.Argument(help="The bench's name.")]
-BROKER = Annotated[str | None, typer.Option(help="mqtt://host:port; that of SOAKTEST_BROKER by default.")]
+BROKER = Annotated[
+    str | None,
+    typer.Option(
+        help="mqtt://host:port; by default SOAKTEST_BROKER, else that of a page served on this machine."
+    ),
+]
+CAUTION = "Extra-low voltage only. Unplug the machine, move it away, and keep every mains lead off the floor."
 
 
 @contextlib.contextmanager
@@ -23,16 +30,11 @@ def listening(broker: str | None, topics: str) -> Iterator[list[Said]]:
     """Everything that arrives under some topics, as it arrives."""
     from paho.mqtt.client import MQTTMessage, topic_matches_sub
 
-    from soaktest.errors import InputError
     from soaktest.mqtt_client import connected, new_client
     from soaktest.node_check import Said
-    from soaktest.settings import parse_broker, read_settings
+    from soaktest.settings import START_OR_NAME, broker_of_nodes
 
-    address = parse_broker(broker) if broker else read_settings().broker
-    if address is None:
-        raise InputError(
-            "name the broker that the node publishes to: --broker mqtt://host:port, or SOAKTEST_BROKER."
-        )
+    address = broker_of_nodes(broker)
     heard: list[Said] = []
     client = new_client(address)
 
@@ -42,7 +44,7 @@ def listening(broker: str | None, topics: str) -> Iterator[list[Said]]:
 
     client.on_message = hear
     client.on_connect = lambda c, *_: c.subscribe(topics, 1)
-    with connected(client, address, "Start it, or mend --broker."):
+    with connected(client, address, START_OR_NAME):
         yield heard
 
 
@@ -58,9 +60,11 @@ def check_node(
     ] = False,
     broker: BROKER = None,
 ) -> None:
-    """Listen to a node, and say in plain words whether it keeps the contract.
+    """Listen to a node, and say what its firmware must mend.
 
-    Exit status: 0 it does, 1 it does not. Example: soaktest check-node b1 pads --broker mqtt://192.168.4.2
+    Exit status: 0 it keeps the contract, 1 it does not.
+
+    Example: soaktest check-node b1 pads --broker mqtt://192.168.4.2
     """
     from rich.progress import track
 
@@ -94,17 +98,22 @@ def calibrate(
         float, typer.Option(min=0.5, max=60, help="Seconds that each reading is taken over.")
     ] = 5.0,
 ) -> None:
-    """Calibrate a bench's pads: dry, damp, and wet with a measured amount; kept with the date.
+    """Calibrate a bench's pads: dry, damp, and measured wet.
 
-    Extra-low voltage only; keep mains leads off the floor. Example: soaktest calibrate b1 --ml 1
+    What they read is kept with the date. Extra-low voltage only; keep mains leads off the floor.
+
+    Example: soaktest calibrate b1 --ml 1
     """
-    from soaktest.analysis.events import PadCheck
     from soaktest.cli.runs import journal
     from soaktest.records import keep_pad_check
     from soaktest.vocabulary import ZONES
+    from soaktest.wire import bench_name
     from soaktest.workshop.calibration import judge_pad, reading
 
-    book, out = journal(), console()
+    bench_name(bench)  # before anybody wets a pad
+    book = journal()
+    unsound = 0
+    print(CAUTION)
     with listening(broker, f"soaktest/{bench}/+/#") as heard:
 
         def measure(zone: str) -> float:
@@ -112,28 +121,15 @@ def calibrate(
             time.sleep(hold)
             return reading(list(heard), zone, since)
 
-        ask: Callable[[str], str] = lambda said: input(said + " Then press Enter. ")  # noqa: E731
         ask(f"Bench {bench}: all three pads dry, nobody on the floor.")
         dry = {zone: measure(zone) for zone in ZONES}
-        unsound = 0
-        for zone in ZONES:
-            ask(f"{zone.upper()} pad: lay a damp finger across its tracks and hold it there.")
-            damp = measure(zone)
-            ask(f"{zone.upper()} pad: wipe it dry, then put {ml:g} ml of tap water on it with a syringe.")
-            wet = measure(zone)
-            fault = judge_pad(dry[zone], damp, wet)
+        for zone in sorted(
+            ZONES, key=lambda zone: not judge_pad(dry[zone])
+        ):  # what is wet already is said at once
+            check, fault = _tried(zone, dry[zone], ml, measure)
+            keep_pad_check(book, bench, zone, check, fault)
             unsound += bool(fault)
-            keep_pad_check(book, bench, zone, PadCheck(dry[zone], wet, ml, time.time()), fault)
-            out.print(
-                f"{zone}: dry {dry[zone] * 1e6:.3g} µS, damp {damp * 1e6:.3g} µS, {ml:g} ml {wet * 1e6:.3g} µS. "
-                + (
-                    f"NOT SOUND: {fault}"
-                    if fault
-                    else f"Sound: {(wet - dry[zone]) / ml * 1e6:.3g} µS a millilitre."
-                ),
-                markup=False,
-            )
-    out.print(
+    print(
         "Dry the pads before the next run. "
         + (
             "A pad that is not sound has no calibration: mend it, and calibrate again."
@@ -142,3 +138,31 @@ def calibrate(
         )
     )
     raise typer.Exit(1 if unsound else 0)
+
+
+def _tried(zone: str, dry: float, ml: float, measure: Callable[[str], float]) -> tuple[PadCheck, str]:
+    """A pad touched and wetted, step by step; no further once it shows what a sound pad would not."""
+    from soaktest.analysis.events import PadCheck
+    from soaktest.workshop.calibration import judge_pad
+
+    read, put = [dry], 0.0
+    said = f"dry {dry * 1e6:.3g} µS"
+    fault = judge_pad(*read)
+    if not fault:
+        ask(f"{zone.upper()} pad: lay a damp finger across its tracks and hold it there.")
+        read.append(measure(zone))
+        said += f", damp {read[-1] * 1e6:.3g} µS"
+        fault = judge_pad(*read)
+    if not fault:
+        ask(f"{zone.upper()} pad: wipe it dry, then put {ml:g} ml of tap water on it with a syringe.")
+        read.append(measure(zone))
+        put, said = ml, f"{said}, {ml:g} ml {read[-1] * 1e6:.3g} µS"
+        fault = judge_pad(*read)
+    sound = f"Sound: {(read[-1] - dry) / ml * 1e6:.3g} µS a millilitre."
+    print(f"{zone}: {said}. " + (f"NOT SOUND: {fault}." if fault else sound), flush=True)
+    return PadCheck(dry, read[-1], put, time.time()), fault
+
+
+def ask(said: str) -> None:
+    """Ask a person to do something, and wait until it is done."""
+    input(said + " Then press Enter. ")

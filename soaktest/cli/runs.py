@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
+import re
+import shlex
 import time
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from soaktest.cli.judge import JSON, LAYOUT, NUMBER, PLAN
-from soaktest.cli.words import console, show_findings, show_table, when
+from soaktest.cli.judge import JSON, NUMBER
+from soaktest.cli.words import clock, console, print_json, show_findings, show_table, to_minute, when
+from soaktest.vocabulary import PadState
 
 if TYPE_CHECKING:
     from soaktest.bench import Live
@@ -18,6 +23,13 @@ if TYPE_CHECKING:
 app = typer.Typer(no_args_is_help=True)
 SURE_FROM = 0.6
 """A phase less sure than this is not named while the run goes on."""
+JUDGED_WITHIN_S = 10.0
+"""The page ends a run first and judges it then: so long the verdict is waited for."""
+STATES: dict[PadState, str] = {
+    "sound": "dry", "unproven": "dry, but not proven whole", "open": "lead broken", "short": "shorted", "stuck": "never moves",
+    "silent": "not heard", "drifting": "wanders", "wet": "wet",
+}  # fmt: skip
+"""What a pad's state means to who stands before it."""
 
 
 def journal() -> Journal:
@@ -32,14 +44,16 @@ def journal() -> Journal:
 def begin(
     bench: Annotated[str, typer.Argument(help="The bench's name, as its nodes publish it.")],
     unit: Annotated[str | None, typer.Option(help="The unit's tag.")] = None,
-    plan: PLAN = None,
-    layout: LAYOUT = None,
+    plan: Annotated[str, typer.Option(help="A shipped plan, or a TOML file.")] = "resale",
+    layout: Annotated[str, typer.Option(help="A shipped layout, or a TOML file.")] = "front-loader",
     override: Annotated[
         str | None,
-        typer.Option(help="Why it is begun although a pad is unsound or wet; lands on the certificate."),
+        typer.Option(
+            help="Why it is begun although a pad is unsound or wet, or the bench was never heard; lands on the certificate."
+        ),
     ] = None,
 ) -> None:
-    """Begin a run on a bench, on a dry floor, before the machine is started.
+    """Begin a run, on a dry floor, before the machine is started.
 
     Example: soaktest run begin b1 --unit A-0417 --plan resale --layout front-loader
     """
@@ -49,13 +63,16 @@ def begin(
     from soaktest.plans import read_plan
     from soaktest.recording import Header
     from soaktest.wire import bench_name
+    from soaktest.workshop.stories import is_known
 
     tag = plain_text("unit's tag", unit or "", 64) or None
     header = Header(bench=bench_name(bench), unit=tag, began=time.time())
-    chosen = read_plan(plan or "resale")
+    chosen = read_plan(plan)
     book = journal()
     refuse_unsound(book, bench, override)
-    run = begin_run(book, header, chosen, read_layout(layout or "front-loader"), override)
+    if tag and not is_known(book, tag):
+        print(f"Unit {tag} is new: put in the book. Say what it is: soaktest unit take-in {shlex.quote(tag)}")
+    run = begin_run(book, header, chosen, read_layout(layout), override)
     print(
         f"Run {run.id} begun on bench {bench}. Keep the floor dry for {chosen.dry_watch_s / 60:.0f} min, then start the machine."
     )
@@ -64,7 +81,10 @@ def begin(
 
 @app.command()
 def end(number: NUMBER) -> None:
-    """End a run; judge it with: soaktest judge NUMBER."""
+    """End a run, to be judged next.
+
+    Example: soaktest run end 12; soaktest judge 12
+    """
     from soaktest.bench import end_run
 
     end_run(journal(), number)
@@ -73,21 +93,22 @@ def end(number: NUMBER) -> None:
 
 @app.command("list")
 def list_(as_json: JSON = False) -> None:
-    """List runs, the newest first."""
+    """List runs, the newest first.
+
+    Example: soaktest run list
+    """
     from soaktest.bench import list_runs
 
     found = list_runs(journal())
     if as_json:
-        import orjson
-
-        print(orjson.dumps([_summary(run) for run in found]).decode())
+        print_json([_summary(run) for run in found])
         return
     if not found:
         print("No run yet. Begin one: soaktest run begin b1 --unit TAG, or see: soaktest demo")
         return
     rows = [
         (
-            run.id, run.bench, run.unit, _summary(run)["plan"], when(run.began), when(run.ended), run.stage,
+            run.id, run.bench, run.unit, _summary(run)["plan"], to_minute(run.began), to_minute(run.ended), run.stage,
             _summary(run)["verdict"],
         )
         for run in found
@@ -98,7 +119,10 @@ def list_(as_json: JSON = False) -> None:
 
 @app.command()
 def show(number: NUMBER, as_json: JSON = False) -> None:
-    """Show a run as it was last judged."""
+    """Show a run as it was last judged.
+
+    Example: soaktest run show 12
+    """
     from soaktest.bench import find_run
     from soaktest.findings import Findings
 
@@ -106,11 +130,7 @@ def show(number: NUMBER, as_json: JSON = False) -> None:
     if as_json:
         import orjson
 
-        print(
-            orjson.dumps(
-                _summary(run) | {"findings": orjson.loads(run.findings) if run.findings else None}
-            ).decode()
-        )
+        print_json(_summary(run) | {"findings": orjson.loads(run.findings) if run.findings else None})
         return
     print(
         f"Run {run.id}, bench {run.bench}, unit {run.unit or '-'}, {run.stage}; began {when(run.began)}, ended {when(run.ended) or '-'}"
@@ -126,26 +146,68 @@ def watch(
     number: NUMBER,
     every: Annotated[float, typer.Option(min=0.2, help="Seconds between looks.")] = 2.0,
 ) -> None:
-    """Watch a run: stage, phase, pads, and what the plan still needs. Ctrl-C leaves the run going.
+    """Watch a run: stage, phase, pads, what is still needed.
 
-    Lamp and alarm are published by whoever collects: soaktest collect, or soaktest serve.
+    Ctrl-C leaves the run going. Lamp and alarm are published by whoever collects: soaktest collect, or soaktest serve.
+
+    Example: soaktest run watch 12
     """
-    from rich.live import Live as Screen
-
     from soaktest.bench import find_run, look
 
-    book = journal()
-    run = find_run(book, number)
-    with Screen(console=console(), auto_refresh=False) as screen:
+    book, ran_at = journal(), float("-inf")
+    with _screen() as show:
         while True:
-            live = look(book, number)
-            screen.update(_status(run, live), refresh=True)
-            if find_run(book, number).ended is not None:
-                return
+            run = find_run(book, number)
+            if run.ended is None:
+                show(_status(run, look(book, number)))
+                ran_at = time.monotonic()
+            else:
+                show([_ended(run)])
+                if run.findings or time.monotonic() > ran_at + JUDGED_WITHIN_S:
+                    return
             time.sleep(every)
 
 
-def _status(run: RunRow, live: Live) -> str:
+@contextlib.contextmanager
+def _screen() -> Iterator[Callable[[list[str]], None]]:
+    """A terminal shows the newest look; a file or pipe has each line with its time when it says something new."""
+    from rich.live import Live as Screen
+    from rich.text import Text
+
+    out = console()
+    if out.is_terminal:
+        with Screen(console=out, auto_refresh=False) as screen:
+            yield lambda lines: screen.update(Text("\n".join(lines)), refresh=True)
+        return
+    said: set[str] = set()
+
+    def tell(lines: list[str]) -> None:
+        now = {_without_reading(line): line for line in lines}
+        for key, line in now.items():
+            if key not in said:
+                print(f"{clock(time.time())} {line}", flush=True)
+        said.clear()
+        said.update(now)
+
+    yield tell
+
+
+def _without_reading(line: str) -> str:
+    """A line without its pad's reading: that alone is no news."""
+    return re.sub(r"\S+ µS", "µS", line)
+
+
+def _ended(run: RunRow) -> str:
+    from soaktest.findings import kept_verdict
+
+    verdict = kept_verdict(run.findings)
+    state = f"verdict {verdict.upper()}" if verdict else f"not judged yet: soaktest judge {run.id}"
+    if run.stage == "cancelled":
+        state = "cancelled, not to be judged"
+    return f"Run {run.id} on bench {run.bench}: ended, {state}"
+
+
+def _status(run: RunRow, live: Live) -> list[str]:
     from soaktest.thinning import microsiemens
 
     analysis = live.analysis
@@ -153,23 +215,20 @@ def _status(run: RunRow, live: Live) -> str:
     phase = spans[-1].phase if spans and spans[-1].confidence >= SURE_FROM else "not clear yet"
     lines = [f"Run {run.id} on bench {run.bench}: {live.stage}; phase {phase}"]
     for zone, track in analysis.pads.items():
-        now = f"{float(microsiemens(track.log_g[-1:])[0]):.3g} uS" if len(track.t) else "not heard"
-        wet = (
-            "WET"
-            if any(e.zone == zone and e.end is None for e in analysis.findings.wet_events)
-            else track.state
-        )
-        lines.append(f"  {zone:7s} {now:>12s}  {wet}")
-    if live.leaked:
-        lines.append(
-            f"LEAK at {', '.join(live.leaked)}: stop the programme, drain, unplug, look while it is wet."
-        )
+        now = f"{float(microsiemens(track.log_g[-1:])[0]):.3g} µS" if len(track.t) else "not heard"
+        wet = next((e for e in analysis.findings.wet_events if e.zone == zone and e.end is None), None)
+        state = f"WET since {clock(wet.onset)} ({wet.cause})" if wet else STATES[track.state]
+        lines.append(f"  {zone:7s} {now:>12s}  {state}")
+    if live.leaks:
+        since = {e.zone: clock(e.onset) for e in sorted(live.leaks, key=lambda e: -e.onset)}
+        where = ", ".join(f"{zone} since {since[zone]}" for zone in live.leaked)
+        lines.append(f"LEAK at {where}: stop the programme, drain, unplug, look while it is wet.")
     lines.append("Still needed: " + ("; ".join(live.needs) or "nothing"))
     if live.lost:
         lines.append("Cannot pass any more: " + " ".join(live.lost))
     if live.may_stop:
         lines.append(live.may_stop)
-    return "\n".join(lines)
+    return lines
 
 
 def _summary(run: RunRow) -> dict[str, object]:

@@ -23,7 +23,7 @@ def serve(
     port: Annotated[int, typer.Option(min=1, max=65535, help="Port of the page.")] = 8417,
     broker_port: Annotated[int, typer.Option(min=1, max=65535, help="Port of the embedded broker.")] = 1883,
 ) -> None:
-    """Serve the bench's page, and collect what nodes publish, until Ctrl-C.
+    """Serve the bench's page, and collect, until Ctrl-C.
 
     On this machine alone no password is needed; it listens elsewhere only once one is set
     (soaktest set-password). The embedded broker is started unless SOAKTEST_BROKER names another.
@@ -76,7 +76,10 @@ def set_password(
         ),
     ],
 ) -> None:
-    """Set the page's password; only its Argon2 hash is kept."""
+    """Set the page's password; only its Argon2 hash is kept.
+
+    Example: soaktest set-password
+    """
     from soaktest.password import set_password as keep
     from soaktest.settings import read_settings
 

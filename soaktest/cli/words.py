@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from soaktest.vocabulary import plural
+
 if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
     from rich.console import Console
 
     from soaktest.analysis.analyse import Analysis
@@ -21,6 +24,8 @@ TELLING_BITS = 0.1
 """A wash that would tell less than this about the suspects is not worth the water."""
 GAP = 2
 """Blanks between two columns of a table."""
+WHOLE = 16
+"""Characters up to which a cell, such as a date or a part's id, stays on one line."""
 LONGEST_WORD = 32
 """Characters; a longer one, such as an address, may be broken."""
 SENTENCE = 18
@@ -40,9 +45,38 @@ def when(t: float | None) -> str:
     return "" if t is None else datetime.fromtimestamp(t).astimezone().strftime("%Y-%m-%d %H:%M:%S")
 
 
+def to_minute(t: float | None) -> str:
+    """The same to the minute, for tables: one column, one line."""
+    return when(t)[:16]
+
+
+def clock(t: float) -> str:
+    """Local time of day."""
+    return when(t)[11:]
+
+
 def printable(text: str) -> str:
     """Text without what a terminal would obey: control codes and line breaks become a mark."""
     return "".join(c if c.isprintable() else "\ufffd" for c in text)
+
+
+def print_json(told: object) -> None:
+    """JSON and nothing else."""
+    import orjson
+
+    print(orjson.dumps(told).decode())
+
+
+def print_where_enough(ask: Callable[[], DataclassInstance]) -> None:
+    """An answer as JSON, or what it still needs where too little is written down: that is an answer too."""
+    from dataclasses import asdict
+
+    from soaktest.errors import NotEnough
+
+    try:
+        print_json({"enough": True} | asdict(ask()))
+    except NotEnough as exc:
+        print_json({"enough": False, "why": str(exc), "needs": exc.needs})
 
 
 def show_table(
@@ -50,8 +84,8 @@ def show_table(
 ) -> None:
     """Print a table whose cells are shown as they are, whatever characters they hold; columns all empty are left out.
 
-    Words stay whole: where the terminal is too narrow for that, columns of ``minor`` are left out, the first one first,
-    and named below.
+    Dates, ids and words stay whole: where the terminal is too narrow for that, columns of ``minor`` are left out, the first
+    one first, and named below.
     """
     from rich import box
     from rich.table import Table
@@ -66,6 +100,7 @@ def show_table(
             del columns[name]
             left_out.append(name)
             widths = _widths(columns, out.width)
+    widths = widths or _widths(columns, out.width, whole=0)
     table = Table(
         title=Text(printable(title)) if title else None, title_justify="left", box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False,
         padding=(0, GAP - 1, 0, 0),
@@ -79,9 +114,9 @@ def show_table(
         out.print(f"[dim]Left out for want of room: {', '.join(left_out)}. A wider terminal shows all.[/]")
 
 
-def _widths(columns: Mapping[str, Sequence[str]], room: int) -> list[int] | None:
-    """Characters for each column so that no word is broken, the rest shared out among those that want more; None where
-    there is no room for that.
+def _widths(columns: Mapping[str, Sequence[str]], room: int, whole: int = WHOLE) -> list[int] | None:
+    """Characters for each column so that no word is broken, nor a column of at most ``whole`` characters, the rest shared
+    out among those that want more; None where there is no room for that.
     """
     from rich.cells import cell_len
 
@@ -89,7 +124,8 @@ def _widths(columns: Mapping[str, Sequence[str]], room: int) -> list[int] | None
     for name, cells in columns.items():
         words = [min(cell_len(word), LONGEST_WORD) for cell in (name, *cells) for word in cell.split()]
         wanted.append(max(cell_len(cell) for cell in (name, *cells)))
-        least.append(max(*words, SENTENCE if wanted[-1] > 2 * SENTENCE else 0))
+        short = wanted[-1] if wanted[-1] <= whole else 0
+        least.append(max(*words, short, SENTENCE if wanted[-1] > 2 * SENTENCE else 0))
     spare = room - sum(least) - GAP * (len(columns) - 1)
     if spare < 0:
         return None
@@ -103,6 +139,7 @@ def _widths(columns: Mapping[str, Sequence[str]], room: int) -> list[int] | None
 def show_findings(out: Console, findings: Findings) -> None:
     """Print the verdict, its reasons, what was wet, and what to look at."""
     from rich.markup import escape
+    from rich.padding import Padding
     from rich.table import Table
 
     name, meaning, style = VERDICTS[findings.verdict]
@@ -111,9 +148,9 @@ def show_findings(out: Console, findings: Findings) -> None:
         f"[{style}]{name}[/]: {meaning}  ({escape(unit)}bench {findings.bench}, plan {escape(findings.plan)})"
     )
     for reason in findings.reasons:
-        out.print(f"  - {escape(reason.text)}")
+        out.print(Padding(f"- {escape(reason.text)}", (0, 0, 0, 2)))
         if reason.mend and findings.verdict != "pass":
-            out.print(f"    [dim]{escape(reason.mend)}[/]")
+            out.print(Padding(f"[dim]{escape(reason.mend)}[/]", (0, 0, 0, 4)))
     if findings.wet_events:
         table = Table(
             "pad", "wet since", "cause", "let out in", "water, ml", title="Wet events", title_justify="left"
@@ -141,9 +178,9 @@ def show_findings(out: Console, findings: Findings) -> None:
         out.print(f"To tell them apart next: {escape(best.title.lower())}. {escape(best.why)}")
     coverage = findings.coverage
     out.print(
-        f"[dim]{findings.washes} complete wash(es); watched {coverage.watched_s / 60:.0f} min, "
+        f"[dim]{plural(findings.washes, 'complete wash')}; watched {coverage.watched_s / 60:.0f} min, "
         f"{coverage.share:.1%} heard; longest gap {coverage.longest_gap_s:.1f} s; "
-        f"{findings.set_aside} messages set aside, {findings.lost_packs} packs lost.[/]"
+        f"{plural(findings.set_aside, 'message')} set aside, {plural(findings.lost_packs, 'pack')} lost.[/]"
     )
 
 

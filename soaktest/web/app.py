@@ -15,14 +15,16 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from soaktest import __version__
 from soaktest.journal import Journal
+from soaktest.records import LARGEST_PHOTO
 from soaktest.templates import source
 from soaktest.watch import Publish, Watch
 from soaktest.web import benches, certificates, door, learned, runs, units
 from soaktest.web.examined import Examined, Overviews
-from soaktest.web.trouble import tell_in_words
+from soaktest.web.trouble import refused, tell_in_words
 
 Opens = Callable[[str], bool]
-LARGEST_BODY = 13 * 1024 * 1024
+LARGEST_BODY = LARGEST_PHOTO + 1_000_000
+"""Bytes: a photo, and the form around it."""
 STATIC = {
     "bench.css": "text/css",
     "timeline.css": "text/css",
@@ -65,6 +67,18 @@ def create_app(
     app.state.keys = keys
     app.state.examined, app.state.overviews = examined, overviews
     app.state.session_mark = secrets.token_urlsafe(12)
+
+    @app.middleware("http")  # within the session, so that a browser is told on a page
+    async def small_enough(request: Request, follow: Callable[[Request], Awaitable[Response]]) -> Response:
+        length = request.headers.get("content-length", "")
+        if request.method not in ("POST", "PUT") or (length.isdecimal() and int(length) <= LARGEST_BODY):
+            return await follow(request)
+        return refused(
+            request,
+            f"That is too large: a photo may have {LARGEST_PHOTO / 1e6:.0f} MB. Make it smaller.",
+            413,
+        )
+
     app.add_middleware(
         SessionMiddleware, secret_key=secrets.token_urlsafe(32), same_site="strict", session_cookie="bench"
     )
@@ -76,11 +90,6 @@ def create_app(
 
     @app.middleware("http")
     async def guarded(request: Request, follow: Callable[[Request], Awaitable[Response]]) -> Response:
-        length = request.headers.get("content-length", "0")
-        if request.method in ("POST", "PUT") and (
-            not length.isdecimal() or int(length) > LARGEST_BODY or "content-length" not in request.headers
-        ):
-            return JSONResponse({"detail": f"send at most {LARGEST_BODY} bytes, and say how many"}, 413)
         response = await follow(request)
         door.security_headers(response)
         return response

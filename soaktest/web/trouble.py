@@ -21,7 +21,7 @@ def tell_in_words(app: FastAPI) -> None:
     @app.exception_handler(SoaktestError)
     def ours(request: Request, exc: SoaktestError) -> Response:
         status = 404 if str(exc).startswith(MISSING) else 409 if isinstance(exc, RunError) else 422
-        return _page(request, str(exc), status) or JSONResponse({"detail": str(exc)}, status)
+        return refused(request, str(exc), status)
 
     @app.exception_handler(RequestValidationError)
     async def asked_wrongly(request: Request, exc: RequestValidationError) -> Response:
@@ -29,10 +29,15 @@ def tell_in_words(app: FastAPI) -> None:
         return _page(request, f"{said}.", 422) or await request_validation_exception_handler(request, exc)
 
     @app.exception_handler(HTTPException)
-    async def refused(request: Request, exc: HTTPException) -> Response:
+    async def turned_away(request: Request, exc: HTTPException) -> Response:
         said = "There is no such page." if exc.status_code == 404 else str(exc.detail)
         shown = _page(request, said, exc.status_code) if exc.status_code >= 400 else None
         return shown or await http_exception_handler(request, exc)
+
+
+def refused(request: Request, said: str, status: int) -> Response:
+    """Why something was refused: a page for a browser, JSON for a program."""
+    return _page(request, said, status) or JSONResponse({"detail": said}, status)
 
 
 def _page(request: Request, said: str, status: int) -> Response | None:

@@ -16,6 +16,7 @@ from soaktest.web.benches import book
 from soaktest.web.door import must_carry_token
 from soaktest.web.templates import page
 from soaktest.workshop.days import when_given
+from soaktest.workshop.sales import sale_doubt
 from soaktest.workshop.stories import (
     LARGEST_FIRST,
     SHOWS,
@@ -76,6 +77,7 @@ def one_unit(request: Request, tag: Annotated[str, Path(max_length=64)]) -> HTML
         unit=find_unit(book(request), tag),
         story=story,
         personal=[entry for entry in story if entry.personal],
+        doubt=sale_doubt(book(request), tag),
         whats=WHATS[1:],
         works=WORKS,
         parts=sorted(

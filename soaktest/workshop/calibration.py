@@ -49,12 +49,12 @@ def reading(messages: Sequence[Said], zone: str, since: float) -> float:
     return float(np.median(found))
 
 
-def judge_pad(dry: float, damp: float, wet: float) -> str:
-    """What is wrong with a pad by its readings in siemens; empty where it is sound."""
+def judge_pad(dry: float, damp: float | None = None, wet: float | None = None) -> str:
+    """What is wrong with a pad by its readings in siemens, as far as they were taken; empty where it is sound so far."""
     if dry > NOT_DRY_S:
         return NOT_DRY
-    if damp < DAMP_FACTOR * dry and damp - dry < LEAST_PER_PAD_S:
+    if damp is not None and damp < DAMP_FACTOR * dry and damp - dry < LEAST_PER_PAD_S:
         return HARDLY_ANSWERED
-    if wet - dry < LEAST_PER_PAD_S:
+    if wet is not None and wet - dry < LEAST_PER_PAD_S:
         return "the measured water hardly showed: it did not reach the tracks, or they are corroded"
     return ""

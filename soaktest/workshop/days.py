@@ -44,7 +44,7 @@ def day_span(day: date) -> tuple[float, float]:
 def on_day(session: Session, unit: UnitRow, what: str, day: date, now: float) -> float:
     """A moment (UTC seconds) for what is dated by its day alone, so that it stands among the day's runs as it happened.
 
-    Today: now. Of an earlier day, a unit comes in (complaint, comeback) before anything is done with it, and is sold
+    Today: now. Of an earlier day, a unit comes in (taken in, complaint, comeback) before anything is done with it, and is sold
     after everything; work lies between the day's last run that did not pass and the next one.
     """
     first, end = day_span(day)
@@ -52,7 +52,7 @@ def on_day(session: Session, unit: UnitRow, what: str, day: date, now: float) ->
         return now
     if what == "sold":
         return end - 1.0
-    if what in ("complaint", "came back"):
+    if what in ("taken in", "complaint", "came back"):
         return first
     ended = sa.select(RunRow).where(RunRow.unit == unit.tag, RunRow.ended >= first, RunRow.ended < end)
     short = [run.ended or first for run in session.scalars(ended) if kept_verdict(run.findings) != "pass"]

@@ -20,12 +20,12 @@ from scipy.stats import chi2
 
 from soaktest.analysis.pads import read_pads
 from soaktest.analysis.signals import gather
-from soaktest.errors import InputError
+from soaktest.errors import InputError, NotEnough
 from soaktest.journal import Journal
 from soaktest.node_check import Said
 from soaktest.recording import Header, Message, Recording
 from soaktest.tables import DripRow, RunRow
-from soaktest.vocabulary import ZONES, Zone
+from soaktest.vocabulary import ZONES, Zone, plural
 from soaktest.wire import bench_name
 
 DROPS_PER_ML: Final = 20
@@ -73,7 +73,7 @@ def bench_sensitivity(journal: Journal, bench: str, before: float | None = None)
     """What a bench's tries of the ``TRIES_COUNT_S`` before a moment (UTC seconds; now by default) say.
 
     Raises:
-        InputError: they are too few, or none or nearly none was seen.
+        NotEnough: they are too few, or none or nearly none was seen.
     """
     at = time.time() if before is None else before
     counted = sa.select(DripRow).where(DripRow.bench == bench, DripRow.at.between(at - TRIES_COUNT_S, at))
@@ -123,21 +123,23 @@ def sensitivity(ml: NDArray[np.float64], seen: NDArray[np.bool_]) -> Sensitivity
         seen: shape (tries,).
 
     Raises:
-        InputError: fewer than ``LEAST_TRIES``; none seen; all seen, but fewer than ``ALL_SEEN``; larger amounts seen less often.
+        NotEnough: fewer than ``LEAST_TRIES``; none seen; all seen, but fewer than ``ALL_SEEN``; larger amounts seen less often.
     """
     if len(ml) < LEAST_TRIES:
-        raise InputError(
-            f"{len(ml)} tries are too few: {LEAST_TRIES} are needed, so {LEAST_TRIES - len(ml)} more. See: soaktest drip plan"
+        raise NotEnough(
+            f"{plural(len(ml), 'try')}: too few, {LEAST_TRIES} are needed, so {LEAST_TRIES - len(ml)} more. See: soaktest drip plan",
+            tries=LEAST_TRIES - len(ml),
         )
     if seen.all():
         if len(ml) < ALL_SEEN:  # n of n seen bound the chance from below: 0.9^29 = 0.047
-            raise InputError(
-                f"all {len(ml)} tries were seen: {ALL_SEEN} would show 90 % with 95 % confidence, so {ALL_SEEN - len(ml)} more, the smallest drops first."
+            raise NotEnough(
+                f"all {len(ml)} tries were seen: {ALL_SEEN} would show 90 % with 95 % confidence, so {ALL_SEEN - len(ml)} more, the smallest drops first.",
+                tries=ALL_SEEN - len(ml),
             )
         enough = float(np.sort(ml)[ALL_SEEN - 1])  # seen in so many tries of this much or less
         return Sensitivity(enough, enough, len(ml), int(seen.sum()), all_seen=True)
     if not seen.any():
-        raise InputError("no drop was seen: check the pads and their node first.")
+        raise NotEnough("no drop was seen: check the pads and their node first.")
     x = np.log(ml)
     if x[seen].min() > x[~seen].max():
         # no curve is better than a step between the two: its edge is bounded all the same, by the likelihood ratio
@@ -151,12 +153,12 @@ def sensitivity(ml: NDArray[np.float64], seen: NDArray[np.bool_]) -> Sensitivity
         )
     beta, _ = fit_logistic(x, seen)
     if beta[1] <= 0:
-        raise InputError(
+        raise NotEnough(
             "larger amounts were not seen more often than small ones: check the pads, and try again."
         )
     at = (TARGET - beta[0]) / beta[1]
     if at > x.max():
-        raise InputError(
+        raise NotEnough(
             f"even {ml.max():g} ml is seen less often than nine times in ten: add larger amounts."
         )
     return Sensitivity(
@@ -190,7 +192,7 @@ def _bound(x: NDArray[np.float64], hit: NDArray[np.bool_], at: float, best: floa
     if short(at) >= 0:
         return at
     if short(far) < 0:
-        raise InputError("the tries bound nothing: add more, with amounts that are nearly always seen.")
+        raise NotEnough("the tries bound nothing: add more, with amounts that are nearly always seen.")
     return float(brentq(short, at, far))
 
 
@@ -200,10 +202,10 @@ def fit_logistic(
     """Intercept and slope of a logistic curve by maximum likelihood, and their covariance.
 
     Raises:
-        InputError: all tries were of one amount.
+        NotEnough: all tries were of one amount.
     """
     if x.min() == x.max():
-        raise InputError("all tries were of one amount: add smaller and larger ones.")
+        raise NotEnough("all tries were of one amount: add smaller and larger ones.")
     middle, spread = float(x.mean()), float(x.std())  # Newton's steps are even only about the middle
     design = np.column_stack([np.ones(len(x)), (x - middle) / spread])
     beta: NDArray[np.float64] = np.zeros(2)

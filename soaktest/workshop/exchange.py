@@ -175,7 +175,7 @@ def _checked(row: Mapping[str, Any], where: str) -> dict[str, Any]:
         value = out[name]
         if isinstance(value, float) and not 0 <= value < (1e11 if name in MOMENTS else 1e7):
             raise InputError(f"{where}, {name}: {given[:40]} must be a number from 0.")
-    if out["what"] and out["at"] is None:
+    if out["what"] and out["at"] is None and out["corrects"] is None:
         raise InputError(f"{where}, at: when it was is missing.")
     return out
 
@@ -193,7 +193,7 @@ def _says(entry: StoryRow) -> tuple[object, ...]:
 
 
 def _says_row(row: Mapping[str, Any]) -> tuple[object, ...]:
-    return row["text"].split(), row["part"], row["work"], row["minutes"], row["cost"]
+    return row["text"].split(), row["part"] or "", row["work"] or "", row["minutes"], row["cost"]
 
 
 def _take(journal: Journal, rows: list[dict[str, Any]]) -> Taken:
@@ -205,7 +205,8 @@ def _take(journal: Journal, rows: list[dict[str, Any]]) -> Taken:
         units = entries = 0
         here: dict[tuple[str, float], int] = {}
         met: set[int] = set()
-        for row in rows:
+        for told in rows:
+            row = _with_what_stands(session, told, here)
             tag = row["unit"]
             known = session.get(UnitRow, tag)
             units += known is None
@@ -223,6 +224,19 @@ def _take(journal: Journal, rows: list[dict[str, Any]]) -> Taken:
             if row["number"] is not None:
                 here[tag, row["number"]] = number
     return Taken(units, entries)
+
+
+def _with_what_stands(
+    session: Session, row: dict[str, Any], here: Mapping[tuple[str, float], int]
+) -> dict[str, Any]:
+    """A correction that does not say when it was written is a person's: what it leaves out is that of the entry it
+    corrects, so that a second import knows it again.
+    """
+    old = session.get(StoryRow, here.get((row["unit"], row["corrects"]), 0))
+    if old is None or row["written_at"] is not None:
+        return row
+    named = ("at", "text", "part", "work", "minutes", "cost")
+    return row | {name: getattr(old, name) for name in named if row[name] in ("", None)}
 
 
 def _alike(session: Session, row: Mapping[str, Any]) -> list[StoryRow]:

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from soaktest.errors import InputError
+from soaktest.errors import NotEnough
 from soaktest.journal import Journal
+from soaktest.vocabulary import plural
 from soaktest.workshop.stories import standing_entries
 
 LEAST_UNITS, LEAST_COMEBACKS = 8, 3
@@ -73,7 +74,7 @@ def how_long_repairs_hold(
     """Kaplan-Meier estimate over all sales, or those after the repair of a part, a kind of work, or that work on that part.
 
     Raises:
-        InputError: too few units or comebacks; says how many more are needed.
+        NotEnough: too few units or comebacks; says how many more are needed.
     """
     asked = part is not None or work is not None
     chosen = [
@@ -83,10 +84,14 @@ def how_long_repairs_hold(
     ]
     backs = sum(one.back for one in chosen)
     of = " ".join(filter(None, (part, work))) or "all repairs"
-    if len(chosen) < LEAST_UNITS or backs < LEAST_COMEBACKS:
-        raise InputError(
-            f"{of}: {len(chosen)} sold units and {backs} comebacks are too few for a curve that means anything: at least "
-            f"{LEAST_UNITS} and {LEAST_COMEBACKS} are needed, so {max(LEAST_UNITS - len(chosen), 0)} and {max(LEAST_COMEBACKS - backs, 0)} more."
+    sold, back = max(LEAST_UNITS - len(chosen), 0), max(LEAST_COMEBACKS - backs, 0)
+    if sold or back:
+        more = [f"{sold} more sold"] * bool(sold) + [plural(back, "more comeback")] * bool(back)
+        raise NotEnough(
+            f"{of}: {plural(len(chosen), 'sold unit')} and {plural(backs, 'comeback')} are too few for a curve that means anything. "
+            f"Needed: {', '.join(more)}.",
+            sold=sold,
+            comebacks=back,
         )
     from lifelines import KaplanMeierFitter
 

@@ -7,10 +7,9 @@ data may be erased, and no certificate contains any.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, fields, replace
 from datetime import date
-from difflib import get_close_matches
 from typing import Any, Final, Literal, TypeVar, get_args
 
 import orjson
@@ -20,10 +19,9 @@ from sqlalchemy.orm import Session
 from soaktest.errors import InputError, plain_text
 from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
-from soaktest.layouts import read_layout
 from soaktest.tables import CertificateRow, RunRow, StoryRow, UnitRow
-from soaktest.toml_values import shipped_names
 from soaktest.workshop.days import on_day
+from soaktest.workshop.parts import refuse_unknown_part
 from soaktest.workshop.standing import Standing, standing_of
 
 What = Literal["taken in", "complaint", "diagnosis", "repair", "sold", "came back", "note"]
@@ -36,6 +34,8 @@ LARGEST_FIRST: Final[tuple[Sort, ...]] = ("last", "runs")
 Work = Literal["replaced", "resealed", "tightened", "cleaned", "adjusted", "other"]
 WORKS: Final[tuple[Work, ...]] = get_args(Work)
 LONGEST = 2000
+INHERITED: Final = ("at", "part", "work", "minutes", "cost", "run", "personal")
+"""What a correction has, beside words, from the entry that it corrects."""
 W = TypeVar("W", bound=str)
 
 
@@ -63,11 +63,11 @@ class Entry:
 class NewEntry:
     """What a person writes.
 
-    ``at`` in UTC seconds, or a day of which no hour is known (see :func:`on_day`); None for now, or for the moment of the
-    entry that it corrects.
+    ``at`` in UTC seconds, or a day of which no hour is known (see :func:`on_day`); None for now. A correction has from the
+    entry that it corrects whatever is left out; an empty part or work takes it away.
     """
 
-    what: str
+    what: str = ""
     text: str = ""
     at: float | date | None = None
     part: str | None = None
@@ -97,45 +97,98 @@ class UnitLine:
     """Sold, and not come back since."""
 
 
-def take_in(journal: Journal, tag: str, kind: str = "", serial: str = "", complaint: str = "") -> UnitRow:
+def take_in(
+    journal: Journal,
+    tag: str,
+    kind: str = "",
+    serial: str = "",
+    complaint: str = "",
+    on: float | date | None = None,
+) -> UnitRow:
     """Take a unit in, or add to what is known of it; what was known before stays in its story.
 
+    Args:
+        journal: the journal.
+        tag: the unit's.
+        kind: of machine.
+        serial: the maker's number.
+        complaint: what its owner said.
+        on: when, in UTC seconds, or a day of which no hour is known; now by default.
+
     Raises:
-        InputError: a tag of no or too many characters.
+        InputError: a tag of no or too many characters, or a day that lies in the future.
     """
+    now = time.time()
     with journal.session() as session:
-        return keep_unit(session, tag, kind, serial, complaint)
+        name = plain_text("tag", tag, 64)
+        at = on_day(session, UnitRow(tag=name), "taken in", on, now) if isinstance(on, date) else on
+        at = now if at is None else _not_ahead(at, now)
+        known = session.get(UnitRow, name)
+        if known is None:
+            return keep_unit(session, name, kind, serial, complaint, at)
+        before = known.kind, known.serial, known.complaint
+        row = keep_unit(session, name, kind, serial, complaint)
+        session.add_all(
+            StoryRow(unit=name, at=when, what=what, text=text[:LONGEST], written_at=now)
+            for when, what, text in _told_later(session, row, before, at)
+        )
+        return row
+
+
+def _told_later(
+    session: Session, row: UnitRow, before: tuple[str, str, str], at: float
+) -> Iterator[tuple[float, What, str]]:
+    """What taking in a unit that was known already adds to its story: at its own time, not at that of the first word."""
+    told = list(session.scalars(sa.select(StoryRow).where(StoryRow.unit == row.tag)))
+    runs = session.scalars(sa.select(RunRow).where(RunRow.unit == row.tag))
+    if first_seen(row, runs) and not any(entry.what == "taken in" for entry in told):
+        yield at, "taken in", _described(row)
+    kind, serial, complaint = before
+    changes = [
+        f"{field} was “{old}”, now “{new}”"
+        for field, old, new in (("kind", kind, row.kind), ("serial", serial, row.serial))
+        if old and old != new
+    ]
+    if changes:
+        yield at, "note", "; ".join(changes)
+    if row.complaint != complaint:
+        if complaint and not _complained(told, complaint):
+            yield row.taken_in, "complaint", complaint
+        yield at, "complaint", row.complaint
+
+
+def first_seen(unit: UnitRow, runs: Iterable[RunRow]) -> RunRow | None:
+    """The run that a unit is known by; None of one that was taken in before it was run."""
+    return next((run for run in runs if run.began == unit.taken_in), None)
+
+
+def _complained(rows: Iterable[StoryRow], complaint: str) -> bool:
+    return any(row.what == "complaint" and row.text == complaint for row in rows)
+
+
+def _described(unit: UnitRow) -> str:
+    return " ".join(filter(None, (unit.kind, unit.serial))) or "unit taken in"
 
 
 def keep_unit(
     session: Session, tag: str, kind: str = "", serial: str = "", complaint: str = "", at: float | None = None
 ) -> UnitRow:
-    """:func:`take_in` within a session; ``at`` is when it was taken in, now by default."""
+    """Keep what is given of a unit, within a session; ``at`` is when a new one was first heard of, now by default."""
     name = plain_text("tag", tag, 64)
     if not name:
         raise InputError("a unit's tag has 1 to 64 characters, such as A-0417.")
-    kind, serial = plain_text("kind", kind, 64), plain_text("serial", serial, 128)
-    complaint = plain_text("complaint", complaint, LONGEST, lines=True)
-    now = time.time()
+    given = {
+        "kind": plain_text("kind", kind, 64),
+        "serial": plain_text("serial", serial, 128),
+        "complaint": plain_text("complaint", complaint, LONGEST, lines=True),
+    }
     row = session.get(UnitRow, name)
     if row is None:
-        row = UnitRow(
-            tag=name, kind=kind, serial=serial, complaint=complaint, taken_in=now if at is None else at
-        )
+        row = UnitRow(tag=name, **given, taken_in=time.time() if at is None else at)
         session.add(row)
-        session.flush()
-        return row
-    changes = []
-    for field, given in (("kind", kind), ("serial", serial), ("complaint", complaint)):
-        known = getattr(row, field)
-        if given and known and given != known:
-            changes.append(f"{field} was “{known}”, now “{given}”")
-        if given:
-            setattr(row, field, given)
-    if changes:
-        session.add(
-            StoryRow(unit=name, at=now, what="note", text="; ".join(changes)[:LONGEST], written_at=now)
-        )
+    for field, value in given.items():
+        if value:
+            setattr(row, field, value)
     session.flush()
     return row
 
@@ -144,6 +197,12 @@ def find_unit(journal: Journal, tag: str) -> UnitRow:
     """A unit by its tag. Raises InputError where there is none."""
     with journal.session() as session:
         return unit_of(session, tag)
+
+
+def is_known(journal: Journal, tag: str) -> bool:
+    """Whether a unit is in the book."""
+    with journal.session() as session:
+        return session.get(UnitRow, tag) is not None
 
 
 def unit_of(session: Session, tag: str) -> UnitRow:
@@ -158,7 +217,7 @@ def write_entry(journal: Journal, tag: str, entry: NewEntry) -> StoryRow:
     """Add to a unit's story.
 
     Raises:
-        InputError: no such unit, run or entry to correct, or one corrected already; an unknown word for what
+        InputError: no such unit, run, part or entry to correct, or one corrected already; an unknown word for what
             happened or was done; a text too long; minutes or cost below nought.
     """
     with journal.session() as session:
@@ -167,52 +226,59 @@ def write_entry(journal: Journal, tag: str, entry: NewEntry) -> StoryRow:
 
 def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
     """:func:`write_entry` within a session."""
+    unit, now = unit_of(session, tag), time.time()
+    if (
+        entry.part and entry.written_at is None
+    ):  # what was written elsewhere may name a part of a layout there
+        refuse_unknown_part(session, unit, plain_text("part", entry.part, 64))
+    entry = _with_what_stands(session, tag, entry)
     if entry.what not in WHATS:
-        raise InputError(f"{entry.what!r} is none of: {', '.join(WHATS)}.")
+        raise InputError(f"{entry.what or 'no word'!r} is none of: {', '.join(WHATS)}.")
     if entry.work and entry.work not in WORKS:
         raise InputError(f"{entry.work!r} is none of: {', '.join(WORKS)}.")
     text = plain_text("text", entry.text, LONGEST, lines=True)
     part = plain_text("part", entry.part or "", 64)
-    if part and (meant := likely_part(part)):
-        raise InputError(
-            f"part {part!r} is none of a shipped layout. Did you mean {meant!r}? See: soaktest layouts front-loader"
-        )
     personal = plain_text("personal", entry.personal or "", LONGEST, lines=True)
     for name, value in (("minutes", entry.minutes), ("cost", entry.cost)):
         if value is not None and not 0 <= value < 1e7:
             raise InputError(f"{name} = {value} must be a number from 0.")
-    unit = unit_of(session, tag)
-    now, given = time.time(), entry.at
+    given = entry.at
     at = on_day(session, unit, entry.what, given, now) if isinstance(given, date) else given
-    if entry.corrects is not None:
-        old = session.get(StoryRow, entry.corrects)
-        if old is None or old.unit != tag:
-            raise InputError(f"unit {tag} has no entry {entry.corrects} to correct.")
-        newer = session.scalar(sa.select(StoryRow.id).where(StoryRow.corrects == entry.corrects))
-        if newer is not None:
-            raise InputError(
-                f"entry {entry.corrects} was corrected by entry {newer} already. Correct that one."
-            )
-        at = old.at if at is None else at
     written = now if entry.written_at is None else entry.written_at
-    if at is not None and not 0 <= at <= now + 86_400:
-        raise InputError("the day lies in the future. Write down what has happened.")
     if entry.run is not None and session.get(RunRow, entry.run) is None:
         raise InputError(f"there is no run {entry.run} in the journal.")
     row = StoryRow(
-        unit=tag, at=now if at is None else at, what=entry.what, text=text, part=part or None, work=entry.work, minutes=entry.minutes,
-        cost=entry.cost, run=entry.run, personal=personal or None, corrects=entry.corrects, written_at=min(written, now),
+        unit=tag, at=now if at is None else _not_ahead(at, now), what=entry.what, text=text, part=part or None, work=entry.work or None,
+        minutes=entry.minutes, cost=entry.cost, run=entry.run, personal=personal or None, corrects=entry.corrects,
+        written_at=min(written, now),
     )  # fmt: skip
     session.add(row)
     session.flush()
     return row
 
 
-def likely_part(given: str) -> str | None:
-    """The shipped layouts' part that a name is a slip of; None where it is one of them, or like none."""
-    known = {part.id for name in shipped_names("layouts") for part in read_layout(name).parts}
-    close = [] if given in known else get_close_matches(given, sorted(known), 1, 0.9)
-    return close[0] if close else None
+def _not_ahead(at: float, now: float) -> float:
+    if not 0 <= at <= now + 86_400:
+        raise InputError("the day lies in the future. Write down what has happened.")
+    return at
+
+
+def _with_what_stands(session: Session, tag: str, entry: NewEntry) -> NewEntry:
+    """A correction says again what it does not say anew. One that was written elsewhere says all it has to say: what it
+    leaves out was taken back there.
+    """
+    if entry.corrects is None:
+        return entry
+    old = session.get(StoryRow, entry.corrects)
+    if old is None or old.unit != tag:
+        raise InputError(f"unit {tag} has no entry {entry.corrects} to correct.")
+    newer = session.scalar(sa.select(StoryRow.id).where(StoryRow.corrects == entry.corrects))
+    if newer is not None:
+        raise InputError(f"entry {entry.corrects} was corrected by entry {newer} already. Correct that one.")
+    if entry.written_at is not None:
+        return replace(entry, at=old.at if entry.at is None else entry.at)
+    kept = {name: getattr(old, name) for name in INHERITED if getattr(entry, name) is None}
+    return replace(entry, what=entry.what or old.what, text=entry.text or old.text, **kept)
 
 
 def standing_entries(session: Session, before: float | None = None) -> list[StoryRow]:
@@ -250,10 +316,10 @@ def story_of(journal: Journal, tag: str) -> list[Entry]:
             session, session.scalars(sa.select(CertificateRow).where(CertificateRow.unit == tag))
         )
     corrected = {row.corrects: row.id for row in rows if row.corrects is not None}
-    out = [
-        Entry(unit.taken_in, "taken in", " ".join(filter(None, (unit.kind, unit.serial))) or "unit taken in")
-    ]
-    if unit.complaint:
+    met = first_seen(unit, runs)
+    first = ("first seen", f"in run {met.id}") if met else ("taken in", _described(unit))
+    out = [Entry(unit.taken_in, *first)]
+    if unit.complaint and not _complained(rows, unit.complaint):
         out.append(Entry(unit.taken_in, "complaint", unit.complaint))
     out += [
         Entry(

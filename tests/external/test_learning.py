@@ -32,7 +32,7 @@ def test_the_share_that_holds_is_the_printed_estimate() -> None:
 
 def test_five_machines_give_no_curve() -> None:
     """It says how many more are needed."""
-    with pytest.raises(InputError, match="3 and 1 more"):
+    with pytest.raises(InputError, match="3 more sold, 1 more comeback"):
         how_long_repairs_hold(
             [Away((("p", ""),), day, back=day < 20) for day in (10.0, 12.0, 20.0, 20.0, 20.0)]
         )

@@ -1,5 +1,6 @@
 """Checking a node and calibrating pads over a real broker, and the contract's files for other languages."""
 
+import os
 import subprocess
 import sys
 import threading
@@ -12,9 +13,11 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import BaseModel
+from typer.testing import CliRunner
 
 from soaktest.analysis.analyse import analyse
-from soaktest.errors import MessageFault
+from soaktest.cli.app import app
+from soaktest.errors import BrokerError, MessageFault
 from soaktest.findings import Findings
 from soaktest.journal import open_journal
 from soaktest.layouts import read_layout
@@ -170,11 +173,16 @@ def test_calibration_tells_a_bad_pad_from_good_ones_and_is_kept(mosquitto: Mosqu
     for zone in ("left", "centre", "right"):
         works = zone != "right"
         step({zone: 0.3} if works else {}, 2.2)
-        step({zone: 0.8} if works else {}, 2.2)
+        if works:
+            step({zone: 0.8}, 2.2)
     out, err = process.communicate(timeout=30)
     node.stop()
     assert process.returncode == 1, out + err
     assert "right: dry" in out
+    assert "Extra-low voltage only." in out.split("all three pads dry")[0]
+    assert (
+        out.count("put 1 ml of tap water") == 2
+    )  # a pad that does not answer to a finger is asked for no more
     assert "NOT SOUND: it hardly answered" in out
     book = open_journal(f"sqlite:///{tmp_path / 'journal.sqlite'}")
     checks = pad_checks(book, "b1", time.time())
@@ -185,6 +193,76 @@ def test_calibration_tells_a_bad_pad_from_good_ones_and_is_kept(mosquitto: Mosqu
         "right": True,
     }
     assert checks["left"].wet_siemens == pytest.approx(0.8 / 0.2 / 100_000, rel=0.01)
+
+
+def test_a_pad_that_is_wet_at_the_first_reading_is_told_at_once(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    """Before anybody is asked to touch the others; the drip walk asks for it to be dried and waits."""
+    node = Talker(mosquitto.address)
+    node.wet = {"right": 0.8}
+    env = {**os.environ, "SOAKTEST_DATA": str(tmp_path), "SOAKTEST_BROKER": str(mosquitto.address)}
+    said = {}
+    for command in (("calibrate", "b1", "--hold", "1"), ("drip", "walk", "b1", "--settle", "3")):
+        process = subprocess.Popen(
+            [sys.executable, "-u", "-m", "soaktest.cli", *command], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=env,
+        )  # fmt: skip
+        time.sleep(4.0)
+        said[command[0]], _ = process.communicate("\n", timeout=60)
+    node.stop()
+
+    assert "right: dry 40 µS. NOT SOUND: it is not dry" in said["calibrate"]
+    assert said["calibrate"].index("it is not dry") < said["calibrate"].index("LEFT pad")
+    assert "The right pad is not dry: dry it" in said["drip"]
+
+
+@pytest.mark.parametrize(
+    "command", [("check-node", "b1", "pads"), ("calibrate", "b1"), ("drip", "walk", "b1")]
+)
+def test_without_a_word_the_broker_of_the_page_on_this_machine_is_asked(
+    command: tuple[str, ...], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """As the live demonstration does; where none answers, the error says how one is named."""
+    monkeypatch.delenv("SOAKTEST_BROKER", raising=False)
+    monkeypatch.setenv("SOAKTEST_DATA", str(tmp_path))
+
+    def refuse(_client: object, host: str, port: int) -> None:
+        assert (host, port) == ("127.0.0.1", 1883)
+        raise ConnectionRefusedError
+
+    monkeypatch.setattr(mqtt.Client, "connect", refuse)
+    with pytest.raises(
+        BrokerError, match=r"no broker at mqtt://127\.0\.0\.1.*soaktest serve.*--broker mqtt://192"
+    ):
+        CliRunner().invoke(app, command, standalone_mode=False, catch_exceptions=False)
+
+
+def phase_words(every: int, seconds: int = 60) -> list[Said]:
+    """A phase node that says its word every so many seconds."""
+    at, topic = 1_764_000_000.0, Topic("b1", "ph", "readings")
+    about = build_about({"contract": 1, "kind": "phase", "clock": "uptime"})
+    said = [Said(at, "soaktest/b1/ph/about", about, True), Said(at, "soaktest/b1/ph/presence", b"here", True)]
+    for i in range(seconds):
+        words = [(0.0, "wash")] if i % every == 0 else []
+        pack = Pack("5f1c", i, 10.0 + i, absolute=False, phases=words)  # type: ignore[arg-type]
+        said.append(Said(at + i + 0.02, str(topic), build_readings(topic, pack), False))
+    return said
+
+
+@pytest.mark.parametrize(("every", "good"), [(1, True), (4, True), (8, False), (60, False)])
+def test_a_word_of_the_phase_that_is_not_said_again_is_told(every: int, good: bool) -> None:
+    """Said at a change alone, a long wash is a gap and no run can pass."""
+    line = next(line for line in check_node(phase_words(every)) if line.text.startswith("phase:"))
+
+    assert line.good == good
+    assert good or "Say it with every pack" in line.text
+
+
+def test_what_is_counted_is_said_in_words() -> None:
+    """A share is called one, and nobody need know which pack was the promptest."""
+    texts = " ".join(line.text for line in check_node(good()))
+
+    assert "5 samples a second, each a share from 0 to 1." in texts
+    assert "under way for 0.00 s or less" in texts
+    assert "in /" not in texts
 
 
 def test_the_drip_challenge_is_walked_through_and_watched(mosquitto: Mosquitto, tmp_path: Path) -> None:

@@ -175,6 +175,8 @@ def test_the_command_line_certifies_and_verifies(shop: Shop, monkeypatch: pytest
         away = runner.invoke(app, ["verify", what, "--key", str(public), "--json"])
         assert orjson.loads(away.stdout)["holds"] is True
     assert runner.invoke(app, ["verify", token[:-4] + "AAAA"]).exit_code == 1
+    with pytest.raises(InputError, match=r"away\.pdf: no such file"):
+        runner.invoke(app, ["verify", "away.pdf"], standalone_mode=False, catch_exceptions=False)
 
 
 def test_a_certificate_revoked_for_cause_is_not_replaced(shop: Shop) -> None:

@@ -1,5 +1,6 @@
 """Entries dated by a day alone, and what a correction changes of what was known before."""
 
+import shlex
 import time
 from datetime import date, datetime, timedelta
 
@@ -15,7 +16,7 @@ from soaktest.workshop.days import when_given
 from soaktest.workshop.learning import confirmed_causes
 from soaktest.workshop.money import figures
 from soaktest.workshop.stories import story_of, take_in
-from tests.service.shop import DAY, kept_run, say
+from tests.service.shop import DAY, Shop, kept_run, say
 
 THEN = date(2026, 3, 2)
 
@@ -55,10 +56,10 @@ def test_of_a_day_of_passes_alone_a_repair_stands_before_them(journal: Journal) 
     take_in(journal, "A-1")
     kept_run(journal, "A-1", hour(14), "pass")
     say(journal, "A-1", "repair", at=THEN, part="door-seal")
-    say(journal, "A-1", "came back", at=THEN + timedelta(days=200), part="tub-seal")
+    say(journal, "A-1", "came back", at=THEN + timedelta(days=200), part="sump-hose")
     kept_run(journal, "A-1", hour(9, THEN + timedelta(days=200)), "fail")
 
-    assert confirmed_causes(journal, "front-loader") == {"door-seal": 1.0, "tub-seal": 1.0}
+    assert confirmed_causes(journal, "front-loader") == {"door-seal": 1.0, "sump-hose": 1.0}
 
 
 def test_what_is_dated_today_is_taken_at_the_time_of_writing(journal: Journal) -> None:
@@ -105,3 +106,22 @@ def test_a_correction_changes_nothing_of_what_was_known_before_it_was_written(jo
     assert confirmed_causes(journal, "front-loader", before=then + 10 * DAY) == {"door-seal": 1.0}
     assert confirmed_causes(journal, "front-loader", before=time.time()) == {"drain-hose": 1.0}
     assert confirmed_causes(journal, "front-loader") == {"drain-hose": 1.0}
+
+
+def test_the_command_that_mends_an_entry_written_late_works_as_it_is_printed(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A repair typed in after the test that it led to: the refusal's own command sets its time, and keeps its words."""
+    monkeypatch.setenv("SOAKTEST_DATABASE", str(shop.journal.engine.url))
+    say(shop.journal, "A-0417", "repair", "new hose", part="dispenser-hose", work="replaced", cost=9.5)
+    with pytest.raises(InputError, match="was repaired after run 2") as refused:
+        shop.certify()
+
+    program, *command = shlex.split(str(refused.value).rsplit(": ", 1)[1])
+    assert program == "soaktest"
+    assert CliRunner().invoke(app, command).exit_code == 0
+
+    last = next(e for e in story_of(shop.journal, "A-0417") if e.corrects)
+    assert (last.text, last.part, last.work, last.cost) == ("new hose", "dispenser-hose", "replaced", 9.5)
+    assert last.at < shop.passed.began
+    assert shop.certify()[0].number == 1

@@ -63,6 +63,20 @@ def test_a_correction_counts_from_when_it_was_written_elsewhere(journal: Journal
     assert confirmed_causes(other, "front-loader", before=then + 3 * DAY) == {"tub-seal": 1.0}
 
 
+def test_a_correction_in_a_table_says_again_what_it_leaves_out(journal: Journal, other: Journal) -> None:
+    """A person's row mends the day alone, and is known again; one out of a journal says all that it has to say."""
+    rows = "unit,what,at,text,part,cost,number,corrects\nA-1,repair,2026-03-02,seal,door-seal,9.5,1,\n"
+    rows += "A-1,repair,2026-03-01,,,,2,1\n"
+    assert import_table(journal, rows) == (1, 2)
+    assert import_table(journal, rows) == (0, 0)
+    first = next(e for e in story_of(journal, "A-1") if e.number == 2)
+    assert (first.text, first.part, first.cost) == ("seal", "door-seal", 9.5)
+
+    say(journal, "A-1", "repair", part="", corrects=2)
+    import_json(other, export_json(journal))
+    assert [e.part for e in story_of(other, "A-1") if e.number == 3] == [None]
+
+
 def test_a_row_of_a_day_alone_is_placed_once(journal: Journal) -> None:
     """After the run that failed that day; a second import knows it again."""
     rows = "unit,what,at,part\nA-1,repair,2026-03-02,door-seal\n"

@@ -9,10 +9,12 @@ import schemathesis
 from fastapi.testclient import TestClient
 
 from soaktest.bench import begin_run, end_run
+from soaktest.errors import InputError
 from soaktest.journal import open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.recording import Header
+from soaktest.records import clean_photo
 from soaktest.web.app import create_app
 
 
@@ -73,10 +75,18 @@ def test_whatever_is_sent_the_service_answers_without_failing(client: TestClient
 
 
 def test_a_body_too_large_is_refused_before_it_is_read(client: TestClient) -> None:
-    """The limit is stated and kept."""
-    answer = client.post("/runs/1/notes", content=b"x", headers={"content-length": str(14 * 1024 * 1024)})
+    """The limit is stated and kept, and is the one that the photo itself is held to: JSON for a program, a page for a browser."""
+    large = {"content-length": str(14_000_000)}
+    answer = client.post("/runs/1/notes", content=b"x", headers=large)
+    shown = client.post("/runs/1/notes", content=b"x", headers=large | {"accept": "text/html"})
 
-    assert answer.status_code == 413
+    assert (answer.status_code, shown.status_code) == (413, 413)
+    assert answer.json()["detail"] == "That is too large: a photo may have 12 MB. Make it smaller."
+    assert shown.headers["content-type"].startswith("text/html")
+    assert "a photo may have 12 MB" in shown.text
+    assert "x-content-type-options" in shown.headers
+    with pytest.raises(InputError, match=r"the photo has 12\.1 MB; 12 MB at the most"):
+        clean_photo(b"x" * 12_100_000)
 
 
 @pytest.mark.parametrize(
@@ -131,7 +141,6 @@ def test_a_small_file_that_unpacks_to_a_huge_picture_is_refused() -> None:
 
     from PIL import Image
 
-    from soaktest.errors import InputError
     from soaktest.records import clean_photo
 
     out = io.BytesIO()
@@ -171,7 +180,6 @@ def test_odd_tokens_senders_and_readings_are_refused_plainly(client: TestClient)
 
 def test_a_photo_that_is_none_is_refused(client: TestClient, tmp_path: Path) -> None:
     """Something else under a picture's name."""
-    from soaktest.errors import InputError
     from soaktest.records import clean_photo
 
     with pytest.raises(InputError, match="no JPEG or PNG"):
@@ -189,7 +197,7 @@ def test_the_page_offers_what_ships_and_says_how_another_plan_is_used(client: Te
         assert f">{name}</option>" in page
     assert "soaktest run begin b4 --plan FILE" in page
     token = page.split('name="token" content="')[1].split('"')[0]
-    form = {"token": token, "plan": "/etc/own.toml", "layout": "front-loader"}
+    form = {"token": token, "plan": "/etc/own.toml", "layout": "front-loader", "override": "dry run"}
     refused = client.post("/benches/b4/begin", data=form)
     assert refused.status_code == 422
     assert "no plan named '/etc/own.toml' ships" in refused.json()["detail"]
@@ -198,7 +206,7 @@ def test_the_page_offers_what_ships_and_says_how_another_plan_is_used(client: Te
 def test_a_run_begun_twice_is_refused_in_words(client: TestClient) -> None:
     """Two people at once on one bench: the second is told which run is under way, and nothing is lost."""
     token = client.get("/units").text.split('name="token" content="')[1].split('"')[0]
-    form = {"token": token, "plan": "resale", "layout": "front-loader", "unit": "<b>A</b>"}
+    form = {"token": token, "plan": "resale", "layout": "front-loader", "unit": "<b>A</b>", "override": "new"}
     first = client.post("/benches/b3/begin", data=form, follow_redirects=False)
     second = client.post(
         "/benches/b3/begin", data=form, headers={"accept": "text/html"}, follow_redirects=False
@@ -210,6 +218,19 @@ def test_a_run_begun_twice_is_refused_in_words(client: TestClient) -> None:
     assert "&lt;b&gt;A&lt;/b&gt;" in client.get("/units").text
 
 
+def test_no_run_is_begun_by_a_slip_in_the_benchs_name(client: TestClient, tmp_path: Path) -> None:
+    """Nobody has ever heard it: said with those that were heard, on the page as at the command line, and refused."""
+    said = "bench b9 has never been heard; heard: "
+    page = client.get("/benches/b9").text
+    token = page.split('name="token" content="')[1].split('"')[0]
+    form = {"token": token, "plan": "resale", "layout": "front-loader"}
+    refused = client.post("/benches/b9/begin", data=form)
+
+    assert said.lower() in page.lower()
+    assert refused.status_code == 422
+    assert said in refused.json()["detail"]
+
+
 def test_a_reason_longer_than_a_certificate_holds_is_refused_at_both_entrances(
     client: TestClient, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -217,7 +238,6 @@ def test_a_reason_longer_than_a_certificate_holds_is_refused_at_both_entrances(
     from typer.testing import CliRunner
 
     from soaktest.cli.app import app
-    from soaktest.errors import InputError
 
     token = client.get("/units").text.split('name="token" content="')[1].split('"')[0]
     form = {"token": token, "plan": "resale", "layout": "front-loader"}
@@ -321,7 +341,6 @@ def test_the_password_is_kept_as_a_hash_and_needed_beyond_this_machine(
     from typer.testing import CliRunner
 
     from soaktest.cli.app import app
-    from soaktest.errors import InputError
     from soaktest.password import password_check, set_password
 
     monkeypatch.setenv("SOAKTEST_DATA", str(tmp_path))

@@ -1,22 +1,30 @@
 """Units' stories, what they teach, and how they travel, on SQLite."""
 
 import time
+from datetime import date, datetime
 from pathlib import Path
 
 import pytest
+from fastapi.testclient import TestClient
+from typer.testing import CliRunner
 
-from soaktest.bench import judge_run
+from soaktest.bench import begin_run, judge_run
 from soaktest.broker import EmbeddedBroker
+from soaktest.cli.app import app
 from soaktest.errors import InputError
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
+from soaktest.recording import Header
 from soaktest.replay import replay
 from soaktest.simulate.bench import demo_scenario, simulate
+from soaktest.tables import RunRow
+from soaktest.web.app import create_app
 from soaktest.workshop.exchange import export_csv, export_json, import_json, import_table
 from soaktest.workshop.lasting import Away, times_to_comeback
 from soaktest.workshop.learning import confirmed_causes, priors_for
 from soaktest.workshop.money import figures, middle, washes_worth_running
+from soaktest.workshop.sales import sale_doubt
 from soaktest.workshop.stories import NewEntry, erase_personal, list_units, story_of, take_in, write_entry
 from tests.conftest import later
 from tests.service.shop import DAY, kept_run, say
@@ -187,12 +195,101 @@ def test_a_thousand_rows_are_taken_in_at_once(journal: Journal) -> None:
     assert import_table(journal, "unit,what,at,text\n" + rows) == (40, 2000)
 
 
-def test_a_slip_in_a_parts_name_is_caught(journal: Journal) -> None:
-    """Close to a known part: asked; like none: a part of another kind of machine."""
+def test_a_part_that_the_machine_does_not_have_is_refused(journal: Journal) -> None:
+    """By the layouts of its runs, else by its kind, else by all; the nearest is named, and ``other`` may be said."""
     take_in(journal, "A-1")
-    with pytest.raises(InputError, match="Did you mean 'dispenser-hose'"):
-        say(journal, "A-1", "repair", part="dispenser-hos")
-    say(journal, "A-1", "repair", part="softener")
+    for slip, meant in (
+        ("dispenser-hos", "dispenser-hose"),
+        ("pump", "drain-pump"),
+        ("lid-seals", "lid-seal"),
+    ):
+        with pytest.raises(InputError, match=f"no part '{slip}'. Did you mean '{meant}'"):
+            say(journal, "A-1", "repair", part=slip)
+    with pytest.raises(InputError, match=r"no part 'nosuchpart'. See: soaktest layouts .*--part other"):
+        say(journal, "A-1", "repair", part="nosuchpart")
+    say(journal, "A-1", "repair", part="other")
+
+    take_in(journal, "B-1", "top-loader")
+    say(journal, "B-1", "repair", part="lid-seal")
+    with pytest.raises(InputError, match="See: soaktest layouts top-loader"):
+        say(journal, "B-1", "repair", part="door-seal")
+    own = read_layout("front-loader").model_copy(update={"name": "own"})
+    with journal.session() as session:
+        session.add(
+            RunRow(bench="b1", unit="B-1", plan="{}", layout=own.model_dump_json(), began=1.0, ended=2.0, stage="ended")
+        )  # fmt: skip
+    say(journal, "B-1", "repair", part="door-seal")
+
+
+def test_a_correction_says_again_what_it_does_not_say_anew(journal: Journal) -> None:
+    """Its day alone is mended: words, part, work, minutes, cost and the customer's data stay; an empty part goes."""
+    take_in(journal, "A-1")
+    then, given = (
+        time.time() - 9 * DAY,
+        {"part": "door-seal", "work": "replaced", "minutes": 25.0, "cost": 9.5},
+    )
+    wrong = say(journal, "A-1", "repair", "new seal", at=then, personal="of number 4", **given)
+    moved = write_entry(journal, "A-1", NewEntry(at=then + DAY, corrects=wrong))
+
+    assert (moved.what, moved.text, moved.at) == ("repair", "new seal", then + DAY)
+    assert {name: getattr(moved, name) for name in given} == given
+    assert moved.personal == "of number 4"
+
+    taken_back = write_entry(journal, "A-1", NewEntry("repair", part="", cost=12.0, corrects=moved.id))
+    assert (taken_back.part, taken_back.cost, taken_back.at) == (None, 12.0, then + DAY)
+    with pytest.raises(InputError, match="none of: taken in"):
+        write_entry(journal, "A-1", NewEntry())
+
+
+def test_a_unit_first_seen_in_a_run_is_taken_in_when_somebody_says_so(journal: Journal) -> None:
+    """The run of last year is when it was first seen; what is typed today stands today, or at the day that is given."""
+    then = time.time() - 300 * DAY
+    began = Header(bench="b1", unit="A-1", began=then, ended=then + 60)
+    begin_run(journal, began, read_plan("resale"), LAYOUT)
+    before = time.time()
+
+    assert next((e.what, e.text, e.at) for e in story_of(journal, "A-1")) == ("first seen", "in run 1", then)
+    take_in(journal, "A-1", "front-loader", complaint="drips")
+    take_in(journal, "A-1", complaint="drips in the spin", on=before - 2 * DAY)
+    take_in(journal, "A-1", serial="S-77")
+
+    told = [(e.what, e.text, e.at >= before) for e in story_of(journal, "A-1")]
+    assert told == [
+        ("first seen", "in run 1", False),
+        ("run", "run 1 on bench b1, plan resale: not judged yet", False),
+        ("complaint", "drips in the spin", False),
+        ("taken in", "front-loader", True),
+        ("complaint", "drips", True),
+    ]
+    take_in(journal, "B-1", complaint="hums", on=date(2026, 3, 2))
+    take_in(journal, "B-1", complaint="screams")
+    first, second, third = story_of(journal, "B-1")
+    assert (first.what, second.text, third.text) == ("taken in", "hums", "screams")
+    assert first.at == second.at == datetime(2026, 3, 2).timestamp() < third.at
+    with pytest.raises(InputError, match="future"):
+        take_in(journal, "C-1", on=time.time() + 9 * DAY)
+
+
+def test_a_sale_after_a_test_that_did_not_pass_is_doubted_and_kept(
+    journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On standard error and on the unit's page; not after a pass, nor once it came back."""
+    monkeypatch.setenv("SOAKTEST_DATABASE", str(journal.engine.url))
+    take_in(journal, "A-1")
+    kept_run(journal, "A-1", time.time() - 3 * DAY, "retest")
+
+    sold = CliRunner().invoke(app, ["unit", "write", "A-1", "sold", "--cost", "180"])
+
+    assert (sold.exit_code, sold.stdout) == (0, "Entry 1 written.\n")
+    assert "its last test (run 1) is a retest and no certificate stands" in sold.stderr
+    with TestClient(create_app(journal, lambda _topic, _payload: None, None)) as client:
+        assert "its last test (run 1) is a retest" in client.get("/units/A-1").text
+    say(journal, "A-1", "came back")
+    assert sale_doubt(journal, "A-1") == ""
+    take_in(journal, "B-1")
+    kept_run(journal, "B-1", time.time() - 3 * DAY, "pass")
+    say(journal, "B-1", "sold")
+    assert sale_doubt(journal, "B-1") == ""
 
 
 def test_a_confirmed_repair_moves_the_suspects_of_that_kind_of_machine(journal: Journal) -> None:
@@ -223,16 +320,16 @@ def test_a_confirmed_repair_moves_the_suspects_of_that_kind_of_machine(journal: 
     ("story", "causes"),
     [
         ([(1, "repair", "door-seal"), (2, "pass", "")], {"door-seal": 1.0}),
-        ([(1, "repair", "door-seal"), (2, "fail", ""), (3, "repair", "tub-seal"), (4, "pass", "")], {"tub-seal": 1.0}),
+        ([(1, "repair", "door-seal"), (2, "fail", ""), (3, "repair", "sump-hose"), (4, "pass", "")], {"sump-hose": 1.0}),
         ([(1, "repair", "door-seal"), (2, "retest", ""), (3, "pass", "")], {"door-seal": 1.0}),
-        ([(1, "repair", "door-seal"), (1, "repair", "tub-seal"), (2, "pass", "")], {"door-seal": 0.5, "tub-seal": 0.5}),
-        ([(1, "repair", "door-seal"), (2, "pass", ""), (9, "came back", "tub-seal")], {"tub-seal": 1.0}),
+        ([(1, "repair", "door-seal"), (1, "repair", "sump-hose"), (2, "pass", "")], {"door-seal": 0.5, "sump-hose": 0.5}),
+        ([(1, "repair", "door-seal"), (2, "pass", ""), (9, "came back", "sump-hose")], {"sump-hose": 1.0}),
         ([(1, "repair", "door-seal"), (2, "pass", ""), (9, "came back", None)], {}),
         ([(1, "repair", "door-seal"), (2, "pass", ""), (9, "came back", "door-seal")], {"door-seal": 2.0}),
-        ([(1, "repair", "door-seal"), (2, "pass", ""), (200, "came back", "tub-seal")], {"door-seal": 1.0, "tub-seal": 1.0}),
+        ([(1, "repair", "door-seal"), (2, "pass", ""), (200, "came back", "sump-hose")], {"door-seal": 1.0, "sump-hose": 1.0}),
         (
-            [(1, "repair", "door-seal"), (2, "pass", ""), (9, "came back", "tub-seal"), (10, "repair", "tub-seal"), (11, "pass", "")],
-            {"tub-seal": 1.0},
+            [(1, "repair", "door-seal"), (2, "pass", ""), (9, "came back", "sump-hose"), (10, "repair", "sump-hose"), (11, "pass", "")],
+            {"sump-hose": 1.0},
         ),
         ([(2, "pass", "")], {}),
         ([(1, "repair", "door-seal"), (2, "pass", ""), (9, "fail", "")], {}),
@@ -244,7 +341,7 @@ def test_a_confirmed_repair_moves_the_suspects_of_that_kind_of_machine(journal: 
             [(1, "repair", "door-seal"), (2, "pass", ""), (200, "fail", ""), (201, "repair", "drain-hose"), (202, "pass", "")],
             {"door-seal": 1.0, "drain-hose": 1.0},
         ),
-        ([(1, "came back", "tub-seal"), (2, "fail", ""), (3, "repair", "tub-seal"), (4, "pass", "")], {"tub-seal": 1.0}),
+        ([(1, "came back", "sump-hose"), (2, "fail", ""), (3, "repair", "sump-hose"), (4, "pass", "")], {"sump-hose": 1.0}),
         ([(1, "repair", "door-seal"), (2, "under way", "")], {}),
     ],
 )  # fmt: skip
@@ -269,15 +366,15 @@ def test_time_to_comeback_counts_those_still_away(journal: Journal) -> None:
     """A sale ends with a comeback, or is still running today."""
     for tag, back in (("A-1", 40.0), ("A-2", None)):
         take_in(journal, tag)
-        say(journal, tag, "repair", at=0.5 * DAY, part="tub-seal")
+        say(journal, tag, "repair", at=0.5 * DAY, part="sump-hose")
         say(journal, tag, "repair", at=DAY, part="door-seal", work="resealed")
         say(journal, tag, "sold", at=2 * 86_400.0)
         if back:
             say(journal, tag, "came back", at=(2 + back) * 86_400.0)
 
     assert times_to_comeback(journal, now=102 * 86_400.0) == [
-        Away((("tub-seal", ""), ("door-seal", "resealed")), 40.0, back=True),
-        Away((("tub-seal", ""), ("door-seal", "resealed")), 100.0, back=False),
+        Away((("sump-hose", ""), ("door-seal", "resealed")), 40.0, back=True),
+        Away((("sump-hose", ""), ("door-seal", "resealed")), 100.0, back=False),
     ]
 
 
@@ -335,13 +432,13 @@ def test_comebacks_of_units_never_sold_and_sales_one_after_another_are_told_apar
     take_in(journal, "B-1")
     say(journal, "A-1", "repair", at=DAY, part="door-seal", cost=10.0)
     say(journal, "A-1", "sold", at=2 * DAY, cost=100.0)
-    say(journal, "A-1", "repair", at=30 * DAY, part="tub-seal", cost=5.0)
+    say(journal, "A-1", "repair", at=30 * DAY, part="sump-hose", cost=5.0)
     say(journal, "A-1", "sold", at=32 * DAY, cost=50.0)
     say(journal, "B-1", "came back", at=33 * DAY)
 
     assert times_to_comeback(journal, now=42 * DAY) == [
         Away((("door-seal", ""),), 30.0, back=False),
-        Away((("tub-seal", ""),), 10.0, back=False),
+        Away((("sump-hose", ""),), 10.0, back=False),
     ]
     f = figures(journal)
     assert f.came_back is not None

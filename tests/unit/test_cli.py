@@ -7,10 +7,16 @@ import sys
 import time
 from pathlib import Path
 
+import click
 import pytest
+from typer.main import get_command
+from typer.testing import CliRunner
 
-from soaktest.recording import Recording, write_recording
+from soaktest.cli.app import app
+from soaktest.journal import open_journal
+from soaktest.recording import Message, Recording, write_recording
 from soaktest.simulate.bench import Scenario, Truth, demo_scenario, simulate
+from tests.conftest import later
 
 
 def soaktest(*args: str | Path, data: Path | None = None) -> subprocess.CompletedProcess[str]:
@@ -28,6 +34,9 @@ def soaktest(*args: str | Path, data: Path | None = None) -> subprocess.Complete
         timeout=120,
         check=False,
     )
+
+
+UNHEARD = ("--override", "its nodes come later")
 
 
 @pytest.fixture(scope="module")
@@ -174,7 +183,7 @@ def test_a_recording_opens_no_file_of_this_machine(tmp_path: Path) -> None:
         (("plans", "resell"), "Did you mean resale"),
         (("layouts", "front"), "Shipped: front-loader"),
         (("judge", "9" * 20), "cannot be read"),
-        (("run", "show", "9" * 20), "less than or equal"),
+        (("run", "show", "9" * 20), "is no number from 1 on"),
         (("judge", "x", "--plan", "/dev/zero"), "is no file"),
     ],
 )
@@ -195,7 +204,8 @@ def test_runs_of_other_machines_are_not_judged_together(tmp_path: Path, leaking:
     assert "only runs of one unit" in soaktest("judge", leaking, "--together-with", path).stderr
 
     soaktest("replay", leaking, data=tmp_path)
-    soaktest("replay", leaking, data=tmp_path)
+    again = later(simulate(demo_scenario())[0], 10_000, b"2")
+    soaktest("replay", write_recording(tmp_path / "2.ndjson", again.header, again.messages), data=tmp_path)
     soaktest("unit", "write", "A-0417", "repair", "--on", "2020-01-01", data=tmp_path)
     assert soaktest("judge", "2", "--together-with", "1", data=tmp_path).returncode == 1
     began = recording.header.began
@@ -208,7 +218,7 @@ def test_names_with_marks_of_a_terminal_are_shown_as_they_are(tmp_path: Path) ->
     """Square brackets are no styling, and what cannot be printed does not get in."""
     assert soaktest("unit", "take-in", "[/red]x[bold]", data=tmp_path).returncode == 0
     assert soaktest("unit", "write", "[/red]x[bold]", "note", "[/b]", data=tmp_path).returncode == 0
-    assert soaktest("run", "begin", "b1", "--unit", "[/red]x[bold]", data=tmp_path).returncode == 0
+    assert soaktest("run", "begin", "b1", "--unit", "[/red]x[bold]", *UNHEARD, data=tmp_path).returncode == 0
     for shown in (("unit", "show", "[/red]x[bold]"), ("unit", "list"), ("run", "list")):
         assert "[/red]x[bold]" in soaktest(*shown, data=tmp_path).stdout
     bad = soaktest("unit", "take-in", "x\x1b[31m", data=tmp_path)
@@ -230,10 +240,32 @@ def test_runs_from_the_command_line(tmp_path: Path, leaking: Path) -> None:
     assert "no run 7" in soaktest("judge", "7", data=tmp_path).stderr
 
 
+def test_a_bench_that_was_never_heard_is_refused_and_a_new_unit_is_told(
+    tmp_path: Path, leaking: Path
+) -> None:
+    """A slip in either name would be a run of nothing: what is heard is named, and nothing is put in the book."""
+    name = f"sqlite:///{tmp_path / 'journal.sqlite'}"
+    heard = open_journal(name)
+    heard.keep([Message(time.time() - 900, f"soaktest/{b}/pads/presence", b"here") for b in ("b1", "b2")])
+    heard.close()
+    begin = ("run", "begin", "b9", "--unit", "X 1")
+
+    refused = soaktest(*begin, data=tmp_path)
+
+    assert (refused.returncode, refused.stdout) == (2, "")
+    assert "bench b9 has never been heard; heard: b1, b2" in refused.stderr
+    assert "No unit yet" in soaktest("unit", "list", data=tmp_path).stdout
+    begun = soaktest(*begin, *UNHEARD, data=tmp_path)
+    assert begun.stdout.startswith(
+        "Unit X 1 is new: put in the book. Say what it is: soaktest unit take-in 'X 1'\nRun 1 begun"
+    )
+    assert "is new" not in soaktest("run", "begin", "b1", "--unit", "X 1", data=tmp_path).stdout
+
+
 def test_begin_end_and_refusal(tmp_path: Path) -> None:
     """A run begun twice is refused; one that heard nothing is a retest."""
-    assert soaktest("run", "begin", "b1", data=tmp_path).returncode == 0
-    assert "under way" in soaktest("run", "begin", "b1", data=tmp_path).stderr
+    assert soaktest("run", "begin", "b1", *UNHEARD, data=tmp_path).returncode == 0
+    assert "under way" in soaktest("run", "begin", "b1", *UNHEARD, data=tmp_path).stderr
     assert "a-z 0-9" in soaktest("run", "begin", "Bench 1", data=tmp_path).stderr
     assert soaktest("run", "end", "1", data=tmp_path).returncode == 0
     assert soaktest("judge", "1", data=tmp_path).returncode == 3
@@ -269,3 +301,24 @@ def test_the_demo_runs_and_writes_what_it_says(tmp_path: Path) -> None:
 def test_the_demo_scenario_is_found_out(demo: tuple[Recording, Truth]) -> None:
     """The simulated truth names the part that the demonstration's words should lead to."""
     assert demo[1].part == "dispenser-hose"
+
+
+def commands(group: click.Command, path: tuple[str, ...] = ()) -> list[tuple[tuple[str, ...], click.Command]]:
+    """Every group and command with the words that call it."""
+    inner = getattr(group, "commands", {})
+    return [(path, group), *(found for name, one in inner.items() for found in commands(one, (*path, name)))]
+
+
+@pytest.mark.parametrize(("path", "command"), commands(get_command(app)), ids=lambda x: str(x)[:40])
+def test_help_at_80_columns_is_whole_and_gives_an_example(
+    path: tuple[str, ...], command: click.Command, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No sentence of a list is cut, no number beyond reckoning, no name of a signal; each command shows how it is called."""
+    monkeypatch.setenv("COLUMNS", "80")
+    text = CliRunner().invoke(app, [*path, "--help"]).stdout
+
+    assert max(map(len, text.splitlines())) <= 80
+    assert not [line for line in text.splitlines() if line.endswith("...") and not line.startswith("Usage")]
+    assert not [word for word in ("9007199254740992", "SIGINT", "SIGTERM") if word in text]
+    called = " ".join(("soaktest", *path))
+    assert getattr(command, "commands", None) or called in " ".join(text.partition("Example")[2].split())

@@ -124,7 +124,8 @@ def test_a_dry_second_run_speaks_against_parts_that_it_exercised() -> None:
 def test_the_command_line_explains_and_weighs_together() -> None:
     """``judge --why --together-with`` says so in words."""
     leak = "fixtures/recordings/hose-leaks-while-filling.ndjson.gz"
-    got = CliRunner().invoke(app, ["judge", leak, "--why", "--together-with", leak])
+    other = "fixtures/recordings/somebody-splashed.ndjson.gz"
+    got = CliRunner().invoke(app, ["judge", leak, "--why", "--together-with", other])
 
     assert got.exit_code == 1
     assert "Why, left pad wet since" in got.stdout
