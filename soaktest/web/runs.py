@@ -134,10 +134,16 @@ def download(
         return _file(timeline_page(analysis).encode(), f"run-{number}.html", "text/html")
     table = by_second(analysis)
     if kind == "csv":
-        return _file(table.to_csv(index=False, float_format="%.6g").encode(), f"run-{number}.csv", "text/csv")
+        return _file(as_csv(table).encode(), f"run-{number}.csv", "text/csv")
     out = io.BytesIO()
     table.to_parquet(out, index=False)
     return _file(out.getvalue(), f"run-{number}.parquet", "application/vnd.apache.parquet")
+
+
+_HEADS = {
+    "power": "power_w", "current": "current_a", "vibration": "vibration_m_s2", "inlet": "inlet_share", "outlet": "outlet_share",
+}  # fmt: skip
+"""Column heads of the further signals: each names its unit."""
 
 
 def by_second(analysis: Analysis) -> pd.DataFrame:
@@ -147,6 +153,7 @@ def by_second(analysis: Analysis) -> pd.DataFrame:
     from soaktest.vocabulary import PHASES
 
     columns: dict[str, Any] = {
+        "time_utc": pd.to_datetime(np.round(t * 1000).astype(np.int64), unit="ms", utc=True),
         "utc_s": t,
         "phase": np.array(PHASES)[phases.best],
         "phase_probability": phases.probability[np.arange(phases.seconds), phases.best],
@@ -158,10 +165,20 @@ def by_second(analysis: Analysis) -> pd.DataFrame:
             index = np.floor(line.t - phases.t0).astype(int)
             inside = (index >= 0) & (index < len(t))
             column[index[inside]] = microsiemens(line.v[inside])
-            columns[f"{zone}_us"] = column
+            columns[f"{zone}_microsiemens"] = column
         else:  # what is broken by a silence stays so between its samples
-            columns[name] = np.interp(t, *broken(line.t, line.v, line.silence_s), left=np.nan, right=np.nan)
+            at = broken(line.t, line.v, line.silence_s)
+            columns[_HEADS[name]] = np.interp(t, *at, left=np.nan, right=np.nan)
     return pd.DataFrame(columns)
+
+
+def as_csv(table: pd.DataFrame) -> str:
+    """The table as text. Six digits do for what was measured; a time needs more, or a whole run has one and the same."""
+    told = table.assign(
+        time_utc=table.time_utc.dt.strftime("%Y-%m-%dT%H:%M:%S.%f").str[:-3] + "Z",
+        utc_s=table.utc_s.map("{:.3f}".format),
+    )
+    return told.to_csv(index=False, float_format="%.6g")
 
 
 def _recording(journal: Journal, run: RunRow) -> Response:

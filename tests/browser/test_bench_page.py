@@ -178,7 +178,9 @@ def test_downloads_are_what_they_say(service: Service) -> None:
         table = pd.read_csv(io.BytesIO(client.get("/runs/1/download/csv").content))
         packed = pd.read_parquet(io.BytesIO(client.get("/runs/1/download/parquet").content))
         assert list(table.columns) == list(packed.columns)
-        assert {"utc_s", "phase", "left_us", "power"} <= set(table.columns)
+        assert {"utc_s", "phase", "left_microsiemens", "power_w"} <= set(table.columns)
+        assert pd.to_datetime(table.time_utc).nunique() == table.utc_s.nunique() == len(table) > 2000
+        assert (pd.to_datetime(table.time_utc) == packed.time_utc).all()
         assert b"FAIL: it leaks" in client.get("/runs/1/download/timeline").content
         path = service.folder / "again.ndjson.gz"
         path.write_bytes(client.get("/runs/1/download/recording").content)
