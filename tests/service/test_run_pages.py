@@ -133,7 +133,10 @@ def test_a_table_as_text_has_as_many_times_as_rows_and_says_its_units() -> None:
     assert np.abs(told.utc_s - table.utc_s).max() <= 0.001
     iso = pd.to_datetime(told.time_utc)
     assert str(iso.dt.tz) == "UTC"
-    assert np.abs(iso.astype("int64") / {"ns": 1e9, "us": 1e6, "ms": 1e3}[iso.dt.unit] - told.utc_s).max() <= 0.001
+    assert (
+        np.abs(iso.astype("int64") / {"ns": 1e9, "us": 1e6, "ms": 1e3}[iso.dt.unit] - told.utc_s).max()
+        <= 0.001
+    )
     heads = ["phase", "phase_probability"]
     heads += [f"{zone}_microsiemens" for zone in ("left", "centre", "right")]
     heads += ["power_w", "vibration_m_s2", "inlet_share", "outlet_share"]
