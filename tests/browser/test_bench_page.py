@@ -71,8 +71,9 @@ def test_begin_leak_alarm_note_end(service: Service, enter: Callable[..., Page],
     ):  # what has been seen is not the water that comes after
         node.say(**wet)
         until(lambda: page.evaluate("sound !== null"), 5)
-        page.click("#seen")
-        page.wait_for_selector("#alarm >> text=seen at")
+        page.click("#seen:not(:disabled)")
+        page.wait_for_selector("#seen:disabled >> text=Seen ")
+        assert "calm" in str(page.get_attribute("#alarm", "class"))
         assert page.evaluate("sound === null")
     page.fill("#text", "drip at the weight, left")
     photo = tmp_path / "drip.png"
