@@ -76,7 +76,7 @@ function showOne(b) {
   if (b.run) {
     if (b.run.needs) list(one, "needs", b.run.needs, "nothing more");
     document.getElementById("needs").hidden = !!b.alarm;
-    if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
+    if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.filter(([, p]) => p >= 0.01).map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
     const lost = b.run.lost ?? [];
     list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
     say(one, "may-stop", b.run.may_stop || "");

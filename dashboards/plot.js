@@ -13,10 +13,7 @@ function dress(text, width) {
   const figure = JSON.parse(dark ? text.replace(/#[0-9a-f]{6}/g, shade) : text), layout = figure.layout;
   layout.template = {};
   Object.assign(layout, { paper_bgcolor: paper, plot_bgcolor: dark ? "#1d2227" : paper, font: { ...layout.font, color: ink } });
-  if (width < 600) {
-    Object.assign(layout.margin, { l: 58, r: 8 });
-    for (const phase of figure.data.filter(t => t.type === "bar")) phase.showlegend = true;  // their words do not fit into narrow bars
-  }
+  if (width < 600) Object.assign(layout.margin, { l: 58, r: 8 });
   if (matchMedia("(pointer: coarse)").matches) layout.dragmode = false;  // a finger scrolls the page; buttons move the window
   return figure;
 }

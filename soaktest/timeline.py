@@ -228,7 +228,7 @@ def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
                 marker={"color": look.colour, "line": {"color": "#1b1f23", "width": 0.5}, "pattern": {"shape": look.pattern, "fillmode": "overlay", "fgopacity": 0.25, "size": 7}},
                 customdata=[[clock.time(s.start), clock.time(s.end), f"{s.confidence:.0%}"] for s in spans],
                 hovertemplate=phase + " from %{customdata[0]} to %{customdata[1]}, sure to %{customdata[2]}<extra></extra>",
-                showlegend=False, name=phase,
+                name=phase,  # in the legend too: a word that does not fit into its bar is left out
             ),
             row=1, col=1,
         )  # fmt: skip

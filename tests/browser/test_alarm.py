@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 import pytest
 from playwright.sync_api import Browser, Page
 
-from tests.browser.serving import PASSWORD, PadNode, Service, begin_a_run, until
+from tests.browser.serving import PASSWORD, PadNode, Service, begin_a_run, broken_rules, until
 
 RINGS = "sound !== null"
 
@@ -50,6 +50,13 @@ def test_the_bench_answers_in_large_letters_what_to_do_next(
         "[document.querySelector('.say'), ...document.querySelectorAll('h1, h2, .pad-state')].map(e => parseFloat(getComputedStyle(e).fontSize))"
     )
     assert sizes[0] == max(sizes) >= 38
+    page.wait_for_selector("#strip .annotation-text", timeout=15_000)
+    band, word = page.evaluate(
+        "['#strip .shapelayer path', '#strip .annotation-text'].map(s => document.querySelector(s).getBoundingClientRect()).map(r => [r.top, r.bottom])"
+    )
+    assert band[0] <= word[0] + 1
+    assert word[1] <= band[1] + 1
+    assert page.evaluate("document.getElementById('strip').layout.yaxis2.range") == [0, 50]
     refused = page.request.post(
         f"{service.url}/api/benches/{node.topic.bench}/pad-check",
         headers={"x-token": str(page.get_attribute("meta[name=token]", "content"))},
@@ -66,6 +73,10 @@ def test_a_leak_looks_alike_on_both_pages_and_can_be_ended_at_once(
     page = enter()
     at_bench(page, service, node)
     hears(node, 2, left=0.5)
+    for path in ("/", f"/benches/{node.topic.bench}", "/runs"):
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+            assert broken_rules(page, service.url + path) == []
     for width, height in ((1280, 800), (1024, 768), (390, 844)):
         page.set_viewport_size({"width": width, "height": height})
         page.goto(f"{service.url}/benches/{node.topic.bench}")
