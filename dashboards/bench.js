@@ -3,27 +3,38 @@
 const one = document.getElementById("one"), cards = document.getElementById("cards");
 const say = (root, name, text) => root.querySelectorAll(`[data-show="${name}"]`).forEach(e => { if (e.textContent !== text) e.textContent = text; });
 const span = s => s < 90 ? `${Math.round(s)} s` : s < 5400 ? `${Math.round(s / 60)} min` : s < 172800 ? `${(s / 3600).toFixed(1)} h` : `${Math.round(s / 86400)} days`;
-const clock = t => new Date(1000 * t).toLocaleTimeString([], { hourCycle: "h23" });
+const exactly = s => s < 60 ? `${s} s` : `${Math.floor(s / 60)} min${s % 60 ? ` ${s % 60} s` : ""}`;
+const meta = name => document.querySelector(`meta[name=${name}]`).content, token = meta("token");
+const place = t => onAxis(1000 * (t + Number(meta("utc-offset")))), clock = t => place(t).slice(11, 19);  // one clock for all who look: the bench's
 const since = b => Object.entries(b.alarm.times).map(([zone, t]) => `${zone} since ${clock(t)}`).join(" and ");
 const notDry = p => !p.wet && p.heard && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
 const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
-const token = document.querySelector("meta[name=token]").content;
+const padWord = p => p.wet ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : p.word;
 let leaving = false;
 addEventListener("submit", e => { leaving = !e.defaultPrevented; });
 addEventListener("pageshow", () => { leaving = false; });
-let state = {}, heard = 0, sound = null, muted = sessionStorage.getItem("muted") === "1";
+let state = {}, heard = 0;
 
+// How the bench stands, and what to do next, in one line.
 function headline(b) {
+  const floor = damp(b).join(" and "), run = b.run, leaked = run?.leaked?.length ? `LEAKED at ${run.leaked.join(" and ")}` : "";
   if (b.alarm) return `WET: ${since(b)}`;
-  if (!b.run) return b.last ? `Run ${b.last.run}: ${b.last.verdict.toUpperCase()}` : "No run yet";
-  const heard = Object.values(b.pads).some(p => p.heard), floor = damp(b).length ? `Not dry: ${damp(b).join(" and ")}` : heard ? "Dry" : "Pads not heard";
-  const leaked = b.run.leaked?.length ? `Leaked at ${b.run.leaked.join(" and ")}. Now: ` : "";
-  return `${leaked}${floor} · ${b.run.stage}` + (b.run.phase && b.run.sure >= sureFrom ? `, ${b.run.phase}` : "");
+  if (b.stale) return "Nothing heard – check the nodes' supply and network";
+  if (!Object.values(b.pads).some(p => p.heard)) return "Pads not heard – check their node's supply and network";
+  if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – end and judge`;
+  if (floor) return run ? `NOT DRY: ${floor}` : `NOT DRY: ${floor} – dry it first`;
+  if (!run) return "DRY – ready for a run";
+  if (!run.needs) return "DRY – the run has begun";
+  if (run.lost.length) return "DRY – but it cannot pass any more: end and judge";
+  if (run.may_stop) return "DRY – nothing more is needed: end and judge";
+  if (run.stage === "dry watch") return run.dry_wait_s ? `DRY – wait ${exactly(run.dry_wait_s)}, then start the machine` : "DRY – start the machine";
+  return `DRY – ${run.stage === "drip watch" ? "leave it standing" : run.phase && run.sure >= sureFrom ? run.phase : run.stage}, ${run.needs[0]} needed`;
 }
 function sub(b) {
-  if (!b.run) return (b.last && b.last.unit ? `unit ${b.last.unit}. ` : "") + "No run under way: begin one on a dry floor.";
-  const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `in for ${span(Date.now() / 1000 - b.run.began)}`];
-  if (b.run.sure != null && b.run.phase) parts.push(b.run.sure >= sureFrom ? `${b.run.phase} sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
+  const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""} was ${b.last.verdict.toUpperCase()}. ` : "";
+  if (!b.run) return `${last}No run under way: begin one on a dry floor.`;
+  const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `begun ${span(Date.now() / 1000 - b.run.began)} ago`];
+  if (b.run.sure != null && b.run.phase) parts.push(b.run.sure >= sureFrom ? `${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
   if (b.power != null) parts.push(`${Math.round(b.power)} W`);
   return parts.join(" · ");
 }
@@ -32,30 +43,40 @@ function list(root, name, items, empty) {
     const item = document.createElement("li"); item.textContent = text; return item;
   })));
 }
+// What a card and the bench's own page show alike: the answer, the alarm, the pads.
+function showBench(root, b) {
+  say(root, "headline", headline(b)); say(root, "sub", sub(b));
+  root.classList.toggle("wet", !!b.alarm);
+  const box = root.querySelector(".alarm");
+  box.hidden = !b.alarm;
+  if (b.alarm) { say(box, "alarm-head", `Water at ${since(b)}`); box.classList.toggle("calm", !b.alarm.unseen.length); }
+  for (const [zone, pad] of Object.entries(b.pads)) {
+    const part = root.querySelector(`[data-pad="${zone}"]`);
+    part.classList.toggle("wet", pad.wet);
+    part.querySelector(".fill").style.height = `${Math.round(100 * pad.wetness)}%`;
+    part.querySelector(".pad-state").textContent = padWord(pad);
+    part.querySelector(".pad-number").textContent = pad.microsiemens == null ? "–" : `${pad.microsiemens} µS${pad.wetness >= 0.05 ? `, ${Math.round(100 * pad.wetness)}\u00a0% wet` : ""}`;
+  }
+}
 function showCard(b) {
-  let card = cards.querySelector(`[data-bench="${CSS.escape(b.bench)}"]`);
+  const card = cards.querySelector(`[data-bench="${CSS.escape(b.bench)}"]`);
   if (!card) { location.reload(); return; }
-  card.classList.toggle("wet", !!b.alarm); card.classList.toggle("old", b.stale);
-  say(card, "headline", headline(b)); say(card, "sub", sub(b));
-  say(card, "pads", Object.entries(b.pads).map(([z, p]) => `${z} ${p.wet ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : "dry"} ${p.microsiemens ?? "–"} µS`).join(" · "));
-  say(card, "age", b.stale ? `STALE: nothing heard for ${b.age_s == null ? "ever" : span(b.age_s)}` : (b.run && b.run.needs ? (b.run.lost.length ? "cannot pass any more: " + b.run.lost.join(" ") : b.run.needs.length ? "still needed: " + b.run.needs.join("; ") : "nothing more needed") : ""));
+  showBench(card, b);
+  card.classList.toggle("old", b.stale);
+  const run = b.run;
+  say(card, "needs-line", b.stale ? `STALE: nothing heard for ${b.age_s == null ? "ever" : span(b.age_s)}` : b.alarm || !run?.needs ? "" : run.lost.length ? `cannot pass any more: ${run.lost.join(" ")}` : run.needs.length ? `still needed: ${run.needs.join("; ")}` : "nothing more needed");
 }
 function showOne(b) {
   if (leaving) return;  // a form is on its way: to load this page anew would call it back
   if (String(b.run ? b.run.id : "") !== one.dataset.run) { location.reload(); return; }
-  say(one, "headline", headline(b)); say(one, "sub", sub(b)); say(one, "age", b.age_s == null ? "a while" : span(b.age_s));
+  showBench(one, b);
+  say(one, "age", b.age_s == null ? "a while" : span(b.age_s));
   document.getElementById("stale").hidden = !b.stale;
-  for (const [zone, pad] of Object.entries(b.pads)) {
-    const box = one.querySelector(`[data-pad="${zone}"]`);
-    box.classList.toggle("wet", pad.wet);
-    box.querySelector(".fill").style.height = `${Math.round(100 * pad.wetness)}%`;
-    box.querySelector(".pad-state").textContent = pad.wet ? "WET" : !pad.heard ? "not heard" : notDry(pad) ? "not dry" : ["", "sound", "unproven"].includes(pad.state) ? "dry" : pad.state;
-    box.querySelector(".pad-number").textContent = pad.microsiemens == null ? "–" : `${pad.microsiemens} µS, ${Math.round(100 * pad.wetness)} % wet${pad.state === "unproven" ? ", unproven" : ""}`;
-  }
-  document.getElementById("floor").setAttribute("aria-label", "Pads: " + Object.entries(b.pads).map(([z, p]) => `${z} ${p.wet ? "wet" : !p.heard ? "not heard" : notDry(p) ? "not dry" : "dry"}`).join(", "));
+  document.getElementById("floor").setAttribute("aria-label", "Pads: " + Object.entries(b.pads).map(([z, p]) => `${z} ${padWord(p)}`).join(", "));
   if (b.run) {
     if (b.run.needs) list(one, "needs", b.run.needs, "nothing more");
-    if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
+    document.getElementById("needs").hidden = !!b.alarm;
+    if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.filter(([, p]) => p >= 0.01).map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
     const lost = b.run.lost ?? [];
     list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
     say(one, "may-stop", b.run.may_stop || "");
@@ -64,30 +85,45 @@ function showOne(b) {
   if (b.run && b.run.clock_error_s != null) health.push(`clocks within ${b.run.clock_error_s.toFixed(2)} s`);
   if (b.run && b.run.lost_packs != null) health.push(`${b.run.lost_packs} packs lost`);
   say(one, "health", health.join(" · "));
-  alarm(b);
+  if (!b.alarm) return;
+  const told = b.alarm.unseen.length, button = document.getElementById("seen");
+  button.disabled = !told; button.textContent = told ? "I have seen it" : `Seen ${clock(b.run.acknowledged)}`;
+  say(one, "alarm-note", b.alarm.confirmed ? "confirmed" : "provisional, being confirmed");
 }
-function alarm(b) {
-  const box = document.getElementById("alarm");
-  box.hidden = !b.alarm;
-  if (!b.alarm) { silence(); return; }
-  say(box, "alarm-head", `Water at ${since(b)}`);
-  say(box, "alarm-note", (b.alarm.confirmed ? "confirmed" : "provisional, being confirmed") + (b.alarm.unseen.length ? "" : `; seen at ${clock(b.run.acknowledged)}`));
-  if (b.alarm.unseen.length && !muted) ring(); else silence();
+
+// The sound. A browser lets nothing sound before it was touched: until then the page says so.
+const audio = new AudioContext(), mute = document.getElementById("mute"), muted = new Set(JSON.parse(sessionStorage.getItem("muted") ?? "[]"));
+let sound = null;
+const unseen = () => (one ? [state[one.dataset.bench]] : Object.values(state)).filter(b => b?.alarm?.unseen.length);
+const loud = () => unseen().filter(b => !muted.has(b.run.id));  // muted by its run: the next one sounds again
+function sounds() {
+  document.getElementById("sound").hidden = audio.state === "running";
+  mute.hidden = !unseen().length;
+  const quiet = !loud().length;
+  mute.setAttribute("aria-pressed", quiet); mute.textContent = quiet ? "Muted: sound again" : "Mute this alarm";
+  if (quiet) silence(); else ring();
 }
 function ring() {
-  if (sound) return;
-  try {
-    const audio = new AudioContext(), tone = audio.createOscillator(), gain = audio.createGain();
-    tone.frequency.value = 880; gain.gain.value = 0.0001; tone.connect(gain).connect(audio.destination); tone.start();
-    const beat = setInterval(() => gain.gain.setTargetAtTime(Math.floor(Date.now() / 400) % 2 ? 0.15 : 0.0001, audio.currentTime, 0.02), 200);
-    sound = { audio, beat };
-  } catch { sound = null; }
+  if (sound || audio.state !== "running") return;
+  const tone = audio.createOscillator(), gain = audio.createGain();
+  tone.frequency.value = 880; gain.gain.value = 0.0001; tone.connect(gain).connect(audio.destination); tone.start();
+  const beat = setInterval(() => gain.gain.setTargetAtTime(Math.floor(Date.now() / 400) % 2 ? 0.15 : 0.0001, audio.currentTime, 0.02), 200);
+  sound = { tone, beat };
 }
-function silence() { if (sound) { clearInterval(sound.beat); sound.audio.close(); sound = null; } }
+function silence() { if (sound) { clearInterval(sound.beat); sound.tone.stop(); sound = null; } }
+audio.addEventListener("statechange", sounds);
+for (const touch of ["pointerdown", "pointerup", "keydown"]) addEventListener(touch, () => { if (audio.state !== "running") audio.resume(); });
+mute.addEventListener("click", () => {
+  const ringing = loud();
+  if (ringing.length) ringing.forEach(b => muted.add(b.run.id)); else unseen().forEach(b => muted.delete(b.run.id));
+  sessionStorage.setItem("muted", JSON.stringify([...muted])); sounds();
+});
+sounds();
 
 function show() {
   if (cards) { Object.values(state).forEach(showCard); document.getElementById("none").hidden = Object.keys(state).length > 0; }
   if (one && state[one.dataset.bench]) showOne(state[one.dataset.bench]);
+  sounds();
 }
 function listen() {
   const source = new EventSource("/events");
@@ -114,11 +150,7 @@ document.querySelectorAll("form[data-needs]").forEach(f => f.addEventListener("s
 document.querySelectorAll("form[data-sure]").forEach(f => f.addEventListener("submit", e => { if (!confirm(f.dataset.sure)) e.preventDefault(); }));
 if (one) {
   document.getElementById("seen").addEventListener("click", () => { post(`/api/runs/${one.dataset.run}/acknowledge`); silence(); });
-  const mute = document.getElementById("mute");
-  const showMute = () => { mute.setAttribute("aria-pressed", muted); mute.textContent = muted ? "Sound is off" : "Sound off"; };
-  mute.addEventListener("click", () => { muted = !muted; sessionStorage.setItem("muted", muted ? "1" : "0"); showMute(); if (muted) silence(); });
-  showMute();
-  document.getElementById("check").addEventListener("click", check);
+  document.getElementById("check")?.addEventListener("click", check);
   strip(); setInterval(strip, 4000);
 }
 async function check() {
@@ -127,6 +159,8 @@ async function check() {
   const step = name => document.querySelectorAll("[data-step]").forEach(e => e.classList.toggle("now", e.dataset.step === name));
   button.disabled = true;
   if (zones.some(z => now(z) === null)) { say(one, "check", "A pad is not heard: check its node first."); button.disabled = false; return; }
+  const wet = damp(state[one.dataset.bench]);
+  if (wet.length) { say(one, "check", `Dry the ${wet.join(" and the ")} pad first.`); button.disabled = false; return; }
   step("dry");
   for (let s = 5; s; s--) { say(one, "check", `Reading dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z] = { dry: now(z), touched: now(z), after: 0 };
@@ -146,16 +180,19 @@ const bands = { idle: "#d5d9dd", fill: "#56b4e9", wash: "#a6d3a0", heat: "#e69f0
 async function strip() {
   if (typeof Plotly === "undefined" || document.hidden) return;
   let got; try { got = await (await fetch(`/api/benches/${one.dataset.bench}/strip`)).json(); } catch { return; }
-  const dark = matchMedia("(prefers-color-scheme: dark)").matches, ink = dark ? "#e8eaed" : "#1b1f23", paper = dark ? "#15191d" : "#ffffff";
-  const lines = Object.entries(got.pads ?? {}).filter(([, p]) => p.length).map(([z, p]) => ({ x: p.map(q => new Date(1000 * q[0])), y: p.map(q => q[1]), name: `${z} pad`, mode: "lines", line: { color: looks[z][0], dash: looks[z][1], width: 2 } }));
-  if (got.power?.length) lines.push({ x: got.power.map(q => new Date(1000 * q[0])), y: got.power.map(q => q[1]), name: "power, W", yaxis: "y2", mode: "lines", line: { color: "#6b7680", width: 1 } });
-  const end = Date.now(), shapes = [], notes = [];
-  for (const [phase, a, b] of got.phases ?? []) {
-    shapes.push({ type: "rect", xref: "x", yref: "paper", x0: new Date(1000 * Math.max(a, end / 1000 - 900)), x1: new Date(1000 * b), y0: 0.93, y1: 1, fillcolor: bands[phase], line: { width: 0.5, color: ink } });
-    if (b - a > 40) notes.push({ x: new Date(1000 * (Math.max(a, end / 1000 - 900) + b) / 2), y: 0.965, xref: "x", yref: "paper", text: phase, showarrow: false, font: { size: 11, color: "#1b1f23" } });
+  if (!got.now) return;  // refused: whoever was in has to come in anew
+  const lines = Object.entries(got.pads ?? {}).filter(([, p]) => p.length).map(([z, p]) => ({ x: p.map(q => place(q[0])), y: p.map(q => q[1]), name: `${z} pad`, mode: "lines", line: { color: shade(looks[z][0]), dash: looks[z][1], width: 2 } }));
+  if (got.power?.length) lines.push({ x: got.power.map(q => place(q[0])), y: got.power.map(q => q[1]), name: "power, W", yaxis: "y2", mode: "lines", line: { color: shade("#6b7680"), width: 1 } });
+  const end = got.now, begin = end - 900, shapes = [], annotations = [];
+  for (const [phase, from, b] of got.phases ?? []) {
+    const a = Math.max(from, begin), word = b - a > 40 ? phase : phase[0];
+    shapes.push({ type: "rect", xref: "x", yref: "paper", x0: place(a), x1: place(b), y0: 0.91, y1: 1, fillcolor: bands[phase], line: { width: 0.5, color: ink } });
+    if (b - a > 8) annotations.push({ x: place((a + b) / 2), y: 0.955, xref: "x", yref: "paper", yanchor: "middle", text: word, showarrow: false, font: { size: 11, color: "#1b1f23" } });
   }
+  const most = Math.max(50, ...(got.power ?? []).map(q => 1.1 * q[1]));  // a few watts at rest are not drawn as if they were a wash
   Plotly.react("strip", lines, {
-    height: 280, margin: { l: 55, r: 55, t: 8, b: 55 }, paper_bgcolor: paper, plot_bgcolor: paper, font: { color: ink, size: 12 }, shapes, annotations: notes, legend: { orientation: "h", y: -0.25 },
-    xaxis: { type: "date", range: [new Date(end - 900000), new Date(end)] }, yaxis: { type: "log", title: { text: "µS" }, domain: [0, 0.9], dtick: 1, range: [-1.3, 3] }, yaxis2: { overlaying: "y", side: "right", title: { text: "W" }, rangemode: "tozero", tickmode: "auto", nticks: 5, showgrid: false },
-  }, { displayModeBar: false, responsive: true });
+    height: 280, margin: { l: 55, r: 55, t: 8, b: 55 }, paper_bgcolor: paper, plot_bgcolor: paper, font: { color: ink, size: 12 }, shapes, annotations, legend: { orientation: "h", y: -0.25 }, dragmode: false,
+    xaxis: { type: "date", range: [place(begin), place(end)], gridcolor: grid, fixedrange: true }, yaxis: { type: "log", title: { text: "µS" }, domain: [0, 0.88], dtick: 1, range: [-1.3, 3], gridcolor: grid, fixedrange: true },
+    yaxis2: { overlaying: "y", side: "right", title: { text: "W" }, range: [0, most], tickmode: "auto", nticks: 5, showgrid: false, zerolinecolor: zeroline, fixedrange: true },
+  }, config);
 }

@@ -1,37 +1,28 @@
 // Timelines: drawn from the server's figure, redrawn from the server for the window in view; two runs are kept in step.
-// Times on an axis are the bench's local times by the offset that the figure carries, wherever the browser is.
 "use strict";
-const dark = matchMedia("(prefers-color-scheme: dark)").matches;
 const offset = box => box.layout.meta.utc_offset_s;
-const local = (box, t) => new Date(1000 * (t + offset(box))).toISOString().slice(0, -1).replace("T", " ");
-const utc = (box, text) => Date.parse(String(text).length > 10 ? `${String(text).replace(" ", "T")}Z` : text) / 1000 - offset(box);
-function dress(figure) {
-  if (dark) Object.assign(figure.layout, { paper_bgcolor: "#15191d", plot_bgcolor: "#1d2227", font: { ...figure.layout.font, color: "#e8eaed" } });
-  if (innerWidth < 600) Object.assign(figure.layout.margin, { l: 58, r: 8 });
-  return figure;
-}
+const local = (box, t) => onAxis(1000 * (t + offset(box)));
+const utc = (box, text) => fromAxis(text) / 1000 - offset(box);
 async function draw(box) {
-  const figure = dress(await (await fetch(`/api/runs/${box.dataset.run}/figure`)).json());
+  const figure = dress(await (await fetch(`/api/runs/${box.dataset.run}/figure`)).text(), box.clientWidth);
   box.replaceChildren();
-  await Plotly.newPlot(box, figure.data, figure.layout, { responsive: true, displaylogo: false });
-  const names = figure.data.map(trace => trace.name);
+  await Plotly.newPlot(box, figure.data, sided(figure.layout), config);
   let timer = 0;
   box.on("plotly_relayout", change => {
     if (box.follows || !Object.keys(change).some(k => k.startsWith("xaxis"))) return;
-    clearTimeout(timer); timer = setTimeout(() => fine(box, names), 60);
+    clearTimeout(timer); timer = setTimeout(() => fine(box), 60);
     twins(box);
   });
   box.dataset.ready = "1";
 }
-async function fine(box, names) {
+async function fine(box) {
   const [from, to] = box.layout.xaxis.range.map(text => utc(box, text));
   const lines = await (await fetch(`/api/runs/${box.dataset.run}/window?start=${from}&end=${to}`)).json();
-  const at = [], x = [], y = [];
-  for (const [name, line] of Object.entries(lines)) {
-    const index = names.indexOf(name);
-    if (index >= 0) { at.push(index); x.push(line.t.map(t => local(box, t))); y.push(line.v); }
+  for (const trace of box.data) {
+    const line = lines[trace.name];
+    if (line) Object.assign(trace, { x: line.t.map(t => local(box, t)), y: line.v });
   }
-  if (at.length) { box.follows = true; await Plotly.restyle(box, { x, y }, at); box.follows = false; }
+  await Plotly.react(box, box.data, sided(box.layout));  // to restyle would guess the axes' kind anew, and turn times into numbers
   box.dataset.drawn = String(1 + Number(box.dataset.drawn ?? 0));
 }
 function twins(box) {
@@ -40,7 +31,7 @@ function twins(box) {
     if (other === box || !other.layout) continue;
     const shift = Number(other.dataset.began) - Number(box.dataset.began);
     other.follows = true;
-    Plotly.relayout(other, { "xaxis.range": [local(other, from + shift), local(other, to + shift)] }).then(() => { other.follows = false; });
+    Plotly.relayout(other, { "xaxis.range": [local(other, from + shift), local(other, to + shift)] }).then(() => { other.follows = false; return fine(other); });
   }
 }
 addEventListener("load", async () => {
@@ -56,13 +47,14 @@ addEventListener("load", async () => {
       await Plotly.relayout(b, change); b.follows = false;
     }
   }
+  const buttons = document.getElementById("windows");
+  if (buttons && boxes.length) steer(boxes[0], buttons);
   const whys = document.getElementById("whys");
   if (whys) whys.innerHTML = await (await fetch(whys.dataset.src)).text();
   for (const box of document.querySelectorAll(".why-plot")) {
-    const figure = dress(await (await fetch(box.dataset.src)).json());
-    Plotly.newPlot(box, figure.data, figure.layout, { responsive: true, displayModeBar: false });
+    const figure = dress(await (await fetch(box.dataset.src)).text(), box.clientWidth);
+    Plotly.newPlot(box, figure.data, figure.layout, config);
   }
 });
 const main = document.getElementById("timeline");
-document.querySelectorAll("[data-from]").forEach(b => b.addEventListener("click", () => Plotly.relayout(main, { "xaxis.range": [local(main, Number(b.dataset.from)), local(main, Number(b.dataset.to))] })));
 document.querySelectorAll("[data-image]").forEach(b => b.addEventListener("click", () => Plotly.downloadImage(main, { format: b.dataset.image, filename: `run-${main.dataset.run}`, width: 1400, height: main.layout.height })));

@@ -12,7 +12,8 @@ from sqlalchemy.orm import Session
 
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, Knowledge, examine
-from soaktest.analysis.progress import Stage, may_stop, past_mending, stage_of, still_needed
+from soaktest.analysis.coverage import survey
+from soaktest.analysis.progress import Stage, counted, may_stop, past_mending, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM
 from soaktest.errors import InputError, RunError, plain_text
 from soaktest.findings import WetEvent
@@ -45,6 +46,8 @@ class Live:
     """Why it cannot pass any more, though it does not leak."""
     may_stop: str | None = None
     """Why the run may be stopped now."""
+    dry_wait_s: float = 0.0
+    """Seconds for which the floor must still stay dry before the machine is started."""
 
     @property
     def leaks(self) -> list[WetEvent]:
@@ -104,7 +107,7 @@ def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
         except InputError:  # not heard yet: its node may be started later
             continue
         if siemens > max(NOT_DRY_S, DAMP_FACTOR * checks[zone].dry_siemens if zone in checks else 0.0):
-            found.append(f"{zone} pad: is not dry ({siemens * 1e6:.1f} µS)")
+            found.append(f"{zone} pad is not dry ({siemens * 1e6:.0f} µS): dry it first")
     return found
 
 
@@ -122,7 +125,7 @@ def refuse_unsound(journal: Journal, bench: str, override: str | None) -> None:
     found = doubts(journal, bench)
     if found and not (override or "").strip():
         raise InputError(
-            f"{'; '.join(found)}. Mend that first, or give a reason to begin all the same; it lands on the certificate."
+            f"{found[0][:1].upper()}{'; '.join(found)[1:]}. Or give a reason to begin all the same; it lands on the certificate."
         )
 
 
@@ -239,16 +242,21 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
     ended = run.ended if run.ended is not None else at
     if run.stage == "cancelled":
         return Live(analysis, "judged", [], at, may_stop="The run was cancelled.")
-    stage: Stage = "judged" if run.stage == "judged" else stage_of(analysis.heard, analysis.phases, ended)
+    phases = counted(analysis.phases)
+    heard = analysis.heard
+    if phases is not analysis.phases:
+        heard = survey(analysis.signals, analysis.pads, phases, plan)
+    stage: Stage = "judged" if run.stage == "judged" else stage_of(heard, phases, ended)
     if stage != run.stage:
         with journal.session() as session:  # one that was ended or cancelled meanwhile keeps its own
             session.execute(
                 sa.update(RunRow).where(RunRow.id == number, RunRow.stage == run.stage).values(stage=stage)
             )
-    live = Live(analysis, stage, still_needed(plan, analysis.heard), at)
-    lost = [] if live.leaks else past_mending(plan, analysis.heard, analysis.findings.reasons)
-    stop = may_stop(plan, analysis.heard, lost, leaks=bool(live.leaks))
-    return replace(live, lost=lost, may_stop=stop)
+    live = Live(analysis, stage, still_needed(plan, heard), at)
+    lost = [] if live.leaks else past_mending(plan, heard, analysis.findings.reasons)
+    stop = may_stop(plan, heard, lost, leaks=bool(live.leaks))
+    wait = max(plan.dry_watch_s - heard.dry_watch_s, 0.0) if heard.first_fill is None else 0.0
+    return replace(live, lost=lost, may_stop=stop, dry_wait_s=wait)
 
 
 def lamp_message(bench: str, stage: str, verdict: str) -> tuple[str, bytes]:

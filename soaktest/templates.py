@@ -29,5 +29,23 @@ def _environment() -> Environment:
     return made
 
 
+def utc_offset(t: float | None = None) -> float:
+    """Seconds by which this machine's clock is ahead of UTC, at a moment (UTC seconds) or now."""
+    at = datetime.now() if t is None else datetime.fromtimestamp(t)
+    offset = at.astimezone().utcoffset()
+    return offset.total_seconds() if offset else 0.0
+
+
+def utc_name(offset_s: float) -> str:
+    """An offset as people read it, such as ``UTC+05:45``."""
+    hours, minutes = divmod(round(abs(offset_s) / 60), 60)
+    return f"UTC{'-' if offset_s < 0 else '+'}{hours:02d}:{minutes:02d}"
+
+
 def _moment(t: float | None) -> str:
-    return "" if t is None else datetime.fromtimestamp(t).astimezone().strftime("%d %b %Y %H:%M:%S")
+    """Local date and time; its offset beside it where that is not the one that the page names, such as in another season."""
+    if t is None:
+        return ""
+    offset = utc_offset(t)
+    other = "" if offset == utc_offset() else f" ({utc_name(offset)})"
+    return datetime.fromtimestamp(t).strftime("%d %b %Y %H:%M:%S") + other

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
+from plotly.offline import get_plotlyjs
 from plotly.subplots import make_subplots
 
 from soaktest.analysis.analyse import Analysis
@@ -19,14 +20,16 @@ from soaktest.analysis.why import explain_events
 from soaktest.errors import InputError
 from soaktest.findings import Findings, WetEvent
 from soaktest.tables import NoteRow
-from soaktest.templates import fill, source
+from soaktest.templates import fill, source, utc_name, utc_offset
 from soaktest.thinning import broken, microsiemens, silence, thin
-from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS, floor_plan
+from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS, floor_plan, place_in_words, quiet_axes
 from soaktest.vocabulary import ZONES
 from soaktest.why_plot import why_figure
 
 PAD_DECADES = (-1.3, 3.0)
 """0.05 to 1,000 microsiemens: a dry pad in dry air, and a soaked one."""
+SIDED = "sided"
+"""Words beside a line; the page puts them on that side of it where there is room."""
 VERDICTS = {
     "pass": ("PASS", "the repair held", "✓"),
     "fail": ("FAIL", "it leaks", "✗"),
@@ -44,8 +47,12 @@ class Clock:
     @classmethod
     def of(cls, began: float) -> Clock:
         """By the offset that holds here at a run's beginning (UTC seconds)."""
-        offset = datetime.fromtimestamp(began).astimezone().utcoffset()
-        return cls(offset.total_seconds() if offset else 0.0)
+        return cls(utc_offset(began))
+
+    @property
+    def name(self) -> str:
+        """Its offset, such as ``UTC+01:00``."""
+        return utc_name(self.utc_offset_s)
 
     def local(self, t: float) -> datetime:
         """UTC seconds as a local date and time."""
@@ -79,10 +86,6 @@ def timeline_page(analysis: Analysis) -> str:
     """The page's HTML; every text from outside is escaped."""
     findings = analysis.findings
     clock = Clock.of(findings.began)
-    # The script holds data of ours and names from outside; Plotly escapes </script> in its JSON.
-    plot = timeline_figure(analysis).to_html(
-        full_html=False, include_plotlyjs=True, config={"responsive": True, "displaylogo": False}
-    )
     name, meaning, mark = VERDICTS[findings.verdict]
     return fill(
         "timeline.html",
@@ -90,21 +93,33 @@ def timeline_page(analysis: Analysis) -> str:
         verdict={"name": name, "meaning": meaning, "mark": mark},
         answer=answer(findings),
         style=source("timeline.css"),
-        began=clock.local(findings.began).strftime("%d %B %Y %H:%M"),
+        script=get_plotlyjs() + source("plot.js"),
+        began=f"{clock.local(findings.began):%d %B %Y %H:%M} ({clock.name})",
         length=f"{(findings.ended - findings.began) / 60:.0f} min",
         floor=floor_plan(analysis.layout, findings),
-        whole=[clock.iso(findings.began), clock.iso(findings.ended)],
-        jumps=[
-            {"title": f"{e.zone} wet {clock.time(e.onset)}", "start": clock.iso(e.onset - 180), "end": clock.iso(e.onset + 300)}
-            for e in findings.wet_events
-        ],
+        place=place_in_words(findings),
+        jumps=jumps(findings),
         events=event_rows(findings),
         whys=[
-            {"title": f"{why.event.zone.capitalize()} pad, wet since {clock.time(why.event.onset)}", "sentences": why.sentences, "plot": why_figure(analysis, why).to_html(full_html=False, include_plotlyjs=False, config={"responsive": True, "displayModeBar": False})}
+            {"title": f"{why.event.zone.capitalize()} pad, wet since {clock.time(why.event.onset)}", "sentences": why.sentences, "plot": _within_a_page(why_figure(analysis, why))}
             for why in explain_events(analysis)
         ],
-        plot=plot,
+        plot=_within_a_page(timeline_figure(analysis)),
     )  # fmt: skip
+
+
+def _within_a_page(figure: go.Figure) -> str:
+    """A figure's JSON as it may stand in a script element, whatever names from outside it holds."""
+    return str(figure.to_json()).replace("<", "\\u003c")
+
+
+def jumps(findings: Findings) -> list[dict[str, str]]:
+    """Windows of the timeline that a button shows, one for each wet event."""
+    clock = Clock.of(findings.began)
+    return [
+        {"title": f"{e.zone} wet {clock.time(e.onset)}", "start": clock.iso(e.onset - 180), "end": clock.iso(e.onset + 300)}
+        for e in findings.wet_events
+    ]  # fmt: skip
 
 
 def answer(findings: Findings) -> str:
@@ -186,21 +201,21 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
     _events(figure, analysis)
     _gaps(figure, analysis)
     figure.update_xaxes(range=[clock.iso(analysis.findings.began), clock.iso(analysis.findings.ended)])
-    figure.update_xaxes(title_text="local time", row=len(heights), col=1)
+    figure.update_xaxes(title_text=f"time at the bench, {clock.name}", row=len(heights), col=1)
     figure.update_layout(meta={"utc_offset_s": clock.utc_offset_s})
     figure.update_layout(
         height=560 + 110 * len(lower), margin={"l": 70, "r": 20, "t": 40, "b": 50}, hovermode="x unified", bargap=0,
         barmode="overlay", legend={"orientation": "h", "y": 1.03, "yanchor": "bottom", "x": 0.1, "xanchor": "left"}, dragmode="pan",
-        paper_bgcolor="#ffffff", plot_bgcolor="#ffffff", font={"color": "#1b1f23"},
+        paper_bgcolor="#ffffff", plot_bgcolor="#ffffff", font={"color": "#1b1f23"}, uniformtext={"mode": "hide", "minsize": 10},
     )  # fmt: skip
-    figure.update_xaxes(type="date", gridcolor="rgba(128,128,128,.25)", showspikes=False)
-    figure.update_yaxes(gridcolor="rgba(128,128,128,.25)", fixedrange=True)
+    figure.update_xaxes(type="date", showspikes=False, ticks="outside", ticklen=6, tickcolor="rgba(0,0,0,0)")
+    figure.update_yaxes(fixedrange=True)
+    quiet_axes(figure)
     return figure
 
 
 def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
     clock = Clock.of(analysis.findings.began)
-    length = max(analysis.findings.ended - analysis.findings.began, 1.0)
     for phase, look in PHASE_LOOKS.items():
         spans = [s for s in analysis.findings.phases if s.phase == phase]
         if not spans or not analysis.phases.heard.any():
@@ -209,12 +224,11 @@ def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
             go.Bar(
                 orientation="h", y=["phase"] * len(spans), base=[clock.iso(s.start) for s in spans],
                 x=[1000 * (s.end - s.start) for s in spans],
-                text=[phase if (s.end - s.start) > 0.03 * length else phase[0] for s in spans],
-                textposition="inside", insidetextanchor="middle", textfont={"color": "#1b1f23", "size": 12},
-                marker={"color": look.colour, "line": {"color": "#1b1f23", "width": 0.5}, "pattern": {"shape": look.pattern, "fgopacity": 0.25, "size": 7}},
+                text=[phase] * len(spans), textposition="inside", insidetextanchor="middle", textfont={"color": "#1b1f23", "size": 12},
+                marker={"color": look.colour, "line": {"color": "#1b1f23", "width": 0.5}, "pattern": {"shape": look.pattern, "fillmode": "overlay", "fgopacity": 0.25, "size": 7}},
                 customdata=[[clock.time(s.start), clock.time(s.end), f"{s.confidence:.0%}"] for s in spans],
                 hovertemplate=phase + " from %{customdata[0]} to %{customdata[1]}, sure to %{customdata[2]}<extra></extra>",
-                showlegend=False, name=phase,
+                name=phase,  # in the legend too: a word that does not fit into its bar is left out
             ),
             row=1, col=1,
         )  # fmt: skip
@@ -316,7 +330,7 @@ def _events(figure: go.Figure, analysis: Analysis) -> None:
         held = f", let out in {event.phase}" if event.phase else ""
         figure.add_annotation(
             x=clock.iso(event.onset), y=0.97 - 0.13 * (number % 5), xref="x2", yref="y2 domain", xanchor="left", showarrow=False,
-            text=f" {event.zone} wet {clock.time(event.onset)}: {event.cause}{held}", font={"color": "#1b1f23", "size": 12},
+            name=SIDED, align="left", text=f"{event.zone} wet {clock.time(event.onset)}<br>{event.cause}{held}", font={"color": "#1b1f23", "size": 12},
             bgcolor="rgba(255,255,255,.85)", bordercolor=colour,
         )  # fmt: skip
 
@@ -348,6 +362,6 @@ def _gaps(figure: go.Figure, analysis: Analysis) -> None:
         if lost:
             longest = max(lost, key=lambda span: span[1] - span[0])
             figure.add_annotation(
-                x=clock.iso(longest[0]), y=0.045 + 0.06 * row, xref="x2", yref="y2 domain", showarrow=False, xanchor="left",
+                name=SIDED, x=clock.iso(longest[0]), y=0.045 + 0.06 * row, xref="x2", yref="y2 domain", showarrow=False, xanchor="left",
                 text=f"{zone} not heard or not sound", font={"size": 11, "color": "#1b1f23"}, bgcolor="rgba(255,255,255,.8)",
             )  # fmt: skip

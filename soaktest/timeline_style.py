@@ -6,11 +6,14 @@ Colours are from the Okabe-Ito set, which most colour-blind people can tell apar
 from __future__ import annotations
 
 from html import escape
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from soaktest.findings import Findings
 from soaktest.layouts import Layout
-from soaktest.vocabulary import ZONES, Phase, Zone
+from soaktest.vocabulary import ZONES, PadState, Phase, Zone
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
 
 
 class PhaseLook(NamedTuple):
@@ -34,6 +37,26 @@ ZONE_LOOKS: dict[Zone, tuple[str, str]] = {
     "centre": ("#009e73", "dash"),
     "right": ("#d55e00", "dot"),
 }
+PAD_WORDS: dict[PadState, str] = {
+    "sound": "dry",
+    "unproven": "dry, unproven",
+    "open": "broken lead",
+    "short": "shorted",
+    "stuck": "never moves",
+    "silent": "not heard",
+    "drifting": "wanders",
+    "wet": "wet from the start",
+}
+"""What is said of a pad that no water has wetted."""
+NUMBERED = 3
+"""So many of the likeliest parts have a number, the same in the drawing of the floor and in every list."""
+
+
+def quiet_axes(figure: go.Figure) -> None:
+    """Grid and zero lines that are seen on white and on black, and outshine no line on either."""
+    look: dict[str, Any] = {"gridcolor": "rgba(128,128,128,.35)", "zerolinecolor": "rgba(128,128,128,.6)"}
+    figure.update_xaxes(**look)
+    figure.update_yaxes(**look)
 
 
 def floor_plan(layout: Layout, findings: Findings) -> str:
@@ -58,19 +81,17 @@ def floor_plan(layout: Layout, findings: Findings) -> str:
         )
         if event:
             out.append(
-                f'<rect x="{x}" y="{y + pad.depth_mm - level:.0f}" width="{pad.width_mm}" height="{level:.0f}" fill="{colour}" opacity="0.35"/>'
+                f'<pattern id="wet-{zone}" width="14" height="14" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
+                f'<rect width="14" height="14" fill="{colour}" opacity="0.25"/><rect width="5" height="14" fill="{colour}" opacity="0.6"/></pattern>'
+                f'<rect x="{x}" y="{y + pad.depth_mm - level:.0f}" width="{pad.width_mm}" height="{level:.0f}" fill="url(#wet-{zone})"/>'
             )
-        state = (
-            (f"WET {event.peak_wetness:.0%}" if event.peak_wetness >= 0.05 else "WET")
-            if event
-            else findings.pads[zone].state
-        )
+        state = _wet_in_words(event.peak_wetness) if event else PAD_WORDS[findings.pads[zone].state]
         middle = pad.x_mm
         out.append(
             f'<text x="{middle}" y="{y - 36}" text-anchor="middle" font-size="26" font-weight="600">{zone}</text>'
         )
         out.append(
-            f'<text x="{middle}" y="{y - 10}" text-anchor="middle" font-size="22">{escape(state)}</text>'
+            f'<text x="{middle}" y="{y - 10}" text-anchor="middle" font-size="{22 if len(state) < 12 else 17}">{escape(state)}</text>'
         )
     place = findings.location
     if place:
@@ -79,9 +100,8 @@ def floor_plan(layout: Layout, findings: Findings) -> str:
             f'<line x1="{place.low_mm}" x2="{place.high_mm}" y1="{y}" y2="{y}" stroke="currentColor" stroke-width="6"/>'
         )
         out.append(f'<path d="M{place.x_mm} {y - 14} l11 14 l-11 14 l-11 -14z"/>')
-    likely = {s.part: s.probability for s in findings.suspects[:3]}
-    for number, (part_id, _) in enumerate(likely.items(), 1):
-        part = next(p for p in layout.parts if p.id == part_id)
+    for number, suspect in enumerate(findings.suspects[:NUMBERED], 1):
+        part = next(p for p in layout.parts if p.id == suspect.part)
         cx, cy = min(max(part.x_mm, 16), w - 16), d - part.y_mm
         out.append(f'<circle cx="{cx}" cy="{cy}" r="16" fill="#ffffff" stroke="#1b1f23" stroke-width="3"/>')
         out.append(
@@ -91,9 +111,21 @@ def floor_plan(layout: Layout, findings: Findings) -> str:
     return "".join(out)
 
 
+def _wet_in_words(wetness: float) -> str:
+    return f"wet {100 * wetness:.0f} %" if wetness >= 0.05 else "wet"
+
+
+def place_in_words(findings: Findings) -> str:
+    """Where the water came out, as the mark before the front edge shows it; empty where that is not known."""
+    place = findings.location
+    if place is None:
+        return ""
+    return f"water came out about here, {place.x_mm:.0f} mm from the left ({place.low_mm:.0f} to {place.high_mm:.0f})"
+
+
 def _said(findings: Findings) -> str:
     wet = [event.zone for event in findings.wet_events if event.cause != "fault"]
-    place = (
-        f"; water came out about {findings.location.x_mm:.0f} mm from the left" if findings.location else ""
+    place = place_in_words(findings)
+    return (f"Wet pads: {', '.join(sorted(set(wet)))}" if wet else "No pad was wet") + (
+        place and f"; {place}"
     )
-    return (f"Wet pads: {', '.join(sorted(set(wet)))}" if wet else "No pad was wet") + place

@@ -24,6 +24,7 @@ from soaktest.findings import kept_verdict
 from soaktest.glance import Glance
 from soaktest.journal import Journal
 from soaktest.tables import MessageRow, RunRow
+from soaktest.timeline_style import PAD_WORDS
 from soaktest.vocabulary import ZONES, Zone
 
 log = logging.getLogger("soaktest")
@@ -241,11 +242,11 @@ class Watch:
         with self._lock:
             bench = self._benches.get(name)
             if bench is None:
-                return {"pads": {}, "power": [], "phases": []}
+                return {"pads": {}, "power": [], "phases": [], "now": time.time()}
             since = time.time() - BACK_S
             spans = bench.live.analysis.findings.phases if bench.live else []
             phases = [[s.phase, s.start, s.end, s.confidence] for s in spans if s.end > since]
-            return bench.glance.strip() | {"phases": phases}
+            return bench.glance.strip() | {"phases": phases, "now": time.time()}
 
     def _shown(self, name: str, bench: _Bench) -> dict[str, Any]:
         now = time.time()
@@ -254,7 +255,10 @@ class Watch:
             "age_s": _in_steps(now - bench.glance.last_at) if bench.glance.last_at else None,
             "stale": now - bench.glance.last_at > STALE_S,
             "power": bench.glance.power[-1][1] if bench.glance.power else None,
-            "pads": {zone: bench.glance.pad_state(zone) | {"state": "", "wet": False} for zone in ZONES},
+            "pads": {
+                zone: bench.glance.pad_state(zone) | {"state": "", "word": "dry", "wet": False}
+                for zone in ZONES
+            },
             "run": None,
             "last": bench.last,
             "alarm": None,
@@ -271,11 +275,12 @@ class Watch:
             "acknowledged": run.acknowledged_at,
         }
         if live is not None:
-            out["run"] |= _of_live(live)
+            out["run"] |= _of_live(live) | {"dry_wait_s": max(round(live.dry_wait_s - (now - live.at)), 0)}
             for zone, track in live.analysis.pads.items():
                 # a run just begun has heard little: what arrives now says more than its word "silent"
                 heard = out["pads"][zone]["heard"]
-                out["pads"][zone]["state"] = "" if heard and track.state == "silent" else track.state
+                told = "" if heard and track.state == "silent" else track.state
+                out["pads"][zone] |= {"state": told, "word": PAD_WORDS[told] if told else "dry"}
         for wet in zones:
             out["pads"][wet]["wet"] = True
         if zones:

@@ -7,7 +7,7 @@ import plotly.graph_objects as go
 
 from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.why import AFTER_S, BEFORE_S, Why
-from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS
+from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS, quiet_axes
 
 POINTS = 300
 _LINES = (("solid", 3), ("dash", 2), ("dot", 2))
@@ -35,7 +35,7 @@ def why_figure(analysis: Analysis, why: Why) -> go.Figure:
                 line={"dash": dash, "width": width, "color": colour}, hovertemplate=curve.name + " %{y:.0%}<extra></extra>",
             )
         )  # fmt: skip
-    figure.add_vline(x=0, line={"color": "#1b1f23", "width": 2, "dash": "dot"})
+    figure.add_vline(x=0, line={"color": "#6b7680", "width": 2, "dash": "dot"})
     figure.update_xaxes(title_text="minutes since the pad was wet", range=[low, high])
     figure.update_yaxes(
         title_text="share of the water", tickformat=".0%", range=[-0.03, 1.1], fixedrange=True
@@ -44,4 +44,5 @@ def why_figure(analysis: Analysis, why: Why) -> go.Figure:
         height=300, margin={"l": 60, "r": 10, "t": 10, "b": 45}, legend={"orientation": "h", "y": -0.28, "x": 0, "yanchor": "top"},
         paper_bgcolor="#ffffff", plot_bgcolor="#ffffff", font={"color": "#1b1f23", "size": 12}, hovermode="x", dragmode=False,
     )  # fmt: skip
+    quiet_axes(figure)
     return figure

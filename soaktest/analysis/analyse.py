@@ -74,6 +74,7 @@ def examine(recording: Recording, layout: Layout, plan: Plan, knowledge: Knowled
         phases=phases,
         wet_events=explanation.wet_events,
         smallest_seen_ml=smallest_seen(pads, plan.detect_probability),
+        calibrated=all((check := (known.pad_checks or {}).get(zone)) and check.ml for zone in ZONES),
         clean_washes_before=known.clean_washes,
     )
     verdict, reasons = decide(plan, evidence)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Literal
 
 from soaktest.analysis.coverage import Heard
 from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
+from soaktest.analysis.verdict import RECOGNISED_FROM
 from soaktest.findings import Reason
 from soaktest.plans import Plan
+from soaktest.vocabulary import PHASES
 
 Stage = Literal["dry watch", "washing", "drip watch", "judged"]
 
@@ -19,6 +22,24 @@ _PAST_MENDING_AFTER_FILL = ("dry-watch-too-short", "gap", "not-sensitive-enough"
 """Before the first fill there is time for these; a pad never heard is a gap from then on."""
 SETTLED_S = 60.0
 """The machine is done once drain and spin lie this far back and nothing else moves water."""
+
+SURE_FROM = 0.6
+"""A phase that is still going on is named, and counts, once it is so sure."""
+
+
+def counted(phases: PhaseTrack) -> PhaseTrack:
+    """Phases as they count while a run goes on: none of what is hardly a washing machine, as in the verdict, and the one
+    that is still going on only once it is sure; until then the one before it goes on.
+    """
+    idle = PHASES.index("idle")
+    if phases.sureness < RECOGNISED_FROM:
+        return replace(phases, best=phases.best * 0 + idle)
+    which, begin, stop = (phases.spans() or [(idle, 0, 0)])[-1]
+    if which == idle or phases.probability[begin:stop, which].mean() >= SURE_FROM:
+        return phases
+    best = phases.best.copy()
+    best[begin:stop] = best[begin - 1] if begin else idle
+    return replace(phases, best=best)
 
 
 def stage_of(heard: Heard, phases: PhaseTrack, ended: float) -> Stage:

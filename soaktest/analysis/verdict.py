@@ -48,6 +48,8 @@ class Evidence:
     wet_events: list[WetEvent]
     smallest_seen_ml: float | None
     """Smallest amount shown with the plan's ``detect_probability``."""
+    calibrated: bool = False
+    """Whether each pad was once wetted with a known amount."""
     clean_washes_before: int = 0
     """Leak-free washes of earlier runs of the same unit, not repaired in between."""
 
@@ -337,11 +339,11 @@ def _sensitivity_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
 
 def _pass_reason(plan: Plan, evidence: Evidence) -> Reason:
     heard = evidence.heard
-    seen = (
-        f"; {evidence.smallest_seen_ml:.2g} ml would have shown"
-        if evidence.smallest_seen_ml is not None
-        else ""
-    )
+    seen = ""
+    if evidence.smallest_seen_ml is not None:
+        seen = f"; about {evidence.smallest_seen_ml:.2g} ml would have shown"
+        if not evidence.calibrated:
+            seen += ", to a factor of ten or so, since the pads are not calibrated"
     return Reason(
         code="no-leak",
         text=f"No leak in {heard.washes} complete {_plural('wash', heard.washes)}, watched for {span_in_words(heard.watched_s)}"

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from soaktest.tables import RunRow
 
 app = typer.Typer(no_args_is_help=True)
-SURE_FROM = 0.6
-"""A phase less sure than this is not named while the run goes on."""
 JUDGED_WITHIN_S = 10.0
 """The page ends a run first and judges it then: so long the verdict is waited for."""
 STATES: dict[PadState, str] = {
@@ -99,7 +97,8 @@ def list_(as_json: JSON = False) -> None:
     """
     from soaktest.bench import list_runs
 
-    found = list_runs(journal())
+    book = journal()
+    found = list_runs(book)
     if as_json:
         print_json([_summary(run) for run in found])
         return
@@ -109,7 +108,7 @@ def list_(as_json: JSON = False) -> None:
     rows = [
         (
             run.id, run.bench, run.unit, _summary(run)["plan"], to_minute(run.began), to_minute(run.ended), run.stage,
-            _summary(run)["verdict"],
+            _summary(run)["verdict"] if run.ended else _so_far(book, run),
         )
         for run in found
     ]  # fmt: skip
@@ -208,6 +207,7 @@ def _ended(run: RunRow) -> str:
 
 
 def _status(run: RunRow, live: Live) -> list[str]:
+    from soaktest.analysis.progress import SURE_FROM
     from soaktest.thinning import microsiemens
 
     analysis = live.analysis
@@ -231,6 +231,14 @@ def _status(run: RunRow, live: Live) -> list[str]:
     return lines
 
 
+def _so_far(book: Journal, run: RunRow) -> str:
+    """A run that goes on has no verdict yet, but water is told at once."""
+    from soaktest.bench import look
+
+    wet = look(book, run.id).wet_since
+    return f"under way, WET at {' and '.join(wet)}" if wet else "under way"
+
+
 def _summary(run: RunRow) -> dict[str, object]:
     import orjson
 
@@ -239,5 +247,5 @@ def _summary(run: RunRow) -> dict[str, object]:
     return {
         "run": run.id, "bench": run.bench, "unit": run.unit, "plan": orjson.loads(run.plan)["name"],
         "layout": orjson.loads(run.layout)["name"], "began": run.began, "ended": run.ended, "stage": run.stage,
-        "verdict": kept_verdict(run.findings), "judged_at": run.judged_at,
+        "verdict": kept_verdict(run.findings) if run.ended else None, "judged_at": run.judged_at,
     }  # fmt: skip

@@ -29,6 +29,7 @@ STATIC = {
     "bench.css": "text/css",
     "timeline.css": "text/css",
     "bench.js": "text/javascript",
+    "plot.js": "text/javascript",
     "run.js": "text/javascript",
 }  # fmt: skip
 

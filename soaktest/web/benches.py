@@ -13,7 +13,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 
 from soaktest.analysis.events import PadCheck
 from soaktest.bench import begin_run, cancel_run, doubts, end_run, find_run, judge_run, refuse_unsound
-from soaktest.errors import InputError, plain_text
+from soaktest.errors import InputError, RunError, plain_text
 from soaktest.journal import Journal
 from soaktest.layouts import named_layout
 from soaktest.plans import named_plan
@@ -32,6 +32,11 @@ BenchName = Annotated[str, Path(pattern=f"^{NAME_PATTERN}$")]
 Number = Annotated[int, Path(ge=1, le=2**53)]
 EVERY_S, PING_S = 0.5, 5.0
 """Seconds between events at the least and at the most: the page takes a longer silence for a lost bench."""
+STOP_WORDS = (
+    "Hands dry; if water is near a plug or lead, switch off at the residual-current device first. "
+    "Stop the programme, drain, unplug."
+)
+"""What to do about water, the dangerous first."""
 CHANGES = [Depends(must_carry_token)]
 
 
@@ -50,7 +55,9 @@ def watch_of(request: Request) -> Watch:
 @router.get("/", include_in_schema=False)
 def all_benches(request: Request) -> HTMLResponse:
     """Every bench heard of, each a card."""
-    return page(request, "benches.html", benches=watch_of(request).names())
+    return page(
+        request, "benches.html", benches=watch_of(request).names(), zones=ZONES, stop_words=STOP_WORDS
+    )
 
 
 @router.get("/benches/{name}", include_in_schema=False)
@@ -62,7 +69,8 @@ def one_bench(request: Request, name: BenchName) -> HTMLResponse:
     return page(
         request, "bench.html", bench=name, run=run, plans=shipped_names("plans"), layouts=shipped_names("layouts"), zones=ZONES,
         notes=notes_of(book(request), run.id) if run else [], checks=checks,
-        doubts=[] if run else doubts(book(request), name),
+        doubts=[] if run else doubts(book(request), name), known=shown is not None, others=watch_of(request).names(),
+        stop_words=STOP_WORDS,
     )  # fmt: skip
 
 
@@ -153,7 +161,15 @@ def note(
 
 @router.post("/api/benches/{name}/pad-check", dependencies=CHANGES, summary="Write down a pad check")
 async def pad_check(request: Request, name: BenchName) -> JSONResponse:
-    """Readings of each pad dry, touched with a damp finger, and dry again, in microsiemens; says which is sound."""
+    """Readings of each pad dry, touched with a damp finger, and dry again, in microsiemens; says which is sound.
+
+    Refused while a run is under way there: a damp finger would be its leak.
+    """
+    under_way = (watch_of(request).snapshot().get(name) or {}).get("run")
+    if under_way:
+        raise RunError(
+            f"bench {name}: run {under_way['id']} is under way. Check the pads before a run, not in it."
+        )
     try:
         sent: Any = orjson.loads(await request.body())
         read = {zone: [float(sent[zone][k]) for k in ("dry", "touched", "after")] for zone in ZONES}

@@ -66,8 +66,8 @@ AHEAD = 20
 """So many of the newest judged runs are drawn ahead."""
 DRAWN = 60
 """So many drawn timelines are kept; an older one is drawn again when somebody looks."""
-DRAWING = 2
-"""Goes up when a kept timeline must be drawn anew: since 2 it carries the offset of its times."""
+DRAWING = 3
+"""Goes up when a kept timeline must be drawn anew: since 3 phases are written out, and labels keep within the plot."""
 IDLE_S = 2.0
 
 

@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, Response
 from soaktest.errors import InputError
 from soaktest.journal import Journal
 from soaktest.layouts import named_layout
+from soaktest.timeline_style import quiet_axes
 from soaktest.toml_values import shipped_names
 from soaktest.web.benches import book
 from soaktest.web.templates import page
@@ -84,6 +85,7 @@ def holds_figure(curve: Lasting) -> go.Figure:
         height=320, margin={"l": 60, "r": 10, "t": 10, "b": 45}, legend={"orientation": "h", "y": -0.25, "x": 0, "yanchor": "top"},
         paper_bgcolor="#ffffff", plot_bgcolor="#ffffff", font={"color": "#1b1f23", "size": 12}, dragmode=False,
     )  # fmt: skip
+    quiet_axes(figure)
     return figure
 
 

@@ -21,9 +21,9 @@ from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
 from soaktest.tables import RunRow
 from soaktest.thinning import broken, microsiemens
-from soaktest.timeline import VERDICTS, answer, event_rows, timeline_page, with_notes
-from soaktest.timeline_style import floor_plan
-from soaktest.web.benches import Number, book
+from soaktest.timeline import VERDICTS, Clock, answer, event_rows, jumps, timeline_page, with_notes
+from soaktest.timeline_style import floor_plan, place_in_words
+from soaktest.web.benches import Number, book, watch_of
 from soaktest.web.examined import Examined, Overviews
 from soaktest.web.lines import lines_of
 from soaktest.web.templates import page
@@ -41,11 +41,26 @@ def analysis_of(request: Request, run: RunRow) -> Analysis:
 @router.get("/runs", include_in_schema=False)
 def all_runs(request: Request) -> HTMLResponse:
     """Runs, the newest first."""
+    wet = {
+        state["run"]["id"]: state["alarm"]["zones"]
+        for state in watch_of(request).snapshot().values()
+        if state["alarm"]
+    }
     rows = [
-        {"run": run, "plan": plan_of(run).name, "verdict": kept_verdict(run.findings) or ""}
+        {"run": run, "plan": plan_of(run).name, "verdict": _so_far(run, wet.get(run.id, []))}
         for run in list_runs(book(request), 200)
     ]
     return page(request, "runs.html", rows=rows)
+
+
+def _so_far(run: RunRow, wet: list[str]) -> str:
+    """A run's verdict in a word or two; one that goes on has none yet, but water is told at once."""
+    if run.ended is None:
+        return f"under way, WET at {' and '.join(wet)}" if wet else "under way"
+    if run.stage == "cancelled":
+        return "cancelled"
+    verdict = kept_verdict(run.findings)
+    return verdict.upper() if verdict else "not judged yet"
 
 
 @router.get("/runs/{number}", include_in_schema=False)
@@ -61,7 +76,8 @@ def one_run(request: Request, number: Number) -> HTMLResponse:
     ]
     return page(
         request, "run.html", run=run, f=told, events=event_rows(told), verdict={"name": name, "meaning": meaning, "mark": mark},
-        answer=answer(told), floor=floor_plan(layout_of(run), told), notes=notes_of(book(request), number), others=others,
+        answer=answer(told), floor=floor_plan(layout_of(run), told), place=place_in_words(told), jumps=jumps(told), clock=Clock.of(told.began),
+        notes=notes_of(book(request), number), others=others,
     )  # fmt: skip
 
 
@@ -74,7 +90,9 @@ def kept_findings(run: RunRow) -> Findings | None:
 def whys(request: Request, number: Number) -> HTMLResponse:
     """Each wet event explained, as a piece of the run's page."""
     run = find_run(book(request), number)
-    return page(request, "whys.html", run=run, whys=explain_events(analysis_of(request, run)))
+    analysis = analysis_of(request, run)
+    clock = Clock.of(analysis.findings.began)
+    return page(request, "whys.html", run=run, whys=explain_events(analysis), clock=clock)
 
 
 @router.get("/api/runs/{number}/findings", summary="The findings of a run")
@@ -134,10 +152,16 @@ def download(
         return _file(timeline_page(analysis).encode(), f"run-{number}.html", "text/html")
     table = by_second(analysis)
     if kind == "csv":
-        return _file(table.to_csv(index=False, float_format="%.6g").encode(), f"run-{number}.csv", "text/csv")
+        return _file(as_csv(table).encode(), f"run-{number}.csv", "text/csv")
     out = io.BytesIO()
     table.to_parquet(out, index=False)
     return _file(out.getvalue(), f"run-{number}.parquet", "application/vnd.apache.parquet")
+
+
+_HEADS = {
+    "power": "power_w", "current": "current_a", "vibration": "vibration_m_s2", "inlet": "inlet_share", "outlet": "outlet_share",
+}  # fmt: skip
+"""Column heads of the further signals: each names its unit."""
 
 
 def by_second(analysis: Analysis) -> pd.DataFrame:
@@ -147,6 +171,7 @@ def by_second(analysis: Analysis) -> pd.DataFrame:
     from soaktest.vocabulary import PHASES
 
     columns: dict[str, Any] = {
+        "time_utc": pd.to_datetime(np.round(t * 1000).astype(np.int64), unit="ms", utc=True),
         "utc_s": t,
         "phase": np.array(PHASES)[phases.best],
         "phase_probability": phases.probability[np.arange(phases.seconds), phases.best],
@@ -158,10 +183,20 @@ def by_second(analysis: Analysis) -> pd.DataFrame:
             index = np.floor(line.t - phases.t0).astype(int)
             inside = (index >= 0) & (index < len(t))
             column[index[inside]] = microsiemens(line.v[inside])
-            columns[f"{zone}_us"] = column
+            columns[f"{zone}_microsiemens"] = column
         else:  # what is broken by a silence stays so between its samples
-            columns[name] = np.interp(t, *broken(line.t, line.v, line.silence_s), left=np.nan, right=np.nan)
+            at = broken(line.t, line.v, line.silence_s)
+            columns[_HEADS[name]] = np.interp(t, *at, left=np.nan, right=np.nan)
     return pd.DataFrame(columns)
+
+
+def as_csv(table: pd.DataFrame) -> str:
+    """The table as text. Six digits do for what was measured; a time needs more, or a whole run has one and the same."""
+    told = table.assign(
+        time_utc=table.time_utc.dt.strftime("%Y-%m-%dT%H:%M:%S.%f").str[:-3] + "Z",
+        utc_s=table.utc_s.map("{:.3f}".format),
+    )
+    return told.to_csv(index=False, float_format="%.6g")
 
 
 def _recording(journal: Journal, run: RunRow) -> Response:
@@ -190,9 +225,15 @@ def photo(request: Request, number: Number) -> Response:
 
 @router.get("/compare", include_in_schema=False)
 def compare(
-    request: Request, a: Annotated[int, Query(ge=1, le=2**53)], b: Annotated[int, Query(ge=1, le=2**53)]
+    request: Request,
+    a: Annotated[int | None, Query(ge=1, le=2**53)] = None,
+    b: Annotated[int | None, Query(ge=1, le=2**53)] = None,
 ) -> Response:
     """Two runs on equal axes, such as before and after a repair."""
+    if a is None or b is None:
+        raise InputError(
+            "two runs are compared. Open one, and choose there what it is laid beside. See: soaktest run list"
+        )
     if a == b:
         return RedirectResponse(f"/runs/{a}", 303)
     pair = []

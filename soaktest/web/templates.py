@@ -7,11 +7,18 @@ from typing import Any
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 
-from soaktest.templates import fill
+from soaktest.templates import fill, utc_name, utc_offset
 
 
 def page(request: Request, name: str, **values: Any) -> HTMLResponse:
     """A page of dashboards/."""
     from soaktest.web.door import token
 
-    return HTMLResponse(fill(name, token=token(request), path=request.url.path, **values))
+    offset = utc_offset()
+    told = {
+        "token": token(request),
+        "path": request.url.path,
+        "utc_offset_s": offset,
+        "zone_name": utc_name(offset),
+    }
+    return HTMLResponse(fill(name, **told, **values))

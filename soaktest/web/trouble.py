@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from fastapi import FastAPI, Request
 from fastapi.exception_handlers import http_exception_handler, request_validation_exception_handler
 from fastapi.exceptions import RequestValidationError
@@ -13,6 +15,16 @@ from soaktest.web.door import came_from
 from soaktest.web.templates import page
 
 MISSING = tuple(f"there is no {what} " for what in ("run", "unit", "certificate", "note"))
+
+WAYS = (
+    (re.compile(r"bench (\S+): run \d+ is under way"), "Bench {}", "/benches/{}"),
+    (re.compile(r"soaktest judge (\d+)"), "Run {}", "/runs/{}"),
+    (re.compile(r"soaktest (run) list"), "Runs", "/runs"),
+    (re.compile(r"soaktest (certificate) list"), "Certificates", "/certificates"),
+    (re.compile(r"soaktest unit (take-in)"), "Units", "/units"),
+)
+"""Where a browser goes to do what a message says by a command."""
+COMMAND = re.compile(r"( See)?: soaktest (run (end|list)|judge|certificate list|unit take-in)( [^\s.;]+)?")
 
 
 def tell_in_words(app: FastAPI) -> None:
@@ -26,7 +38,9 @@ def tell_in_words(app: FastAPI) -> None:
     @app.exception_handler(RequestValidationError)
     async def asked_wrongly(request: Request, exc: RequestValidationError) -> Response:
         said = "; ".join(f"{fault['loc'][-1]}: {fault['msg']}" for fault in exc.errors())
-        return _page(request, f"{said}.", 422) or await request_validation_exception_handler(request, exc)
+        if any(fault["loc"][0] == "path" for fault in exc.errors()):
+            said = "there is no such page"
+        return _page(request, said, 422) or await request_validation_exception_handler(request, exc)
 
     @app.exception_handler(HTTPException)
     async def turned_away(request: Request, exc: HTTPException) -> Response:
@@ -45,6 +59,9 @@ def _page(request: Request, said: str, status: int) -> Response | None:
     if "text/html" not in request.headers.get("accept", ""):
         return None
     back = came_from(request)
-    answer = page(request, "trouble.html", said=said, back=back if back.startswith("/") else "")
+    ways = [(name.format(m[1]), href.format(m[1])) for found, name, href in WAYS if (m := found.search(said))]
+    words = COMMAND.sub("", said)
+    words = words[:1].upper() + words[1:] + ("" if words.endswith(".") else ".")
+    answer = page(request, "trouble.html", said=words, ways=ways, back=back if back.startswith("/") else "")
     answer.status_code = status
     return answer

@@ -22,7 +22,7 @@ DISPROVED_WITHIN_S: Final = 90 * 86_400.0
 """A unit that leaks again so soon, from another part or from none that was named, puts its repair in doubt."""
 HOW_CONFIRMED: Final = (
     "A cause is confirmed once the run after its repair passes, or by a comeback that names its part. Within 90 days a run "
-    "that fails, or a comeback that names another part or none, takes a repair's word back. The shipped shares weigh as "
+    "that fails, or a comeback that names another part or none, withdraws a repair's confirmation. The shipped shares weigh as "
     "twenty repairs."
 )
 

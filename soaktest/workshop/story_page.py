@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 
 from soaktest.journal import Journal
-from soaktest.templates import fill, source
+from soaktest.templates import fill, source, utc_name, utc_offset
 from soaktest.workshop.stories import find_unit, story_of
 
 
@@ -17,4 +17,5 @@ def story_page(journal: Journal, tag: str) -> str:
         story=story_of(journal, tag),
         style=source("timeline.css"),
         made=time.time(),
+        zone_name=utc_name(utc_offset()),
     )

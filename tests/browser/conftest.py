@@ -40,12 +40,19 @@ def enter(browser: Browser, service: Service) -> Iterator[Callable[..., Page]]:
     opened: list[tuple[Page, list[str]]] = []
 
     def come_in(
-        width: int = 1280, *, dark: bool = False, refused: str = "no refusal", zone: str | None = None
+        width: int = 1280,
+        *,
+        dark: bool = False,
+        refused: str = "no refusal",
+        zone: str | None = None,
+        touch: bool = False,
     ) -> Page:
         context = browser.new_context(
             viewport={"width": width, "height": 800},
             color_scheme="dark" if dark else "light",
             timezone_id=zone,
+            has_touch=touch,
+            is_mobile=touch,
         )
         page, wrong = context.new_page(), []
         page.on(
@@ -59,7 +66,10 @@ def enter(browser: Browser, service: Service) -> Iterator[Callable[..., Page]]:
         page.on("dialog", lambda d: d.accept())
         page.on("pageerror", lambda e: wrong.append(str(e)))
         page.on(
-            "console", lambda m: wrong.append(m.text) if m.type == "error" and refused not in m.text else None
+            "console",
+            lambda m: (
+                wrong.append(m.text) if m.type in ("error", "warning") and refused not in m.text else None
+            ),
         )
         page.goto(service.url)
         page.fill("#password", PASSWORD)

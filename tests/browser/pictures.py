@@ -57,7 +57,7 @@ def _keep(shot: bytes, name: str) -> None:
         small = picture.convert("RGB").resize(
             (picture.width * 3 // 4, picture.height * 3 // 4), Image.Resampling.LANCZOS
         )
-    small.quantize(96).save(WHERE / name, optimize=True)
+    small.quantize(160).save(WHERE / name, optimize=True)
 
 
 if __name__ == "__main__":

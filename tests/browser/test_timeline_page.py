@@ -38,7 +38,7 @@ def test_the_page_answers_without_a_network(
     page.on("console", lambda m: errors.append(m.text) if m.type == "error" else None)
 
     page.goto(path.as_uri())
-    page.wait_for_selector(".plotly-graph-div .barlayer path")
+    page.wait_for_selector(".js-plotly-plot .barlayer path")
 
     assert page.inner_text("h1") == "FAIL: it leaks"
     assert "Water at left" in page.inner_text(".answer")
@@ -49,7 +49,7 @@ def test_the_page_answers_without_a_network(
     page.click("text=left wet")
     page.wait_for_timeout(300)
     shown = page.evaluate(
-        "(d => new Date(d[1]) - new Date(d[0]))(document.querySelector('.plotly-graph-div').layout.xaxis.range)"
+        "(d => new Date(d[1]) - new Date(d[0]))(document.querySelector('.js-plotly-plot').layout.xaxis.range)"
     )
     assert shown == 480_000
     assert page.locator(".barlayer .point").count() > 5
@@ -106,8 +106,8 @@ def test_a_run_that_heard_nothing_still_has_a_page(
     path = write_timeline(examine(Recording(header, []), LAYOUT, read_plan("resale")), tmp_path / "t.html")
     page = browser.new_page()
     page.goto(path.as_uri())
-    page.wait_for_selector(".plotly-graph-div .annotation-text")
-    words = page.inner_text("body") + page.locator(".plotly-graph-div").inner_text()
+    page.wait_for_selector(".js-plotly-plot .annotation-text")
+    words = page.inner_text("body") + page.locator(".js-plotly-plot").inner_text()
     page.close()
 
     assert "No pad was heard" in words

@@ -100,8 +100,8 @@ def test_a_table_is_empty_where_nothing_was_heard_and_pads_read_alike_everywhere
     analysis = examine(Recording(whole.header, kept), read_layout("front-loader"), read_plan("repair-check"))
     table = by_second(analysis)
     silent = table[(table.utc_s > began + 605) & (table.utc_s < began + 895)]
-    assert silent[["power", "inlet", "left_us"]].notna().sum().sum() == 0
-    assert table.power.notna().mean() > 0.85
+    assert silent[["power_w", "inlet_share", "left_microsiemens"]].notna().sum().sum() == 0
+    assert table.power_w.notna().mean() > 0.85
 
     glance = Glance("b1")
     for message in kept[:400]:
@@ -112,7 +112,35 @@ def test_a_table_is_empty_where_nothing_was_heard_and_pads_read_alike_everywhere
     live = glance.strip()["pads"]["left"][-1][1]  # type: ignore[index]
     drawn = float(np.median(microsiemens(analysis.pads["left"].log_g[:90])))
     assert live == pytest.approx(drawn, rel=0.05)
-    assert table.left_us[:90].median() == pytest.approx(drawn, rel=0.01)
+    assert table.left_microsiemens[:90].median() == pytest.approx(drawn, rel=0.01)
+
+
+def test_a_table_as_text_has_as_many_times_as_rows_and_says_its_units() -> None:
+    """A second is a hundred-millionth of UTC seconds: times are written apart from what was measured, and by ISO 8601 too."""
+    import io
+
+    import pandas as pd
+
+    from soaktest.analysis.analyse import examine
+    from soaktest.simulate.bench import demo_scenario, simulate
+    from soaktest.web.runs import as_csv, by_second
+
+    recording, _ = simulate(demo_scenario())
+    table = by_second(examine(recording, read_layout("front-loader"), read_plan("repair-check")))
+    told = pd.read_csv(io.StringIO(as_csv(table)))
+
+    assert told.utc_s.nunique() == told.time_utc.nunique() == len(told) > 2000
+    assert np.abs(told.utc_s - table.utc_s).max() <= 0.001
+    iso = pd.to_datetime(told.time_utc)
+    assert str(iso.dt.tz) == "UTC"
+    assert (
+        np.abs(iso.astype("int64") / {"ns": 1e9, "us": 1e6, "ms": 1e3}[iso.dt.unit] - told.utc_s).max()
+        <= 0.001
+    )
+    heads = ["phase", "phase_probability"]
+    heads += [f"{zone}_microsiemens" for zone in ("left", "centre", "right")]
+    heads += ["power_w", "vibration_m_s2", "inlet_share", "outlet_share"]
+    assert list(told.columns) == ["time_utc", "utc_s", *heads]
 
 
 def test_a_zoom_reads_what_is_in_view_and_shows_what_the_analysis_holds(

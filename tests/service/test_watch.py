@@ -231,3 +231,30 @@ def test_water_that_shows_during_a_judgement_is_judged_at_once(
         until(lambda: len(started) >= 2)
         until(lambda: told.page["alarm"] is not None)
     assert run.id
+
+
+def test_a_run_that_goes_on_has_no_verdict_but_its_water_is_told(
+    journal: Journal, demo: tuple[Recording, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On the page of all runs and at the command line: under way, and wet; a verdict once it has ended."""
+    from fastapi.testclient import TestClient
+    from typer.testing import CliRunner
+
+    from soaktest.cli.app import app
+    from soaktest.web.app import create_app
+
+    run = under_way(journal, present(demo[0], 900))
+    _judge_as(journal, run, "pass")
+    monkeypatch.setattr("soaktest.cli.runs.journal", lambda: journal)
+    monkeypatch.setenv("COLUMNS", "160")
+
+    with TestClient(create_app(journal, lambda _topic, _payload: None, None)) as client:
+        until(lambda: "<b>under way, WET at left</b>" in client.get("/runs").text)
+        assert "PASS" not in client.get("/runs").text
+        told = CliRunner().invoke(app, ["run", "list"]).output
+        assert "under way, WET at left" in told
+        listed = orjson.loads(CliRunner().invoke(app, ["run", "list", "--json"]).output)
+        assert listed[0]["verdict"] is None
+        end_run(journal, run.id)
+        assert "<b>PASS</b>" in client.get("/runs").text
+    assert "pass" in CliRunner().invoke(app, ["run", "list"]).output

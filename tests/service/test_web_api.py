@@ -118,6 +118,41 @@ def test_what_is_not_there_is_said_plainly(client: TestClient, path: str, status
     assert '"loc"' not in shown.text
 
 
+@pytest.mark.parametrize(
+    ("path", "said", "way"),
+    [
+        ("/nonsense", "There is no such page.", '<a class="button" href="/">Benches</a>'),
+        ("/benches/NO", "There is no such page.", '<a class="button" href="/">Benches</a>'),
+        ("/compare?a=2", "Two runs are compared. Open one, and choose there", 'href="/runs">Runs</a>'),
+        ("/runs/99", "There is no run 99 in the journal.<", 'href="/runs">Runs</a>'),
+        ("/units/none", "There is no unit &#39;none&#39;. Take it in.<", 'href="/units">Units</a>'),
+        ("/certificates/9/page", "There is no certificate 9.<", 'href="/certificates">Certificates</a>'),
+    ],
+)
+def test_a_browser_is_given_links_in_place_of_commands(
+    client: TestClient, path: str, said: str, way: str
+) -> None:
+    """What a program is told by a command, a person does by a link."""
+    shown = client.get(path, headers={"accept": "text/html"})
+    assert "text/html" in shown.headers["content-type"]
+    assert said in shown.text
+    assert way in shown.text
+    assert "soaktest " not in shown.text.split("<main")[1].split("</main")[0]
+
+
+def test_a_bench_that_nobody_has_heard_says_so(client: TestClient) -> None:
+    """Its page names those that were heard; the door shows no way that is shut."""
+    shown = client.get("/benches/zzz").text
+    assert "Nothing heard of a bench zzz" in shown
+    assert '<a href="/benches/b1">b1</a>' in shown
+    assert "<nav" not in client.get("/door").text
+    assert [w for w in ("Units", "Learned") if f">{w}</a>" not in shown] == []
+    for path, title in (("/units", "Units"), ("/learned", "Learned")):
+        page = client.get(path).text
+        assert f"<h1>{title}</h1>" in page
+        assert f"<title>{title}</title>" in page
+
+
 def test_a_photo_loses_what_the_camera_wrote() -> None:
     """Place and device are gone; the picture is upright and no larger than needed."""
     import io

@@ -8,7 +8,7 @@ import pytest
 
 from soaktest.analysis.coverage import Heard, Stretch, find_stretches, survey
 from soaktest.analysis.events import PadTrack
-from soaktest.analysis.progress import may_stop, past_mending, still_needed
+from soaktest.analysis.progress import counted, may_stop, past_mending, stage_of, still_needed
 from soaktest.analysis.series import PhaseTrack, Series, Signals
 from soaktest.analysis.verdict import Evidence, decide, place_in_time
 from soaktest.findings import WetEvent
@@ -250,3 +250,43 @@ def test_a_fill_is_counted_as_people_count(n: int, said: str) -> None:
     heard = Heard(fills, 0, 0.0, 0.0, None, 0, 0, 0, "", 0, 0, 0, {})
 
     assert place_in_time((n - 1) * 100.0 + 5, heard) == f"5 s into the {said} fill"
+
+
+def sure_to(chances: list[float], run: list[tuple[str, int]]) -> PhaseTrack:
+    """Phases whose stretches are sure to so much."""
+    track = track_of(run)
+    share = np.concatenate([np.full(seconds, c) for c, (_, seconds) in zip(chances, run, strict=True)])
+    probability = np.tile(((1 - share) / (len(PHASES) - 1))[:, None], (1, len(PHASES)))
+    probability[np.arange(len(share)), track.best] = share
+    return replace(track, probability=probability)
+
+
+def test_a_phase_counts_live_once_it_is_sure() -> None:
+    """An idle machine read as a wash at 30 % is still in its dry watch; the phase going on counts from 60 % on."""
+    idle_read_as_wash = [("idle", 100), ("wash", 200)]
+    signals, pads, _ = bench(idle_read_as_wash)
+    heard = survey(signals, pads, counted(sure_to([0.4, 0.3], idle_read_as_wash)), PLAN)
+    assert heard.exercised == {}
+    assert heard.dry_watch_s == pytest.approx(300, abs=2)
+    assert stage_of(heard, track_of(idle_read_as_wash), T0 + 300) == "dry watch"
+
+    begun = [("idle", 300), ("fill", 60), ("wash", 400), ("drain", 30)]
+    signals, pads, _ = bench(begun)
+    seen = {
+        chance: survey(signals, pads, counted(sure_to([0.9, 0.9, 0.9, chance], begun)), PLAN).exercised
+        for chance in (0.5, 0.7)
+    }
+    assert seen == {0.5: {"fill": 1, "wash": 1}, 0.7: {"fill": 1, "wash": 1, "drain": 1}}
+    over = [*begun, ("fill", 60)]
+    assert counted(sure_to([0.9, 0.9, 0.9, 0.5, 0.9], over)).spans() == track_of(over).spans()
+
+
+def test_a_pass_says_how_well_its_millilitres_are_known() -> None:
+    """About, and to a factor of ten where the pads are not calibrated."""
+    known = evidence(RUN, seen_ml=0.05)
+    said = {c: decide(PLAN, replace(known, calibrated=c))[1][0].text for c in (True, False)}
+    assert "; about 0.05 ml would have shown." in said[True]
+    assert (
+        "about 0.05 ml would have shown, to a factor of ten or so, since the pads are not calibrated."
+        in said[False]
+    )

@@ -1,0 +1,36 @@
+// Timelines, served or in a page that was taken away: how plots look in the dark and on a phone, and the buttons that move
+// their window. Times on an axis are the bench's local times, wherever the browser is.
+"use strict";
+const dark = matchMedia("(prefers-color-scheme: dark)").matches;
+const ink = dark ? "#e8eaed" : "#1b1f23", paper = dark ? "#15191d" : "#ffffff", grid = "rgba(128,128,128,.35)", zeroline = "rgba(128,128,128,.6)";
+const lighter = { "#0072b2": "#56b4e9", "#009e73": "#3fd0a4", "#d55e00": "#ff9a52", "#6b7680": "#aab3bc", "#7b8794": "#aab3bc" };  // lines: 3:1 on black
+const shade = colour => dark ? lighter[colour] ?? colour : colour;
+const config = { responsive: true, displayModeBar: false };  // the library's own bar lies over the legend
+const onAxis = ms => new Date(ms).toISOString().slice(0, -1).replace("T", " ");
+const fromAxis = text => Date.parse(String(text).length > 10 ? `${String(text).replace(" ", "T")}Z` : text);
+
+function dress(text, width) {
+  const figure = JSON.parse(dark ? text.replace(/#[0-9a-f]{6}/g, shade) : text), layout = figure.layout;
+  layout.template = {};
+  Object.assign(layout, { paper_bgcolor: paper, plot_bgcolor: dark ? "#1d2227" : paper, font: { ...layout.font, color: ink } });
+  if (width < 600) Object.assign(layout.margin, { l: 58, r: 8 });
+  if (matchMedia("(pointer: coarse)").matches) layout.dragmode = false;  // a finger scrolls the page; buttons move the window
+  return figure;
+}
+// Words beside a line stand on that side of it where there is room in the window.
+function sided(layout) {
+  const [from, to] = layout.xaxis.range.map(fromAxis);
+  for (const note of (layout.annotations ?? []).filter(a => a.name === "sided")) note.xanchor = 2 * fromAxis(note.x) > from + to ? "right" : "left";
+  return layout;
+}
+function steer(box, buttons) {
+  const show = (from, to) => Plotly.relayout(box, { "xaxis.range": [onAxis(from), onAxis(to)] });
+  const [first, last] = box.layout.xaxis.range.map(fromAxis);
+  buttons.querySelectorAll("[data-from]").forEach(b => b.addEventListener("click", () => show(fromAxis(b.dataset.from), fromAxis(b.dataset.to))));
+  buttons.querySelectorAll("[data-scale]").forEach(b => b.addEventListener("click", () => {
+    const [from, to] = box.layout.xaxis.range.map(fromAxis), width = Math.min((to - from) * b.dataset.scale, last - first);
+    const begin = (from + to - width) / 2 + (to - from) * b.dataset.shift;
+    const kept = Math.max(first, Math.min(begin, last - width));
+    show(kept, kept + width);
+  }));
+}

@@ -1,0 +1,176 @@
+"""The alarm in a real browser: what it says, when it sounds, what calms it; and the answer where there is none."""
+
+import time
+from collections.abc import Callable, Iterator
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.browser.serving import PASSWORD, PadNode, Service, begin_a_run, broken_rules, until
+
+RINGS = "sound !== null"
+
+
+@pytest.fixture
+def node(service: Service, request: pytest.FixtureRequest) -> Iterator[PadNode]:
+    """A pad node on a bench of the test's own."""
+    talking = PadNode(service.broker.address, f"alarm-{abs(hash(request.node.name)) % 10_000}")
+    talking.say()
+    yield talking
+    talking.stop()
+
+
+def hears(node: PadNode, seconds: float, **wet: float) -> None:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        node.say(**wet)
+        time.sleep(0.5)
+
+
+def at_bench(page: Page, service: Service, node: PadNode) -> None:
+    """A run under way there, on a dry floor so far."""
+    page.goto(f"{service.url}/benches/{node.topic.bench}")
+    begin_a_run(page)
+    hears(node, 8)
+
+
+def test_the_bench_answers_in_large_letters_what_to_do_next(
+    service: Service, node: PadNode, enter: Callable[..., Page]
+) -> None:
+    """Dry: ready, then how long to wait before the machine is started; the largest thing on the page."""
+    page = enter()
+    page.goto(f"{service.url}/benches/{node.topic.bench}")
+    page.wait_for_selector("text=DRY – ready for a run")
+    assert page.locator("#check").count() == 1
+    begin_a_run(page)
+    hears(node, 5)
+    page.wait_for_selector("text=/^DRY – wait (1 min )?[0-9]+ s, then start the machine$/")
+    assert page.locator("#check").count() == 0  # a damp finger in mid-run would be its leak
+    sizes = page.evaluate(
+        "[document.querySelector('.say'), ...document.querySelectorAll('h1, h2, .pad-state')].map(e => parseFloat(getComputedStyle(e).fontSize))"
+    )
+    assert sizes[0] == max(sizes) >= 38
+    page.wait_for_selector("#strip .annotation-text", timeout=15_000)
+    band, word = page.evaluate(
+        "['#strip .shapelayer path', '#strip .annotation-text'].map(s => document.querySelector(s).getBoundingClientRect()).map(r => [r.top, r.bottom])"
+    )
+    assert band[0] <= word[0] + 1
+    assert word[1] <= band[1] + 1
+    assert page.evaluate("document.getElementById('strip').layout.yaxis2.range") == [0, 50]
+    refused = page.request.post(
+        f"{service.url}/api/benches/{node.topic.bench}/pad-check",
+        headers={"x-token": str(page.get_attribute("meta[name=token]", "content"))},
+        data={zone: {"dry": 0.5, "touched": 50, "after": 0.5} for zone in ("left", "centre", "right")},
+    )
+    assert refused.status == 409
+    assert "Check the pads before a run" in refused.text()
+
+
+def test_a_leak_looks_alike_on_both_pages_and_can_be_ended_at_once(
+    service: Service, node: PadNode, enter: Callable[..., Page]
+) -> None:
+    """The red box with its triangle, water and plugs first; no list of what a leaking machine still needs; End in view."""
+    page = enter()
+    at_bench(page, service, node)
+    hears(node, 2, left=0.5)
+    for path in ("/", f"/benches/{node.topic.bench}", "/runs"):
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+            assert broken_rules(page, service.url + path) == []
+    for width, height in ((1280, 800), (1024, 768), (390, 844)):
+        page.set_viewport_size({"width": width, "height": height})
+        page.goto(f"{service.url}/benches/{node.topic.bench}")
+        page.wait_for_selector("#alarm:not([hidden])")
+        told = page.inner_text("#alarm")
+        assert told.startswith("▲ Water at left since ")
+        assert (
+            "Hands dry; if water is near a plug or lead, switch off at the residual-current device first."
+            in told
+        )
+        page.wait_for_selector("#needs[hidden]", state="attached")
+        end = page.locator("text=End and judge").bounding_box()
+        assert end is not None
+        assert width < 600 or end["y"] + end["height"] <= height
+        red = page.evaluate("getComputedStyle(document.querySelector('#alarm')).backgroundColor")
+
+        page.goto(service.url + "/")
+        card = page.locator(f"[data-bench={node.topic.bench}]")
+        card.locator(".alarm:not([hidden])").wait_for()
+        assert card.locator(".alarm").inner_text().startswith("▲ Water at left since ")
+        assert card.locator(".alarm").evaluate("e => getComputedStyle(e).backgroundColor") == red
+        assert "still needed" not in card.inner_text()
+        fill = card.locator("[data-pad=left] .fill")
+        until(lambda: fill.evaluate("e => e.getBoundingClientRect().height") > 15, 2)  # noqa: B023
+        assert "% wet" in card.locator("[data-pad=left]").inner_text()
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    page.goto(f"{service.url}/benches/{node.topic.bench}")
+    page.click("text=Cancel the run")  # or it would ring on the page of all benches in other tests
+    page.wait_for_selector("text=Begin a run")
+
+
+def test_it_sounds_after_a_tap_on_either_page_until_it_is_muted_or_seen(
+    service: Service, node: PadNode, browser: Browser
+) -> None:
+    """The page says that it may not sound yet; muted on one page, muted on the other; new water rings anew once it was seen."""
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    page = context.new_page()
+    page.on("dialog", lambda d: d.accept())
+    page.request.post(service.url + "/door", form={"password": PASSWORD})
+    at_bench(page, service, node)
+    hears(node, 1, left=0.5)
+    page.goto(f"{service.url}/benches/{node.topic.bench}")
+    page.wait_for_selector("#alarm:not([hidden])")
+    if page.evaluate("audio.state") != "running":
+        assert page.inner_text("#sound") == "Tap once anywhere, so that the alarm can sound."
+        assert not page.evaluate(RINGS)
+    page.mouse.click(5, 400)
+    page.wait_for_selector("#sound[hidden]", state="attached")
+    until(lambda: page.evaluate(RINGS), 5)
+
+    page.click("#mute >> text=Mute this alarm")
+    page.wait_for_selector("text=Muted: sound again")
+    assert not page.evaluate(RINGS)
+    page.click("nav >> text=Benches")
+    page.wait_for_selector("#mute >> text=Muted: sound again")
+    assert not page.evaluate(RINGS)
+    page.click("#mute")
+    until(lambda: page.evaluate(RINGS), 5)
+
+    page.click(f"[data-bench={node.topic.bench}]")
+    page.wait_for_selector("#alarm:not([hidden])")
+    page.click("#seen:not(:disabled)")
+    page.wait_for_selector("#seen:disabled >> text=/^Seen [0-9:]{8}$/")
+    assert not page.evaluate(RINGS)
+    loud, calm = (
+        "rgb(179, 38, 30)",
+        page.evaluate("getComputedStyle(document.querySelector('#alarm')).backgroundColor"),
+    )
+    assert calm != loud
+    hears(node, 2, left=0.5, right=0.5)
+    page.wait_for_selector("#seen:not(:disabled)")
+    assert page.evaluate("getComputedStyle(document.querySelector('#alarm')).backgroundColor") == loud
+    until(lambda: page.evaluate(RINGS), 5)
+
+    page.click("#mute")  # muted for this run: the next one sounds again
+    page.click("text=Cancel the run")
+    page.wait_for_selector("text=Begin a run")
+    begin_a_run(page)
+    hears(node, 8)
+    hears(node, 1, left=0.5)
+    page.wait_for_selector("#alarm:not([hidden])")
+    page.mouse.click(5, 400)
+    until(lambda: page.evaluate(RINGS), 5)
+    context.close()
+
+
+def test_all_who_look_read_the_clock_of_the_bench(
+    service: Service, node: PadNode, enter: Callable[..., Page]
+) -> None:
+    """A tablet of another time zone shows the same times as the server's tables, and each page names the offset."""
+    page = enter(zone="Asia/Kathmandu")
+    page.goto(f"{service.url}/benches/{node.topic.bench}")
+    offset = float(str(page.get_attribute("meta[name=utc-offset]", "content")))
+    assert page.evaluate("clock(1764000000.0)") == time.strftime(
+        "%H:%M:%S", time.gmtime(1764000000.0 + offset)
+    )
+    assert "Times are those of the bench's clock, UTC" in page.inner_text("footer")

@@ -1,0 +1,155 @@
+"""The timeline's window: near and whole again by buttons, left alone by a finger, downloaded as a picture."""
+
+import xml.etree.ElementTree as ET
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from PIL import Image
+from playwright.sync_api import Page
+
+from tests.browser.serving import Service
+
+PHASES = ("idle", "fill", "wash", "heat", "rinse", "drain", "spin")
+LOOK = """([...document.querySelectorAll("#timeline, .side")].map(box => ({
+    kind: box._fullLayout.xaxis.type, range: box.layout.xaxis.range.map(t => Date.parse(t) / 1000),
+    bars: [...box.querySelectorAll(".barlayer .point path")].map(p => p.getBoundingClientRect()).map(r => [Math.round(r.left), Math.round(r.right)])
+})))"""
+
+
+def press(page: Page, title: str) -> Any:
+    page.click(f"#windows >> text={title}")
+    page.wait_for_timeout(700)
+    return page.evaluate(LOOK)
+
+
+def test_a_zoom_keeps_the_phases_and_the_whole_run_comes_back(
+    service: Service, enter: Callable[..., Page]
+) -> None:
+    """The time axis stays one of dates, so that bands stand at their times; near, wide, earlier and later by buttons."""
+    page = enter()
+    page.goto(service.url + "/runs/1")
+    page.wait_for_selector("#timeline[data-ready]")
+    (whole,) = page.evaluate(LOOK)
+    (near,) = press(page, "left wet")
+
+    assert near["kind"] == whole["kind"] == "date"
+    (low, high), (first, last) = near["range"], whole["range"]
+    stretch = (last - first) / (high - low)
+    assert len(near["bars"]) == len(whole["bars"]) > 8
+    for (a, b), (a_near, b_near) in zip(whole["bars"], near["bars"], strict=True):
+        assert abs((b - a) * stretch - (b_near - a_near)) < 2 * stretch
+    assert press(page, "Whole run") == [whole]
+
+    width = last - first
+    (half,) = press(page, "Nearer")
+    assert half["range"] == [first + width / 4, last - width / 4]
+    assert press(page, "Later")[0]["range"] == [first + width / 2, last]
+    assert press(page, "Later")[0]["range"] == [first + width / 2, last]
+    assert press(page, "Earlier")[0]["range"] == half["range"]
+    assert press(page, "Wider") == [whole]
+    page.locator("#timeline").scroll_into_view_if_needed()
+    box = page.locator("#timeline .nsewdrag").first.bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 300, box["y"] + 20)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 500, box["y"] + 20, steps=4)
+    page.mouse.up()
+    page.wait_for_timeout(700)
+    (dragged,) = page.evaluate(LOOK)
+    assert dragged["kind"] == "date"
+    assert dragged["range"][0] < first - 60
+
+
+def test_two_runs_zoom_together_and_back(service: Service, enter: Callable[..., Page]) -> None:
+    """Both keep their dates and their bands, and both are whole again."""
+    page = enter()
+    page.goto(service.url + "/compare?a=1&b=2")
+    for side in ("section:first-child", "section:last-child"):
+        page.wait_for_selector(f"{side} > .side[data-ready]")
+    page.wait_for_timeout(1000)
+    whole = page.evaluate(LOOK)
+    near = press(page, "Nearer")
+
+    assert [side["kind"] for side in near] == ["date", "date"]
+    assert all(
+        2 * (s["range"][1] - s["range"][0]) == w["range"][1] - w["range"][0]
+        for s, w in zip(near, whole, strict=True)
+    )
+    assert near != whole
+    assert press(page, "Whole run") == whole
+
+
+def test_pictures_are_downloaded_by_their_buttons(
+    service: Service, enter: Callable[..., Page], tmp_path: Path
+) -> None:
+    """A PNG that opens and an SVG that parses, with every phase in words, after a zoom and back as well."""
+    page = enter()
+    page.goto(service.url + "/runs/1")
+    page.wait_for_selector("#timeline[data-ready]")
+    press(page, "left wet")
+    press(page, "Whole run")
+    for kind in ("png", "svg"):
+        with page.expect_download() as told:
+            page.click(f"[data-image={kind}]")
+        assert told.value.suggested_filename == f"run-1.{kind}"
+        told.value.save_as(tmp_path / f"picture.{kind}")
+
+    with Image.open(tmp_path / "picture.png") as picture:
+        assert (picture.format, picture.width) == ("PNG", 1400)
+        assert len(set(picture.convert("RGB").resize((70, 50)).getdata())) > 20
+    words = {text.strip() for text in ET.parse(tmp_path / "picture.svg").getroot().itertext()}
+    assert set(PHASES) <= words
+
+
+def test_a_finger_on_the_timeline_scrolls_the_page(service: Service, enter: Callable[..., Page]) -> None:
+    """A swipe that begins on phases, pads or power moves the page and no window; nothing lies over the legend."""
+    page = enter(390, touch=True)
+    page.goto(service.url + "/runs/1")
+    page.wait_for_selector("#timeline[data-ready]")
+    assert page.locator(".modebar").count() == 0
+    session = page.context.new_cdp_session(page)
+    before = page.evaluate("timeline.layout.xaxis.range")
+    for y in (150, 400, 620):
+        page.evaluate("timeline.scrollIntoView()")
+        start = page.evaluate("scrollY")
+        session.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": 200, "y": y}]})
+        for step in range(1, 11):
+            at = {"x": 200, "y": y - 10 * step}
+            session.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [at]})
+            page.wait_for_timeout(16)
+        session.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+        page.wait_for_timeout(300)
+        assert page.evaluate("scrollY") > start + 60
+        assert page.evaluate("timeline.layout.xaxis.range") == before
+
+    labels = page.evaluate(
+        "[...document.querySelectorAll('#timeline .annotation-text-g')].map(e => e.getBoundingClientRect()).map(r => [r.left, r.right])"
+    )
+    assert all(left >= 0 and right <= 390 for left, right in labels)
+    (near,) = press(page, "centre wet")
+    assert near["range"][1] - near["range"][0] == 480
+
+
+def test_what_is_drawn_on_black_is_seen(service: Service, enter: Callable[..., Page]) -> None:
+    """Every line of the dark timeline has a contrast of 3:1 or more against its ground."""
+    page = enter(dark=True)
+    page.goto(service.url + "/runs/1")
+    page.wait_for_selector("#timeline[data-ready]")
+    ground, lines = page.evaluate(
+        "[timeline.layout.plot_bgcolor, timeline.data.filter(t => t.line && t.opacity == null).map(t => t.line.color)]"
+    )
+    assert len(lines) >= 4
+    assert min(contrast(line, ground) for line in lines) >= 3.0
+
+
+def contrast(a: str, b: str) -> float:
+    """By WCAG 2.2, of two colours such as ``#0072b2``."""
+
+    def luminance(colour: str) -> float:
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    low, high = sorted((luminance(a), luminance(b)))
+    return (high + 0.05) / (low + 0.05)
