@@ -306,7 +306,10 @@ def list_(as_json: JSON = False) -> None:
 
 @app.command("print")
 def print_(number: NUMBER, out: OUT = None) -> None:
-    """Print a certificate that stands again: signed object, A4 page, door label, thermal strip."""
+    """Print a certificate again: page, label, strip, signed object.
+
+    Example: soaktest certificate print 1 --out papers
+    """
     from soaktest.certificate.register import print_again
 
     folder = _folder(out)
