@@ -21,15 +21,15 @@ from typing import Final
 import numpy as np
 
 from soaktest.analysis.coverage import first_water
-from soaktest.analysis.events import SIEMENS_PER_ML, PadEvent, PadTrack
+from soaktest.analysis.events import PadEvent, PadTrack
 from soaktest.analysis.series import EMPTY, PhaseTrack, Series
 from soaktest.vocabulary import CAUSES, PHASES, Cause, Zone
 
 TOGETHER_S: Final = 8.0
 """All pads wet within this long: nothing under a machine spreads so fast."""
 SAME_MOMENT_S: Final = 2.5
-GUSH_ML: Final = 0.25
-"""Water within three seconds that is more than drops, on a pad of usual conductance."""
+GUSH_ML: Final = 0.1
+"""Two drops: more than that within three seconds is a gush, even on a pad as sensitive as this one may be."""
 STEAM_S: Final = 1500.0
 """Steam rises up to so long after the heater was on."""
 COMPANY_S: Final = 400.0
@@ -84,15 +84,14 @@ def _alone(
     others = {e.zone for e in near}
     if len(others) == 2 and event.step_share > 0.3:
         weight["spill"] += 8.0
-    gush = _gush(event, track)
+    size, over = _gush(event, track)
     # Two pads in one moment, by a jump each, are one happening: what is sure of the one holds for the other.
-    with_it = [
-        e for e in near if abs(e.onset - event.onset) <= SAME_MOMENT_S and e.step_share > 0.6
-    ] if event.step_share > 0.6 else []  # fmt: skip
-    if with_it:
-        gush = max([gush, *(_gush(e, pads[e.zone]) for e in with_it)])
-        weight["spill"] += 4.0
-    weight["spill"] += 4.0 * gush
+    for other in near if event.step_share > 0.6 else []:
+        if abs(other.onset - event.onset) <= SAME_MOMENT_S and other.step_share > 0.6:
+            theirs, done = _gush(other, pads[other.zone])
+            size, over = max(size, theirs), max(over, done)
+            weight["spill"] += 4.0 * over
+    weight["spill"] += 4.0 * size * over
     hot = _heat_before(phases, event.onset)
     if len(others) == 2 and event.step_share <= 0.3:
         weight["condensation"] += 5.0 if hot and event.shared > 0.3 else 1.0  # all at once, and no splash
@@ -109,8 +108,8 @@ def _shares(weight: Mapping[Cause, float]) -> dict[Cause, float]:
     return {cause: round(weight[cause] / total, 4) for cause in CAUSES}
 
 
-def _gush(event: PadEvent, track: PadTrack) -> float:
-    """0 to 1: more than drops within three seconds, and hardly any more after."""
+def _gush(event: PadEvent, track: PadTrack) -> tuple[float, float]:
+    """How surely more than drops came within three seconds, and how surely hardly any more came after; 0 to 1 each."""
     siemens = 10.0**track.log_g
     since = track.t - event.onset
 
@@ -120,20 +119,21 @@ def _gush(event: PadEvent, track: PadTrack) -> float:
 
     before, jump, early, late = level(-40.0, -2.0), level(2.0, 5.0), level(5.0, 15.0), level(60.0, 240.0)
     if before is None or jump is None or early is None or jump <= before:
-        return 0.0
+        return 0.0, 0.0
     came = jump - before
-    size = 1.0 / (1.0 + (GUSH_ML * SIEMENS_PER_ML[1] / came) ** 2)
+    size = 1.0 / (1.0 + (GUSH_ML * track.siemens_per_ml[2] / came) ** 2)
     more = max((early - before) / came, 1.0)
     # a splash spreads in the pad for minutes and is a little wetter for it
     after = max((late - before) / max(early - before, came / 2), 1.0) if late is not None else 2.0
     inside = (since > 240.0) & (since < FOLLOWS_S)
     later = float(np.quantile(siemens[inside], 0.9)) - before if inside.any() else 0.0
     then = max(later / max(early - before, came / 2), 1.0)
-    return size * float(
+    over = float(
         np.exp(-3.0 * (more - 1.0))
         * np.exp(-0.5 * (max(after - 1.3, 0.0) / 0.35) ** 2)
         * np.exp(-0.5 * (max(then - 2.0, 0.0) / 0.7) ** 2)
     )
+    return size, over
 
 
 def _spilt_before(i: int, events: Sequence[PadEvent], weights: Sequence[Mapping[Cause, float]]) -> int | None:
