@@ -148,7 +148,7 @@ def list_(
 
     Example: soaktest unit list drips --only "in hand" --by verdict
     """
-    from soaktest.workshop.stories import list_units, show_of, sort_of
+    from soaktest.workshop.units import list_units, show_of, sort_of
 
     found = list_units(journal(), find, show_of(only), sort_of(by), turned=turned)
     if as_json:

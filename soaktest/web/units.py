@@ -18,21 +18,17 @@ from soaktest.web.templates import page
 from soaktest.workshop.days import when_given
 from soaktest.workshop.sales import sale_doubt
 from soaktest.workshop.stories import (
-    LARGEST_FIRST,
-    SHOWS,
     WHATS,
     WORKS,
     NewEntry,
-    Show,
-    Sort,
     erase_personal,
     find_unit,
-    list_units,
     story_of,
     take_in,
     write_entry,
 )
 from soaktest.workshop.story_page import story_page
+from soaktest.workshop.units import LARGEST_FIRST, SHOWS, Show, Sort, list_units
 
 router = APIRouter()
 

@@ -23,9 +23,9 @@ from soaktest.workshop.stories import (
     entry_as_dict,
     keep_entry,
     keep_unit,
-    list_units,
     story_of,
 )
+from soaktest.workshop.units import list_units
 
 OF_UNIT: Final = ("unit", "kind", "serial", "complaint", "taken_in")
 OF_ENTRY: Final = (

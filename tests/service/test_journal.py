@@ -350,7 +350,8 @@ def test_workshop_and_certificates_are_kept_alike_on_both_engines(journal: Journ
     from soaktest.workshop.exchange import export_csv, import_table
     from soaktest.workshop.learning import confirmed_causes
     from soaktest.workshop.money import figures
-    from soaktest.workshop.stories import NewEntry, erase_personal, list_units, story_of, take_in, write_entry
+    from soaktest.workshop.stories import NewEntry, erase_personal, story_of, take_in, write_entry
+    from soaktest.workshop.units import list_units
 
     take_in(journal, "A-1", "front-loader", "S-77", "wet")
     wrong = write_entry(

@@ -25,7 +25,8 @@ from soaktest.workshop.lasting import Away, times_to_comeback
 from soaktest.workshop.learning import confirmed_causes, priors_for
 from soaktest.workshop.money import figures, middle, washes_worth_running
 from soaktest.workshop.sales import sale_doubt
-from soaktest.workshop.stories import NewEntry, erase_personal, list_units, story_of, take_in, write_entry
+from soaktest.workshop.stories import NewEntry, erase_personal, story_of, take_in, write_entry
+from soaktest.workshop.units import list_units
 from tests.conftest import later
 from tests.service.shop import DAY, kept_run, say
 

@@ -1,0 +1,111 @@
+"""The units of the workshop as a list: found by words, chosen by how they stand, sorted by column."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final, Literal, TypeVar, get_args
+
+import sqlalchemy as sa
+
+from soaktest.errors import InputError
+from soaktest.findings import kept_verdict
+from soaktest.journal import Journal
+from soaktest.tables import RunRow, UnitRow
+from soaktest.workshop.stories import standing_entries
+
+Show = Literal["all", "in hand", "sold", "passed", "failed", "to retest"]
+SHOWS: Final[tuple[Show, ...]] = get_args(Show)
+Sort = Literal["unit", "kind", "complaint", "runs", "verdict", "last"]
+SORTS: Final[tuple[Sort, ...]] = get_args(Sort)
+LARGEST_FIRST: Final[tuple[Sort, ...]] = ("last", "runs")
+W = TypeVar("W", bound=str)
+
+
+@dataclass(frozen=True, slots=True)
+class UnitLine:
+    """A unit in the list: what happened last, and how its last run ended."""
+
+    unit: UnitRow
+    runs: int
+    last: str
+    last_at: float
+    verdict: str | None
+    sold: bool
+    """Sold, and not come back since."""
+
+
+def show_of(given: str) -> Show:
+    """One of ``SHOWS``. Raises InputError."""
+    return _one_of(SHOWS, given)
+
+
+def sort_of(given: str) -> Sort:
+    """One of ``SORTS``. Raises InputError."""
+    return _one_of(SORTS, given)
+
+
+def _one_of(known: tuple[W, ...], given: str) -> W:
+    for one in known:
+        if one == given:
+            return one
+    raise InputError(f"{given!r} is none of: {', '.join(known)}.")
+
+
+def list_units(
+    journal: Journal, find: str = "", show: Show = "all", sort: Sort = "last", *, turned: bool = False
+) -> list[UnitLine]:
+    """Units whose tag, serial, kind or complaint holds the words.
+
+    Args:
+        journal: the journal.
+        find: words, all of which must be found.
+        show: all, or those in hand, sold, or passed or failed in their last judged run.
+        sort: the column; what happened last and the most runs come first, all else in the order of the alphabet.
+        turned: the other way round.
+    """
+    chosen = sa.select(UnitRow)
+    for word in find.split():
+        columns = (UnitRow.tag, UnitRow.serial, UnitRow.kind, UnitRow.complaint)
+        chosen = chosen.where(sa.or_(*(column.icontains(word, autoescape=True) for column in columns)))
+    with journal.session() as session:
+        units = list(session.scalars(chosen))
+        runs = list(session.scalars(sa.select(RunRow).where(RunRow.unit.is_not(None)).order_by(RunRow.began)))
+        rows = standing_entries(session)
+    by_unit: dict[str, list[RunRow]] = {}
+    for run in runs:
+        by_unit.setdefault(str(run.unit), []).append(run)
+    last = {row.unit: row for row in rows}
+    moved = {row.unit: row.what for row in rows if row.what in ("sold", "came back")}
+    out = []
+    for unit in units:
+        own = by_unit.get(unit.tag, [])
+        what, at = ("taken in", unit.taken_in)
+        if unit.tag in last and last[unit.tag].at >= at:
+            what, at = last[unit.tag].what, last[unit.tag].at
+        if own and own[-1].began >= at:
+            what, at = "run", own[-1].began
+        verdicts = [v for run in own if (v := kept_verdict(run.findings))]
+        out.append(
+            UnitLine(
+                unit, len(own), what, at, verdicts[-1] if verdicts else None, moved.get(unit.tag) == "sold"
+            )
+        )
+    chosen_lines = [line for line in out if _shown(line, show)]
+    return sorted(chosen_lines, key=_SORT_KEYS[sort], reverse=(sort in LARGEST_FIRST) != turned)
+
+
+_SORT_KEYS: Final[dict[Sort, Callable[[UnitLine], Any]]] = {
+    "unit": lambda line: line.unit.tag.casefold(),
+    "kind": lambda line: line.unit.kind.casefold(),
+    "complaint": lambda line: line.unit.complaint.casefold(),
+    "runs": lambda line: line.runs,
+    "verdict": lambda line: line.verdict or "",
+    "last": lambda line: line.last_at,
+}
+
+
+def _shown(line: UnitLine, show: Show) -> bool:
+    if show in ("in hand", "sold"):
+        return line.sold == (show == "sold")
+    return show == "all" or line.verdict == {"passed": "pass", "failed": "fail", "to retest": "retest"}[show]
