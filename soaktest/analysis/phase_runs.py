@@ -134,7 +134,8 @@ def frames_of(signals: Signals, t0: float, seconds: int) -> Frames:
     turning[heater == 1] = UNKNOWN
     step = source.step_s if len(source) > 1 else 1.0
     wanders = _wander(watts, max(13, int(4 * step) + 1))
-    pump = _strong_pump(watts, turning, wanders)
+    shaking = vibration > 0.5 * _usual_shake(vibration, turning)
+    pump = _strong_pump(watts, turning, np.where((outlet == 0) | shaking, np.inf, wanders))
     flat = (np.abs(watts - pump) <= FLAT * pump) | ((watts < pump) & (wanders < FLAT * watts))
     turning[known & flat] = 0  # run dry, it draws less, as flatly
     turning = _joined_by_shaking(turning, vibration, watts, outlet, step)
@@ -168,12 +169,14 @@ def _strong_pump(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> f
     """Watts of a pump that draws more than ``LOW_W``, else NaN: a flat level under the drum's strokes, or before a spin.
 
     It comes again, or lasts longer than a stroke does. Looked for only where no ordinary pump is seen before long turning.
+    ``wanders`` is infinite where it can be no pump: the outlet is shut, or the machine shakes.
     """
     long = [(a, b) for a, b in _stretches(turning == 1) if b - a >= LONG_S]
     if not long:
         return float("nan")
     pumping = (turning == 0) & (watts > float(np.nanquantile(watts, 0.02)) + 11.0)
-    if sum(bool(pumping[max(a - 60, 0) : a].sum() >= 15) for a, _ in long) > 0.3 * len(long):
+    before = sum(bool(pumping[max(a - 60, 0) : a].sum() >= 15) for a, _ in long)
+    if before > 0.3 * len(long):
         return float("nan")
     strokes = [watts[a:b] for a, b in _stretches(turning == 1) if b - a < LONG_S]
     stroke = float(np.median(np.concatenate(strokes))) if strokes else 0.0
@@ -235,11 +238,16 @@ def _joined_by_shaking(
         out = np.where(shaken >= 0, shaken, turning)
         out[low & _inside_long(low, step)] = 0
         return out.astype(np.int8)
-    strokes = vibration[(turning == 1) & ~np.isnan(vibration)]
-    usual = float(np.median(strokes)) if len(strokes) else np.inf
+    usual = _usual_shake(vibration, turning)
     pumping = (outlet == 1) | ((outlet == UNKNOWN) & (watts > float(np.nanquantile(watts, 0.02)) + 11.0))
     turns = low & (shaken == 1) & np.where(pumping, vibration > 2.0 * usual, vibration > 0.5 * usual)
     return np.where(turns, 1, turning).astype(np.int8)
+
+
+def _usual_shake(vibration: Floats, turning: NDArray[np.int8]) -> float:
+    """Median vibration while the drum turns by its watts; infinite where it was never heard then."""
+    strokes = vibration[(turning == 1) & ~np.isnan(vibration)]
+    return float(np.median(strokes)) if len(strokes) else float("inf")
 
 
 def _shaken(vibration: Floats, outlet: NDArray[np.int8]) -> NDArray[np.int8]:

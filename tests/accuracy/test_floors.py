@@ -7,6 +7,10 @@ from collections import Counter
 
 import pytest
 
+from soaktest.analysis.phases import infer_phases
+from soaktest.analysis.signals import gather
+from soaktest.recording import Recording
+from soaktest.simulate.bench import Truth
 from tests.accuracy.real_power import VARIANTS, folder, macro_f1, measure
 from tests.accuracy.run import measure as simulated
 
@@ -30,6 +34,15 @@ def test_simulated_benches_stay_above_their_floors() -> None:
 
     assert {n: got[n] for n, floor in FLOORS.items() if got[n] < floor} == {}
     assert {n: got[n] for n, top in CEILINGS.items() if got[n] > top} == {}
+
+
+def test_the_demonstrations_phases_are_right(demo: tuple[Recording, Truth]) -> None:
+    """With every signal at hand, but for seconds at the boundaries: a spin that gathers speed is no rest, a balance no pump."""
+    recording, truth = demo
+    track = infer_phases(gather(recording))
+    told = [(phase, start + k + 0.5) for phase, start, end in truth.phases for k in range(int(end - start))]
+
+    assert sum(track.at(t) == phase for phase, t in told) / len(told) > 0.985
 
 
 @pytest.mark.parametrize(
