@@ -64,10 +64,10 @@ def floor_plan(layout: Layout, findings: Findings) -> str:
     w, d = layout.width_mm, layout.depth_mm
     wet = {event.zone: event for event in findings.wet_events if event.cause != "fault"}
     out = [
-        f'<svg viewBox="-10 -30 {w + 20:.0f} {d + 90:.0f}" role="img" aria-label="{escape(_said(findings))}" '
+        f'<svg viewBox="-10 -74 {w + 20:.0f} {d + 134:.0f}" role="img" aria-label="{escape(_said(findings))}" '
         'font-family="system-ui, sans-serif" fill="currentColor">',
         f'<rect x="0" y="0" width="{w}" height="{d}" rx="18" fill="none" stroke="currentColor" stroke-width="3"/>',
-        f'<text x="{w / 2}" y="-10" text-anchor="middle" font-size="20">back</text>',
+        f'<text x="{w / 2}" y="26" text-anchor="middle" font-size="20">back</text>',
         f'<text x="{w / 2}" y="{d + 26}" text-anchor="middle" font-size="20">front</text>',
     ]
     for zone in ZONES:
@@ -87,11 +87,11 @@ def floor_plan(layout: Layout, findings: Findings) -> str:
             )
         state = _wet_in_words(event.peak_wetness) if event else PAD_WORDS[findings.pads[zone].state]
         middle = pad.x_mm
-        out.append(
-            f'<text x="{middle}" y="{y - 36}" text-anchor="middle" font-size="26" font-weight="600">{zone}</text>'
+        out.append(  # outside the machine, where no part's number covers it
+            f'<text x="{middle}" y="-44" text-anchor="middle" font-size="26" font-weight="600">{zone}</text>'
         )
         out.append(
-            f'<text x="{middle}" y="{y - 10}" text-anchor="middle" font-size="{22 if len(state) < 12 else 17}">{escape(state)}</text>'
+            f'<text x="{middle}" y="-16" text-anchor="middle" font-size="{22 if len(state) < 12 else 17}">{escape(state)}</text>'
         )
     place = findings.location
     if place:
