@@ -100,7 +100,8 @@ def _published(
     fallen = next((row for row in entries if row.get("stands") is not True), None)
     if fallen is not None:
         return [f"revoked: {fallen.get('why') or 'no reason given'}."], []
-    return [], ["By the list published, it stands."]
+    of = max((str(row.get("as_of", "")) for row in entries), default="")
+    return [], [f"By the list published{of and f' as of {of}'}, it stands; a newer list may take it back."]
 
 
 def pads_known(said: Statement) -> Knowledge:

@@ -17,13 +17,14 @@ from soaktest.templates import fill, source
 
 def write_list(journal: Journal, folder: Path) -> Path:
     """Write ``certificates.html`` and ``certificates.json``. Raises InputError where they cannot be written."""
-    keys = key_set(journal)["keys"]
+    keys, made = key_set(journal)["keys"], time.strftime("%Y-%m-%d %H:%M")
     rows = [
         {
             "number": row.number,
             "unit": row.unit,
             "issued": time.strftime("%Y-%m-%d", time.localtime(row.issued_at)),
             "stands": not fallen,
+            "as_of": made,
             "why": fallen,
             "sha256": token_sha256(row.token),
         }
@@ -37,7 +38,7 @@ def write_list(journal: Journal, folder: Path) -> Path:
                 "certificates.html",
                 rows=rows,
                 keys=keys,
-                made=time.strftime("%Y-%m-%d %H:%M"),
+                made=made,
                 style=source("timeline.css"),
             ),
             "utf-8",
