@@ -130,7 +130,8 @@ def frames_of(signals: Signals, t0: float, seconds: int) -> Frames:
     heater = _heater(watts)
     turning = np.full(seconds, UNKNOWN, dtype=np.int8)
     known = ~np.isnan(watts)
-    turning[known] = (watts[known] > _low_watts(watts)) & (heater[known] != 1)
+    low = known & (watts <= _low_watts(watts))
+    turning[known] = ~low[known] & (heater[known] != 1)
     turning[heater == 1] = UNKNOWN
     step = source.step_s if len(source) > 1 else 1.0
     wanders = _wander(watts, max(13, int(4 * step) + 1))
@@ -138,7 +139,7 @@ def frames_of(signals: Signals, t0: float, seconds: int) -> Frames:
     pump = _strong_pump(watts, turning, np.where((outlet == 0) | shaking, np.inf, wanders))
     flat = (np.abs(watts - pump) <= FLAT * pump) | ((watts < pump) & (wanders < FLAT * watts))
     turning[known & flat] = 0  # run dry, it draws less, as flatly
-    turning = _joined_by_shaking(turning, vibration, watts, outlet, step)
+    turning = _joined_by_shaking(turning, vibration, watts, low, outlet, step)
     heard = known | ~np.isnan(vibration) | (inlet >= 0) | (outlet >= 0)
     return Frames(
         watts, heater, turning.astype(np.int8), inlet, outlet, vibration, heard,
@@ -159,9 +160,9 @@ def _low_watts(watts: Floats) -> float:
 def _wander(watts: Floats, width: int) -> Floats:
     """Highest less lowest within ``width`` seconds about each, shape as ``watts``; infinite where not heard throughout."""
     lost = np.isnan(watts)
-    out: Floats = maximum_filter1d(np.where(lost, np.inf, watts), width) - minimum_filter1d(
-        np.where(lost, -np.inf, watts), 13
-    )
+    highest = maximum_filter1d(np.where(lost, np.inf, watts), width)
+    lowest = minimum_filter1d(np.where(lost, -np.inf, watts), width)
+    out: Floats = highest - lowest
     return out
 
 
@@ -223,20 +224,21 @@ def _heater(watts: Floats) -> NDArray[np.int8]:
 
 
 def _joined_by_shaking(
-    turning: NDArray[np.int8], vibration: Floats, watts: Floats, outlet: NDArray[np.int8], step: float
+    turning: NDArray[np.int8],
+    vibration: Floats,
+    watts: Floats,
+    low: NDArray[np.bool_],
+    outlet: NDArray[np.int8],
+    step: float,
 ) -> NDArray[np.int8]:
     """Turning by watts, and by vibration where watts do not show it: strokes merge in coarse watts, a ramp draws little.
 
     A pump shakes the machine too, so low watts that look like a pump's, or an outlet that is open, need more shaking.
     """
     shaken = _shaken(vibration, outlet)
-    known = ~np.isnan(watts)
-    if not known.any():
-        return np.where(shaken >= 0, shaken, turning).astype(np.int8)
-    low = known & (watts <= _low_watts(watts))
-    if step >= COARSE_S:
+    if step >= COARSE_S or np.isnan(watts).all():
         out = np.where(shaken >= 0, shaken, turning)
-        out[low & _inside_long(low, step)] = 0
+        out[_inside_long(low, step)] = 0
         return out.astype(np.int8)
     usual = _usual_shake(vibration, turning)
     pumping = (outlet == 1) | ((outlet == UNKNOWN) & (watts > float(np.nanquantile(watts, 0.02)) + 11.0))
