@@ -124,10 +124,7 @@ def keep_pad_check(journal: Journal, bench: str, zone: Zone, check: PadCheck, fa
 
 def pad_checks(journal: Journal, bench: str, before: float) -> dict[Zone, PadCheckRow]:
     """The newest check of each of a bench's pads before a moment (UTC seconds), not older than ``CHECK_HOLDS_S``."""
-    where = (PadCheckRow.bench == bench, PadCheckRow.at <= before, PadCheckRow.at >= before - CHECK_HOLDS_S)
-    with journal.session() as session:
-        rows = session.scalars(sa.select(PadCheckRow).where(*where).order_by(PadCheckRow.at))
-        found = {row.zone: row for row in rows}
+    found = {row.zone: row for row in _checks_of(journal, bench, before)}
     return {zone: found[zone] for zone in ZONES if zone in found}
 
 
@@ -136,15 +133,20 @@ def calibrations(journal: Journal, bench: str, before: float) -> dict[Zone, PadC
 
     A touch with a damp finger says that a pad is whole, and leaves standing what it was calibrated to.
     """
-    where = (PadCheckRow.bench == bench, PadCheckRow.at <= before, PadCheckRow.at >= before - CHECK_HOLDS_S)
     found: dict[str, PadCheckRow] = {}
-    with journal.session() as session:
-        for row in session.scalars(sa.select(PadCheckRow).where(*where).order_by(PadCheckRow.at)):
-            if row.fault:
-                found.pop(row.zone, None)
-            elif row.ml > 0:
-                found[row.zone] = row
+    for row in _checks_of(journal, bench, before):
+        if row.fault:
+            found.pop(row.zone, None)
+        elif row.ml > 0:
+            found[row.zone] = row
     return {zone: found[zone] for zone in ZONES if zone in found}
+
+
+def _checks_of(journal: Journal, bench: str, before: float) -> list[PadCheckRow]:
+    """Checks that still speak at a moment, in the order of time."""
+    where = (PadCheckRow.bench == bench, PadCheckRow.at <= before, PadCheckRow.at >= before - CHECK_HOLDS_S)
+    with journal.session() as session:
+        return list(session.scalars(sa.select(PadCheckRow).where(*where).order_by(PadCheckRow.at)))
 
 
 def knowledge_of(journal: Journal, run: RunRow) -> Knowledge:

@@ -69,7 +69,7 @@ def survey(signals: Signals, pads: Mapping[Zone, PadTrack], phases: PhaseTrack, 
     sound = np.ones(len(seconds), dtype=bool)
     for zone in ZONES:
         sound &= _inside(seconds, pads[zone].sound_spans)
-    water = first_water(phases)
+    water = first_water(stretches)
     dry_until = signals.ended if water is None else water
     return Heard(
         stretches=tuple(stretches),
@@ -88,9 +88,9 @@ def survey(signals: Signals, pads: Mapping[Zone, PadTrack], phases: PhaseTrack, 
     )
 
 
-def first_water(phases: PhaseTrack) -> float | None:
+def first_water(stretches: list[Stretch]) -> float | None:
     """When water was first let in or seen at work; None where it never was. A drain alone may be a pump's trial."""
-    return next((s.start for s in find_stretches(phases) if s.phase not in ("idle", "drain")), None)
+    return next((s.start for s in stretches if s.phase not in ("idle", "drain")), None)
 
 
 def find_stretches(phases: PhaseTrack) -> list[Stretch]:

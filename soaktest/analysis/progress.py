@@ -12,7 +12,7 @@ from soaktest.analysis.series import PhaseTrack
 from soaktest.analysis.verdict import RECOGNISED_FROM
 from soaktest.findings import Reason
 from soaktest.plans import Plan
-from soaktest.vocabulary import PHASES
+from soaktest.vocabulary import PHASES, plural
 
 Stage = Literal["dry watch", "washing", "drip watch", "judged"]
 
@@ -61,7 +61,7 @@ def still_needed(plan: Plan, heard: Heard) -> list[str]:
         )
     if heard.washes < plan.washes:
         left = plan.washes - heard.washes
-        needs.append(f"{left} more complete wash{'es' if left > 1 else ''}")
+        needs.append(plural(left, "more complete wash"))
     for phase, wanted in plan.exercise.items():
         left = wanted - heard.exercised.get(phase, 0)
         if left > 0:
@@ -70,9 +70,7 @@ def still_needed(plan: Plan, heard: Heard) -> list[str]:
         test = sequential_test(plan.sequential, [False] * heard.washes)
         left = test.clean_washes_to_accept - max(plan.washes - heard.washes, 0)
         if left > 0:
-            needs.append(
-                f"{left} more leak-free wash{'es' if left > 1 else ''} for the risks that the plan sets"
-            )
+            needs.append(f"{plural(left, 'more leak-free wash')} for the risks that the plan sets")
     watch, whole = plan.min_watch_s - heard.watched_s, _unbroken_watch(plan, heard)
     if max(watch, whole) > 0:
         needs.append(f"{_minutes(max(watch, whole))} watch{' with all pads heard' if whole > watch else ''}")

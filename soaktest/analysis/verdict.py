@@ -23,7 +23,7 @@ from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
 from soaktest.findings import Reason, WetEvent
 from soaktest.plans import Plan
-from soaktest.vocabulary import ZONES, Outcome, Zone
+from soaktest.vocabulary import ZONES, Outcome, Zone, plural
 
 FAIL_FROM = 0.7
 """A wet event fails the unit from this probability of a leak on."""
@@ -245,7 +245,7 @@ def _phase_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
         reasons.append(
             Reason(
                 code="too-few-washes",
-                text=f"{heard.washes} complete {_plural('wash', heard.washes)} seen, the plan asks for {plan.washes}.",
+                text=f"{plural(heard.washes, 'complete wash')} seen, the plan asks for {plan.washes}.",
                 mend="Let each programme run to its last spin, "
                 f"with at least {plan.idle_between_s:.0f} s of rest between two.",
             )
@@ -281,9 +281,9 @@ def _risk_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
     return [
         Reason(
             code="risk-not-met",
-            text=f"{evidence.heard.washes + before} leak-free {_plural('wash', evidence.heard.washes + before)} do not yet hold the "
+            text=f"{plural(evidence.heard.washes + before, 'leak-free wash')} do not yet hold the "
             f"risk of passing a unit that leaks in {risks.bad_leak_chance:.0%} of its washes to {risks.accept_bad_risk:.0%}.",
-            mend=f"Run {left} more leak-free {_plural('wash', left)}, and judge them together with this run.",
+            mend=f"Run {plural(left, 'more leak-free wash')}, and judge them together with this run.",
         )
     ]
 
@@ -346,13 +346,9 @@ def _pass_reason(plan: Plan, evidence: Evidence) -> Reason:
             seen += ", to a factor of ten or so, since the pads are not calibrated"
     return Reason(
         code="no-leak",
-        text=f"No leak in {heard.washes} complete {_plural('wash', heard.washes)}, watched for {span_in_words(heard.watched_s)}"
+        text=f"No leak in {plural(heard.washes, 'complete wash')}, watched for {span_in_words(heard.watched_s)}"
         f" with {heard.share:.1%} heard{seen}.",
     )
-
-
-def _plural(word: str, n: int) -> str:
-    return word if n == 1 else word + ("es" if word.endswith("sh") else "s")
 
 
 def _times(n: int) -> str:

@@ -20,7 +20,7 @@ from typing import Final
 
 import numpy as np
 
-from soaktest.analysis.coverage import first_water
+from soaktest.analysis.coverage import find_stretches, first_water
 from soaktest.analysis.events import PadEvent, PadTrack
 from soaktest.analysis.series import EMPTY, PhaseTrack, Series
 from soaktest.vocabulary import CAUSES, PHASES, Cause, Zone
@@ -56,7 +56,7 @@ def causes_of(
         phases: the phases.
         humidity: of the air under the machine in %RH, where a node tells it.
     """
-    water = first_water(phases)
+    water = first_water(find_stretches(phases))
     weights = [_alone(event, events, pads, phases, water, humidity) for event in events]
     for i, event in enumerate(events):
         source = _spilt_before(i, events, weights)

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from soaktest.findings import Findings
 from soaktest.plans import Plan
 from soaktest.recording import Recording, message_line
-from soaktest.vocabulary import Zone
+from soaktest.vocabulary import Zone, plural
 
 RULE = (
     "Fails on a wet event that is a leak with a chance of 70 % or more; passes only when every thing the plan asks was heard; "
@@ -105,7 +105,7 @@ def plan_in_words(plan: Plan) -> str:
     """The plan as a buyer can read it, with all that makes it strict or lax."""
     phases = ", ".join(f"{phase} {count} x" for phase, count in plan.exercise.items())
     return (
-        f"{plan.title or plan.name}: {plan.washes} wash{'es' if plan.washes != 1 else ''}, watched {_minutes(plan.dry_watch_s)} dry, "
+        f"{plan.title or plan.name}: {plural(plan.washes, 'wash')}, watched {_minutes(plan.dry_watch_s)} dry, "
         f"{_minutes(plan.min_watch_s)} from water-in, {_minutes(plan.drip_watch_s)} after the last drain; {phases}; "
         f"{100 * plan.min_coverage:.4g} % heard, gaps to {plan.max_gap_s:g} s; {plan.detect_ml:g} ml must show with "
         f"{100 * plan.detect_probability:.4g} %; pads {'may be unproven' if plan.allow_unproven_pads else 'proven whole'}."
