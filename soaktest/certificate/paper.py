@@ -196,8 +196,10 @@ def small_timeline(analysis: Analysis) -> str:
         out.append(
             f'<rect x="{a:.1f}" y="4" width="{max(b - a, 0.4):.1f}" height="16" fill="{PHASE_LOOKS[span.phase].colour}" stroke="#333" stroke-width="0.3"/>'
         )
-        if b - a > 4.6 * len(span.phase):
-            out.append(f'<text x="{(a + b) / 2:.1f}" y="15" text-anchor="middle">{span.phase}</text>')
+        # no two phases begin with the same letter: in grey, a narrow one is told by it
+        word = span.phase if b - a > 4.6 * len(span.phase) else span.phase[0] if b - a > 5.0 else ""
+        if word:
+            out.append(f'<text x="{(a + b) / 2:.1f}" y="15" text-anchor="middle">{word}</text>')
     for us in (0.1, 1.0, 10.0, 100.0, 1000.0):
         out.append(
             f'<line x1="{left}" x2="{width - 4}" y1="{y(us):.1f}" y2="{y(us):.1f}" stroke="#bbb" stroke-width="0.4"/><text x="{left - 3}" y="{y(us) + 3:.1f}" text-anchor="end">{us:g}</text>'
