@@ -3,7 +3,8 @@
 On a coarse grid of ``STEP_S`` seconds. The delay from part to floor is log-normal about the layout's
 typical delay, broad, since every machine differs; it is also tried shorter and longer, for water may
 stand in a tray or in the lagging first. Rates are tried as the layout gives them, sharpened and
-flattened: one seal leaks in a spin alone, another wherever there is water.
+flattened, and each of those off by chance from phase to phase: one seal leaks in a spin alone,
+another wherever there is water. All is linear in the rates, so each delay is convolved once.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import hadamard
 
 from soaktest.analysis.series import Floats, PhaseTrack
 from soaktest.layouts import Part
@@ -19,11 +21,19 @@ from soaktest.vocabulary import PHASES
 STEP_S = 4.0
 DELAY_SPREAD = 0.6
 """Spread (standard deviation of the log) of the delay from drop to drop."""
-DELAY_FACTORS = {0.4: 0.27, 1.0: 0.43, 3.0: 0.22, 8.0: 0.08}
+USUAL = 1.0
+DELAY_FACTORS = {0.4: 0.27, USUAL: 0.43, 3.0: 0.22, 8.0: 0.08}
 """Times the layout's delay, and how often."""
-RATE_POWERS = {8.0: 0.2, 2.0: 0.25, 1.0: 0.3, 0.4: 0.25}
+RATE_POWERS = {8.0: 0.1, 2.0: 0.25, 1.0: 0.4, 0.4: 0.25}
 """Powers that the layout's rates are raised to, and how often."""
-VARIANT_LOG_WEIGHT = np.log([d * p for d in DELAY_FACTORS.values() for p in RATE_POWERS.values()])
+OFF_LOG = 0.5
+"""Spread of the log of a part's rate in one phase: machines and faults differ."""
+OFF_SIGNS = hadamard(8)[:, 1:]
+"""Eight sets of seven phases, each up or down: any two phases are off in all four ways equally often (Plackett and Burman 1946)."""
+ONE_PHASE = 0.15
+"""How often a part leaks in one alone of the phases it is known for: hot only, or with the drum at speed."""
+KNOWN_RATE = 0.2
+"""From this rate on a part is known for leaking in a phase."""
 FILL_S, DRAIN_S = 90.0, 40.0
 """About how long a tub takes to fill and to drain."""
 SEEP = 0.15
@@ -38,18 +48,52 @@ DRY = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class Inflow:
-    """Water on the floor for a part of unit rate.
+    """Water on the floor for a part of unit rate, in variants: every delay with every set of rates.
 
-    ``by_phase`` is shaped (variants, 7, steps): flow by the phase in which it was let out;
-    ``flow`` (variants, steps) its sum, and ``volume`` (variants, steps) its integral in seconds.
-    ``delayed`` (7, steps) is each phase's own time at the floor, at the part's usual delay and full rate.
+    ``delayed`` (delays, 7, steps) is each phase's own time at the floor at full rate, by the delays tried;
+    ``rates`` (sets, 7) are the rates tried, ``log_weight`` (variants,) how often delay and rates are so.
+    ``come`` (delays, 7, steps) is the integral of ``delayed`` in seconds.
     """
 
     t: Floats
-    by_phase: Floats
-    flow: Floats
-    volume: Floats
     delayed: Floats
+    rates: Floats
+    log_weight: Floats
+    come: Floats
+
+    @property
+    def usual(self) -> Floats:
+        """Each phase's own time at the floor at the part's usual delay and full rate, shape (7, steps)."""
+        out: Floats = self.delayed[list(DELAY_FACTORS).index(USUAL)]
+        return out
+
+    def volume(self, at: float) -> Floats:
+        """Water come down by ``at`` (UTC), in seconds at unit rate; shape (variants,)."""
+        i = int(np.clip((at - self.t[0]) / STEP_S, -1, len(self.t) - 1))
+        return self._by_rates(self.come[:, :, i]) if i >= 0 else np.zeros(len(self.log_weight))
+
+    def flow(self, begin: int, bins: int, width: int) -> Floats:
+        """Sums of the flow in bins of ``width`` steps from step ``begin`` on; shape (variants, bins)."""
+        part = self.delayed[:, :, begin : begin + bins * width]
+        binned = part.reshape(*part.shape[:2], bins, width).sum(axis=3)
+        out: Floats = np.einsum("dpb,rp->drb", binned, self.rates).reshape(-1, bins)
+        return out
+
+    def by_phase(self, begin: int, end: int) -> Floats:
+        """Water that came down in steps ``begin`` to ``end`` - 1, by the phase that let it out; shape (variants, 7)."""
+        own = self.delayed[:, :, begin:end].sum(axis=2)
+        out: Floats = (own[:, None, :] * self.rates).reshape(-1, len(PHASES))
+        return out
+
+    def expected(self, weight: Floats) -> Floats:
+        """Volume come down as time goes on, in the mean over variants of that weight; shape (steps,)."""
+        share = weight.reshape(len(self.delayed), len(self.rates)) @ self.rates
+        out: Floats = np.einsum("dp,dps->s", share, self.come)
+        return out
+
+    def _by_rates(self, own: Floats) -> Floats:
+        out: Floats = (own @ self.rates.T).ravel()
+        return out
 
 
 def phase_steps(phases: PhaseTrack) -> tuple[Floats, Floats]:
@@ -72,8 +116,7 @@ def phase_steps(phases: PhaseTrack) -> tuple[Floats, Floats]:
 
 
 def inflow_of(part: Part, t: Floats, probability: Floats) -> Inflow:
-    """Convolve a part's exposure with its delay, once per delay; the rates are linear."""
-    named = np.array([part.wets.get(phase, 0.0) for phase in PHASES])
+    """Convolve a part's exposure with its delay, once per delay; ``probability`` is shaped (7, steps)."""
     level = water_level(probability)
     if part.wets.get("fill", 0.0) < max(FED_BY_VALVE, part.wets.get("wash", 0.0)):
         probability = probability * (SEEP + (1 - SEEP) * np.minimum(1.0, level / 0.3))
@@ -81,16 +124,27 @@ def inflow_of(part: Part, t: Floats, probability: Floats) -> Inflow:
         let_in = np.maximum.accumulate(level) > 0.02
         probability = probability * np.where(let_in, 1.0, DRY)
     kept: list[Floats] = []
-    usual = probability
     for factor in DELAY_FACTORS:
         kernel = _kernel(max(part.delay_s, 2.0) * factor, probability.shape[1])
-        delayed = np.stack([np.convolve(row, kernel)[: len(row)] for row in probability])
-        if factor == 1.0:
-            usual = delayed
-        kept += [delayed * np.maximum(named**power, LEAST_RATE)[:, None] for power in RATE_POWERS]
-    by_phase = np.stack(kept)
-    flow = by_phase.sum(axis=1)
-    return Inflow(t, by_phase, flow, np.cumsum(flow, axis=1) * STEP_S, usual)
+        kept.append(np.stack([np.convolve(row, kernel)[: len(row)] for row in probability]))
+    delayed = np.stack(kept)
+    rates, log_weight = _rates_of(part)
+    delays = np.log(np.array(list(DELAY_FACTORS.values())))
+    weights: Floats = (delays[:, None] + log_weight).ravel()
+    return Inflow(t, delayed, rates, weights, np.cumsum(delayed, axis=2) * STEP_S)
+
+
+def _rates_of(part: Part) -> tuple[Floats, Floats]:
+    """Rates by phase that this part may have, shape (sets, 7), and the logs of how often."""
+    named = np.array([part.wets.get(phase, 0.0) for phase in PHASES])
+    off = np.exp(OFF_LOG * OFF_SIGNS)
+    sets = [np.maximum(named**power, LEAST_RATE) * off for power in RATE_POWERS]
+    often = [np.full(len(off), (1 - ONE_PHASE) * share / len(off)) for share in RATE_POWERS.values()]
+    known = np.flatnonzero(named >= KNOWN_RATE)
+    alone = np.where(np.eye(len(PHASES))[known] > 0, 1.0, LEAST_RATE)
+    often.append(np.full(len(known), ONE_PHASE / max(len(known), 1)))
+    share = np.concatenate(often)
+    return np.concatenate([*sets, alone]), np.log(share / share.sum())
 
 
 def water_level(probability: Floats) -> Floats:

@@ -75,7 +75,7 @@ def _growth(track: PadTrack, event: PadEvent) -> tuple[Floats, float, int] | Non
 def _exposure(fits: list[PartFit], chance: Mapping[str, float], begin: float, bins: int) -> Floats:
     """Seconds of each phase's water arriving in each bin, shape (7, bins), of the likeliest part."""
     fit = max(fits, key=lambda f: chance[f.part.id])
-    delayed = np.cumsum(fit.inflow.delayed, axis=1) * STEP_S
+    delayed = np.cumsum(fit.inflow.usual, axis=1) * STEP_S
     edges = begin + BIN_S * np.arange(bins + 1)
     at = np.stack([np.interp(edges, fit.inflow.t, row) for row in delayed])
     out: Floats = np.diff(at, axis=1)

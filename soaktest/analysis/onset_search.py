@@ -7,8 +7,8 @@ from scipy.ndimage import median_filter
 
 from soaktest.analysis.series import Floats
 
-COUNTABLE_S, CREPT_S, DROP_S = 1e-7, 5e-7, 4e-6
-"""Siemens over the dry level: the least that counts as water, half a drop of soft water, a drop of usual water."""
+TRACE_S = 1e-7
+"""Siemens over the dry level: the least that may be water."""
 CREEP_S = 900
 """Seconds before an alarm within which the creeping that led to it began."""
 CREEPS_LEAST_S = 20
@@ -28,8 +28,8 @@ def before_creep(x: Floats, begin: int, low: int, at: int, level: float, sigma: 
     slow = median_filter(x[first:at], size=15, mode="nearest")
     base = float(np.quantile(slow, 0.1))
     over = 10.0**slow - 10.0**base
-    still = np.flatnonzero(over <= max(COUNTABLE_S, 10.0**base * (10.0 ** (3 * sigma) - 1.0)))
-    if not len(still) or over[-1] < 2 * COUNTABLE_S:
+    still = np.flatnonzero(over <= max(TRACE_S, 10.0**base * (10.0 ** (3 * sigma) - 1.0)))
+    if not len(still) or over[-1] < 2 * TRACE_S:
         return low, level
     since = int(still[-1])
     if len(over) - since < CREEPS_LEAST_S:  # it came at once
@@ -70,7 +70,7 @@ def first_trace(x: Floats, low: int, onset: int, level: float, sigma: float) -> 
     return low + start if onset - (low + start) >= 3 else onset
 
 
-def countable(x: Floats, trace: int, level: float, siemens: float) -> int:
-    """When the water is a countable amount; water that creeps along the floor shows traces before."""
+def countable(x: Floats, trace: int, level: float, siemens: float) -> int | None:
+    """When the water is a countable amount, None where it never is; water that creeps along the floor shows traces before."""
     over = 10.0 ** x[trace:] - 10.0**level > siemens
-    return trace + int(np.argmax(over)) if over.any() else trace
+    return trace + int(np.argmax(over)) if over.any() else None

@@ -25,9 +25,6 @@ from soaktest.analysis.conductance import (
 )
 from soaktest.analysis.events import SIEMENS_PER_ML, PadCheck, PadEvent, PadTrack
 from soaktest.analysis.onset_search import (
-    COUNTABLE_S,
-    CREPT_S,
-    DROP_S,
     before_creep,
     countable,
     first_trace,
@@ -37,6 +34,7 @@ from soaktest.analysis.onset_search import (
 from soaktest.analysis.pad_health import Health, adc_step, judge_health
 from soaktest.analysis.series import EMPTY, Floats, PadWiring, Series, Signals
 from soaktest.analysis.shared_rise import share_rises
+from soaktest.plans import DROP_ML
 from soaktest.vocabulary import ZONES, Zone
 
 LEAST_NOISE = 0.0015
@@ -58,6 +56,10 @@ FULL = 0.985
 """Share of the input's range beyond which one step of the converter is a twentieth of the conductance, or more."""
 SURELY_SEEN = 1.15
 """Injected into dry runs of wide benches, a lasting rise of so many times the least one is seen in 90 % of them."""
+COUNTS_ML = DROP_ML / 2
+"""Water is dated when half a drop is on the pad: traces run ahead of water that creeps along a floor."""
+SLANT_S = 60
+"""Seconds by which a creeping onset may have been later, at the most."""
 CONFIRM_S = 120
 LEARN_S = 45
 """Seconds from which a level is learned before anything is tested."""
@@ -110,7 +112,9 @@ def _read_pad(
     wet_at_start = first > dampest
     middle = float(np.median(ratio))
     code_s = adc_step(series.v) / (wiring.divider_ohm * max(1.0 - middle, 0.05) ** 2)
-    noises = _Noise(noise, slow_noise, max(LEAST_S, LEAST_CODES * code_s))
+    per_ml = check.siemens_per_ml if check else SIEMENS_PER_ML
+    counts = tuple(COUNTS_ML * siemens for siemens in per_ml)
+    noises = _Noise(noise, slow_noise, max(LEAST_S, LEAST_CODES * code_s), counts)
     found, dry = _find_events(zone, t, log_g, noises, dampest if wet_at_start else None)
     clock = signals.clock_error_s.get(zone, 0.0)
     events = tuple(_with_clock(event, clock) for event in found)
@@ -131,7 +135,7 @@ def _read_pad(
         smallest_rise=SURELY_SEEN * (noises.least_rise(float(np.median(dry))) + 1.3 * slow_noise),
         wet_at_start=wet_at_start,
         sound_spans=health.sound_spans,
-        siemens_per_ml=check.siemens_per_ml if check else SIEMENS_PER_ML,
+        siemens_per_ml=per_ml,
         events=events,
     )
 
@@ -188,11 +192,18 @@ def noise_of(log_g: Floats, t: Floats) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class _Noise:
-    """Noise of one second and of slow wander (decades), and the least siemens that count as water."""
+    """Noise of one second and of slow wander (decades), the least siemens that are water, and those of a countable amount."""
 
     fast: float
     slow: float
     least_siemens: float
+    counts: tuple[float, ...]
+    """Siemens of ``COUNTS_ML`` on the pad: low, best, high."""
+
+    def counted(self, x: Floats, trace: int, level: float) -> list[int | None]:
+        """Indices from which that much was on the pad, first to last; None where there never was."""
+        told = 10.0**level * (10.0 ** (3 * float(np.hypot(self.fast, self.slow))) - 1.0)
+        return [countable(x, trace, level, max(siemens, told)) for siemens in self.counts]
 
     def least_rise(self, level: float) -> float:
         """The least lasting rise over a dry level that is confirmed, in decades."""
@@ -214,7 +225,7 @@ def _find_events(
         end = _below(x, dampest)
         stop = end if end is not None else len(x)
         dry[:stop] = level
-        events.append(_event(zone, t, x, _Found(0, 0, 0, 0, end, level, 99.0), at_start=True))
+        events.append(_event(zone, t, x, _Found(0, 0, 0, end, level, 99.0), at_start=True))
         begin = stop
     dried = begin
     while begin < len(x):
@@ -280,7 +291,6 @@ class _Found:
     onset: int
     low: int
     high: int
-    counts: int
     end: int | None
     level: float
     strength: float
@@ -313,26 +323,23 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
     if rise < 0.25 * LEAST_RISE or (early < 0.4 * least and (rise > 4 * early or peak > 4 * soon)):
         return None  # what rose later will alarm by itself, and be dated then
     onset_low, level = before_creep(x, dried, onset_low, alarm.at, level, sigma)
-    window = x[onset_low : min(alarm.at + 4, len(x))]
-    z = (window - level) / sigma
-    found = find_onset(np.clip(z, -4.0, 12.0))
-    low, high = onset_low + found.low, onset_low + found.high
-    trace = first_trace(x, onset_low, onset_low + found.index, level, sigma)
-    onset = countable(x[:stop], trace, level, max(COUNTABLE_S, 10.0**level * (10.0 ** (3 * sigma) - 1.0)))
-    drop = countable(x[:stop], trace, level, DROP_S)
-    # Water that creeps in passes the least amount at a slant: by as much is it unsure when the first of it came.
-    slant = countable(x[:stop], trace, level, CREPT_S) - onset
+    low, onset, high = _date(x[:stop], onset_low, alarm.at, level, noise)
     top = alarm.at + int(np.argmax(after))  # it must have been wet before it can be dry again
     end = _dry_again(x, top, level, peak, noise)
-    return _Found(
-        onset,
-        max(min(low, trace, onset - slant), dried),
-        max(min(high, onset + 30), min(drop, onset + 60), onset + slant),
-        onset,
-        end,
-        level,
-        alarm.strength,
-    )
+    return _Found(onset, max(low, dried), high, end, level, alarm.strength)
+
+
+def _date(x: Floats, begin: int, at: int, level: float, noise: _Noise) -> tuple[int, int, int]:
+    """Low end, onset and high end of when half a drop was on the pad: indices, found from ``begin`` to a little after the alarm."""
+    sigma = float(np.hypot(noise.fast, noise.slow))
+    found = find_onset(np.clip((x[begin : at + 4] - level) / sigma, -4.0, 12.0))
+    trace = first_trace(x, begin, begin + found.index, level, sigma)
+    # Water that creeps in passes a countable amount at a slant: what it conducts, and so when, is known to a factor.
+    early, usual, late = noise.counted(x, trace, level)
+    onset = trace if usual is None else usual
+    latest = min(onset + SLANT_S, len(x) - 1 if late is None else late)
+    low = min(begin + found.low, trace, early or trace)
+    return low, onset, max(min(begin + found.high, onset + 30), latest)
 
 
 def _dry_again(x: Floats, at: int, level: float, peak: float, noise: _Noise) -> int | None:
@@ -366,7 +373,6 @@ def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = 
         onset=float(t[found.onset]) - 0.5,
         onset_low=float(t[found.low]) - 1.5,
         onset_high=float(t[found.high]) + 1.0,
-        counts_at=float(t[found.counts]),
         end=float(t[found.end]) if found.end is not None else None,
         rise=rise,
         peak_wetness=wetness(float(part.max()), found.level),

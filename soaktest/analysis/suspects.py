@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import logsumexp, ndtr
 
 from soaktest.analysis.events import PadEvent, PadTrack
-from soaktest.analysis.exposure import STEP_S, VARIANT_LOG_WEIGHT, Inflow, inflow_of, phase_steps
+from soaktest.analysis.exposure import STEP_S, Inflow, inflow_of, phase_steps
 from soaktest.analysis.series import Floats, PhaseTrack
 from soaktest.layouts import Layout, Pad, Part
 from soaktest.vocabulary import PHASES, ZONES, Zone
@@ -38,12 +38,13 @@ GIVES_WAY = 0.3
 """Chance that a part does not leak from the beginning, but gives way at some moment of the run."""
 BEFORE_S = (2.0, 8.0, 20.0, 50.0, 120.0, 300.0, 700.0)
 """Edges of the spans before the first wet pad in which it may have given way."""
-GROWTH_LOOKS = 1.3
-"""What the growth after the onset is worth, in independent looks."""
+GROWTH_LOOKS = 3.0
+"""What the growth after the onset is worth, in independent looks, the rates being tried widely."""
+GROWTH_MOST = 15.0
+"""Log likelihood beyond which the growth of one pad says no more: no model of it is as good as that."""
 WATER_POWER = 1.25
 """Water on a pad goes with this power of its conductance: tracks that are wet already gain little more."""
-TEMPER = 0.8
-SHARPEN = 1.6
+SHARPEN = 1.2
 """Delays and rates are tried wider than machines are; the phase is surer than their plain mixture says."""
 FLAT = 0.03
 """Share of the posterior spread evenly: layouts are not the machine."""
@@ -82,7 +83,7 @@ def fit_parts(
     fits = []
     for part in layout.parts:
         inflow = inflow_of(part, t, probability)
-        per_variant = VARIANT_LOG_WEIGHT + _arrival_log_likelihood(part, inflow, arrivals, layout, tilt_rad)
+        per_variant = inflow.log_weight + _arrival_log_likelihood(part, inflow, arrivals, layout, tilt_rad)
         for measured in growth.values():
             per_variant = per_variant + _growth_log_likelihood(inflow, measured)
         total = float(logsumexp(per_variant))
@@ -93,14 +94,14 @@ def fit_parts(
 def posterior(
     fits: list[PartFit], priors: Mapping[str, float] | None, earlier: Mapping[str, float] | None = None
 ) -> dict[str, float]:
-    """Probabilities by part id, summing to 1: tempered, with a little spread evenly.
+    """Probabilities by part id, summing to 1, with a little spread evenly.
 
     ``earlier`` are log likelihoods by part id of earlier runs of the same unrepaired unit, added up.
     """
     prior = np.array([(priors or {}).get(fit.part.id, fit.part.prior) for fit in fits])
     before = earlier or {}
     evidence = np.array([fit.log_likelihood + before.get(fit.part.id, 0.0) for fit in fits])
-    logs = np.log(np.maximum(prior / prior.sum(), 1e-6)) + TEMPER * evidence
+    logs = np.log(np.maximum(prior / prior.sum(), 1e-6)) + evidence
     share = np.exp(logs - logsumexp(logs))
     share = (1 - FLAT) * share + FLAT / len(fits)
     return {fit.part.id: float(p) for fit, p in zip(fits, share, strict=True)}
@@ -121,7 +122,9 @@ def _arrival_log_likelihood(
     shifts, weights = _shifts(tilt_rad)
     starts, start_weights = _starts(inflow, arrivals)
     x = part.x_mm + shifts
-    score = start_weights[:, None, None, None] + np.zeros((1, len(inflow.volume), len(RATES_ML_S), len(x)))
+    score = start_weights[:, None, None, None] + np.zeros(
+        (1, len(inflow.log_weight), len(RATES_ML_S), len(x))
+    )
     score = score + weights
     for zone, event in arrivals.wet.items():
         threshold = np.log(_threshold(layout.pad(zone), x, part.y_mm))
@@ -144,13 +147,12 @@ def _starts(inflow: Inflow, arrivals: Arrivals) -> tuple[Floats, Floats]:
     """
     t, first = inflow.t, min((event.onset for event in arrivals.wet.values()), default=arrivals.until)
     length = max(float(t[-1] - t[0]), 1.0)
-    volumes, weights = [np.zeros(len(inflow.volume))], [1.0 - GIVES_WAY]
+    volumes, weights = [np.zeros(len(inflow.log_weight))], [1.0 - GIVES_WAY]
     for near, far in pairwise(BEFORE_S):
         at = first - np.sqrt(near * far)
-        i = int((at - t[0]) / STEP_S)
-        if i < 0:
+        if int((at - t[0]) / STEP_S) < 0:
             break
-        volumes.append(inflow.volume[:, i])
+        volumes.append(inflow.volume(at))
         weights.append(GIVES_WAY * (far - near) / length)
     return np.array(volumes), np.log(np.array(weights))
 
@@ -165,9 +167,7 @@ def _threshold(pad: Pad, x_mm: Floats, y_mm: float) -> Floats:
 
 def _chance(inflow: Inflow, starts: Floats, at: float, log_threshold: Floats) -> Floats:
     """Chance that the threshold was passed by ``at``; shape (starts, variants, rates, shifts)."""
-    i = int(np.clip((at - inflow.t[0]) / STEP_S, -1, len(inflow.t) - 1))
-    volume = inflow.volume[:, i] - starts if i >= 0 else np.zeros_like(starts)
-    water = np.log(np.maximum(volume, 1e-9))[:, :, None] + np.log(RATES_ML_S)
+    water = np.log(np.maximum(inflow.volume(at) - starts, 1e-9))[:, :, None] + np.log(RATES_ML_S)
     out: Floats = ndtr((water[..., None] - log_threshold) / THRESHOLD_SPREAD)
     return out
 
@@ -192,18 +192,20 @@ def _growth(track: PadTrack, event: PadEvent, t: Floats) -> Floats:
 def _growth_log_likelihood(inflow: Inflow, measured: Floats) -> Floats:
     """Cross-entropy of the measured growth under each variant's inflow, in coarse bins; shape (variants,)."""
     if measured.sum() <= 0:
-        return np.zeros(len(inflow.flow))
+        return np.zeros(len(inflow.log_weight))
     begin = int(np.argmax(measured > 0))
     width = int(60 / STEP_S)
     bins = max((len(measured) - begin) // width, 1)
     stop = min(begin + bins * width, len(measured))
     if stop - begin < width:
-        return np.zeros(len(inflow.flow))
+        return np.zeros(len(inflow.log_weight))
     seen = measured[begin:stop].reshape(bins, -1).sum(axis=1)
-    flow = inflow.flow[:, begin:stop].reshape(len(inflow.flow), bins, -1).sum(axis=2)
-    share = (flow + 0.02 * flow.mean(axis=1, keepdims=True) + 1e-9) / (flow.sum(axis=1, keepdims=True) + 1e-9)
+    flow = inflow.flow(begin, bins, width)
+    share = (flow + 0.02 * flow.mean(axis=1, keepdims=True) + 1e-9) / (
+        1.02 * flow.sum(axis=1, keepdims=True) + 1e-9
+    )
     out: Floats = GROWTH_LOOKS * (np.log(np.maximum(share, 1e-6)) @ seen - float(np.log(1 / bins)))
-    return np.clip(out, -8.0, 8.0)
+    return np.clip(out, -GROWTH_MOST, GROWTH_MOST)
 
 
 def release_phase(
@@ -218,11 +220,11 @@ def release_phase(
         t = fit.inflow.t
         at = int(np.clip((event.onset - t[0]) / STEP_S + 1, 0, len(t) - 1))
         back = max(at - int(16 / STEP_S), 0)
-        now = fit.inflow.by_phase[:, :, back : at + 1].sum(axis=2)
+        now = fit.inflow.by_phase(back, at + 1)
         if event is not first:
             since = int(np.clip((first.onset - t[0]) / STEP_S, 0, at))
             now = now / np.maximum(now.sum(axis=1, keepdims=True), 1e-12)
-            come = fit.inflow.by_phase[:, :, since : at + 1].sum(axis=2)
+            come = fit.inflow.by_phase(since, at + 1)
             now = 0.5 * now + 0.5 * come / np.maximum(come.sum(axis=1, keepdims=True), 1e-12)
         share = now / np.maximum(now.sum(axis=1, keepdims=True), 1e-12)
         total += chance[fit.part.id] * (fit.variant_weight @ share)

