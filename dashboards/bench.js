@@ -49,7 +49,7 @@ function showBench(root, b) {
   root.classList.toggle("wet", !!b.alarm);
   const box = root.querySelector(".alarm");
   box.hidden = !b.alarm;
-  if (b.alarm) { say(box, "alarm-head", `Water at ${since(b)}`); box.classList.toggle("calm", !b.alarm.unseen.length); }
+  if (b.alarm) { say(box, "alarm-head", `${one ? `Bench ${b.bench}: water` : "Water"} at ${since(b)}`); box.classList.toggle("calm", !b.alarm.unseen.length); }
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`);
     part.classList.toggle("wet", pad.wet);
@@ -64,7 +64,7 @@ function showCard(b) {
   showBench(card, b);
   card.classList.toggle("old", b.stale);
   const run = b.run;
-  say(card, "needs-line", b.stale ? `STALE: nothing heard for ${b.age_s == null ? "ever" : span(b.age_s)}` : b.alarm || !run?.needs ? "" : run.lost.length ? `cannot pass any more: ${run.lost.join(" ")}` : run.needs.length ? `still needed: ${run.needs.join("; ")}` : "nothing more needed");
+  say(card, "needs-line", b.stale ? `STALE: nothing heard for ${b.age_s == null ? "ever" : span(b.age_s)}` : b.alarm || !run?.needs ? "" : run.lost.length ? `cannot pass any more: ${run.lost.map(([text]) => text).join(" ")}` : run.needs.length ? `still needed: ${run.needs.join("; ")}` : "nothing more needed");
 }
 function showOne(b) {
   if (leaving) return;  // a form is on its way: to load this page anew would call it back
@@ -77,7 +77,7 @@ function showOne(b) {
     if (b.run.needs) list(one, "needs", b.run.needs, "nothing more");
     document.getElementById("needs").hidden = !!b.alarm;
     if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.filter(([, p]) => p >= 0.01).map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
-    const lost = b.run.lost ?? [];
+    const lost = (b.run.lost ?? []).map(reason => reason.join(" "));
     list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
     say(one, "may-stop", b.run.may_stop || "");
   }
@@ -88,7 +88,7 @@ function showOne(b) {
   if (!b.alarm) return;
   const told = b.alarm.unseen.length, button = document.getElementById("seen");
   button.disabled = !told; button.textContent = told ? "I have seen it" : `Seen ${clock(b.run.acknowledged)}`;
-  say(one, "alarm-note", b.alarm.confirmed ? "confirmed" : "provisional, being confirmed");
+  say(one, "alarm-note", b.alarm.judged);
 }
 
 // The sound. A browser lets nothing sound before it was touched: until then the page says so.

@@ -12,15 +12,22 @@ const fromAxis = text => Date.parse(String(text).length > 10 ? `${String(text).r
 function dress(text, width) {
   const figure = JSON.parse(dark ? text.replace(/#[0-9a-f]{6}/g, shade) : text), layout = figure.layout;
   layout.template = {};
+  if (dark) for (const note of layout.annotations ?? []) if (note.bgcolor?.startsWith("rgba(255,255,255")) Object.assign(note, { bgcolor: "rgba(29,34,39,.85)", font: { ...note.font, color: ink } });
   Object.assign(layout, { paper_bgcolor: paper, plot_bgcolor: dark ? "#1d2227" : paper, font: { ...layout.font, color: ink } });
   if (width < 600) Object.assign(layout.margin, { l: 58, r: 8 });
   if (matchMedia("(pointer: coarse)").matches) layout.dragmode = false;  // a finger scrolls the page; buttons move the window
   return figure;
 }
-// Words beside a line stand on that side of it where there is room in the window.
-function sided(layout) {
-  const [from, to] = layout.xaxis.range.map(fromAxis);
-  for (const note of (layout.annotations ?? []).filter(a => a.name === "sided")) note.xanchor = 2 * fromAxis(note.x) > from + to ? "right" : "left";
+// Words beside a line stand before it, where a pad was still dry and its curve is low, if there is room in the window; else
+// behind it and lower, under the risen curve.
+function sided(layout, width) {
+  const [from, to] = layout.xaxis.range.map(fromAxis), room = width - layout.margin.l - layout.margin.r;
+  for (const note of (layout.annotations ?? []).filter(a => a.name === "sided")) {
+    const needs = 5.8 * Math.max(...note.text.split("<br>").map(line => line.length)) + 10;
+    note.top ??= note.y;
+    note.xanchor = (fromAxis(note.x) - from) / (to - from) * room > needs ? "right" : "left";
+    note.y = note.xanchor === "left" && note.top > 0.4 ? note.top - 0.4 : note.top;
+  }
   return layout;
 }
 function steer(box, buttons) {

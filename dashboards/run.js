@@ -6,7 +6,7 @@ const utc = (box, text) => fromAxis(text) / 1000 - offset(box);
 async function draw(box) {
   const figure = dress(await (await fetch(`/api/runs/${box.dataset.run}/figure`)).text(), box.clientWidth);
   box.replaceChildren();
-  await Plotly.newPlot(box, figure.data, sided(figure.layout), config);
+  await Plotly.newPlot(box, figure.data, sided(figure.layout, box.clientWidth), config);
   let timer = 0;
   box.on("plotly_relayout", change => {
     if (box.follows || !Object.keys(change).some(k => k.startsWith("xaxis"))) return;
@@ -22,7 +22,7 @@ async function fine(box) {
     const line = lines[trace.name];
     if (line) Object.assign(trace, { x: line.t.map(t => local(box, t)), y: line.v });
   }
-  await Plotly.react(box, box.data, sided(box.layout));  // to restyle would guess the axes' kind anew, and turn times into numbers
+  await Plotly.react(box, box.data, sided(box.layout, box.clientWidth));  // to restyle would guess the axes' kind anew, and turn times into numbers
   box.dataset.drawn = String(1 + Number(box.dataset.drawn ?? 0));
 }
 function twins(box) {

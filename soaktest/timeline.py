@@ -205,7 +205,7 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
     figure.update_layout(meta={"utc_offset_s": clock.utc_offset_s})
     figure.update_layout(
         height=560 + 110 * len(lower), margin={"l": 70, "r": 20, "t": 40, "b": 50}, hovermode="x unified", bargap=0,
-        barmode="overlay", legend={"orientation": "h", "y": 1.03, "yanchor": "bottom", "x": 0.1, "xanchor": "left"}, dragmode="pan",
+        barmode="overlay", legend={"orientation": "h", "y": 1.03, "yanchor": "bottom", "x": 0, "xanchor": "left"}, dragmode="pan",
         paper_bgcolor="#ffffff", plot_bgcolor="#ffffff", font={"color": "#1b1f23"}, uniformtext={"mode": "hide", "minsize": 10},
     )  # fmt: skip
     figure.update_xaxes(type="date", showspikes=False, ticks="outside", ticklen=6, tickcolor="rgba(0,0,0,0)")
@@ -264,12 +264,10 @@ def _unheard_phases(figure: go.Figure, analysis: Analysis) -> None:
 
 def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
     clock = Clock.of(analysis.findings.began)
-    heard = False
-    for zone in ZONES:
+    heard = [zone for zone in ZONES if len(analysis.pads[zone].t)]
+    first = heard[0] if heard else None
+    for zone in heard:
         track = analysis.pads[zone]
-        if not len(track.t):
-            continue
-        heard = True
         colour, dash = ZONE_LOOKS[zone]
         t, log_g = broken(track.t, track.log_g, silence(1.0))
         keep_t, keep_g = thin(t, log_g)
@@ -285,7 +283,7 @@ def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
         figure.add_trace(
             go.Scatter(
                 x=clock.times(dry_t), y=np.round(microsiemens(dry), 4), mode="lines", line={"color": colour, "width": 1, "dash": dash},
-                opacity=0.35, showlegend=False, hoverinfo="skip", name=f"{zone} dry level",
+                opacity=0.45, showlegend=zone == first, legendrank=2000, hoverinfo="skip", name="dry level (thin)",
             ),
             row=2, col=1,
         )  # fmt: skip

@@ -287,7 +287,7 @@ class Watch:
             out["alarm"] = {
                 "zones": zones,
                 "times": dict(sorted(_wet_since(bench).items(), key=lambda pair: pair[1])),
-                "confirmed": bool(live and live.wet_since),
+                "judged": _judged(bench, zones),
                 "unseen": [z for z in zones if bench.raised.get(z, now) > (run.acknowledged_at or 0.0)],
             }
         return out
@@ -308,6 +308,20 @@ def _wet_since(bench: _Bench) -> dict[Zone, float]:
     return since
 
 
+def _judged(bench: _Bench, zones: list[Zone]) -> str:
+    """How sure the alarm is, in words: what the analysis makes of each pad that is wet now."""
+    said = dict.fromkeys(zones, "provisional, being judged")
+    if bench.live:
+        for event in bench.live.analysis.findings.wet_events:
+            if event.zone in said and event.end is None:
+                said[event.zone] = (
+                    f"judged: {event.cause}, {event.cause_probability.get(event.cause, 1.0):.0%}"
+                )
+    if len(set(said.values())) == 1:
+        return said[zones[0]]
+    return "; ".join(f"{zone} {words}" for zone, words in said.items())
+
+
 def _of_live(live: Live) -> dict[str, Any]:
     """The judged part of a bench's state."""
     analysis = live.analysis
@@ -316,7 +330,7 @@ def _of_live(live: Live) -> dict[str, Any]:
     spans = analysis.findings.phases
     sure = next((s.confidence for s in reversed(spans) if s.start <= at), None)
     return {
-        "stage": live.stage, "leaked": live.leaked, "phase": phase, "sure": sure, "needs": live.needs, "lost": live.lost, "may_stop": live.may_stop,
+        "stage": live.stage, "leaked": live.leaked, "phase": phase, "sure": sure, "needs": live.needs, "lost": [[reason.text, reason.mend] for reason in live.lost], "may_stop": live.may_stop,
         "washes": analysis.findings.washes, "suspects": [[s.name, s.probability] for s in analysis.findings.suspects[:3]],
         "clock_error_s": analysis.findings.clock_error_s, "lost_packs": analysis.findings.lost_packs,
     }  # fmt: skip

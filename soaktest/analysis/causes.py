@@ -136,7 +136,7 @@ def _suspects(
                 probability=round(chance[part.id], 4),
                 why=why,
                 look=part.look
-                or "Unplug the machine, then look at this part and below it while it is still wet.",
+                or "Unplugged: look at this part and below it for water, or for run marks and scale once it has dried.",
             )
         )
     return out

@@ -87,14 +87,14 @@ def _unbroken_watch(plan: Plan, heard: Heard) -> float:
     return lost / (1.0 - plan.min_coverage) - heard.watched_s
 
 
-def past_mending(plan: Plan, heard: Heard, reasons: Iterable[Reason]) -> list[str]:
-    """Why the run cannot pass any more, however long it goes on; of the verdict's reasons, in their words."""
+def past_mending(plan: Plan, heard: Heard, reasons: Iterable[Reason]) -> list[Reason]:
+    """Those of the verdict's reasons that stay, however long the run goes on: it cannot pass any more."""
     if plan.purpose == "find":
         return []
     codes = _PAST_MENDING if heard.first_fill is None else _PAST_MENDING + _PAST_MENDING_AFTER_FILL
-    told = [reason.text for reason in reasons if reason.code.startswith(codes)]
+    told = [reason for reason in reasons if reason.code.startswith(codes)]
     if heard.first_fill is not None and plan.min_coverage >= 1.0:
-        told += [reason.text for reason in reasons if reason.code == "coverage"]
+        told += [reason for reason in reasons if reason.code == "coverage"]
     return told
 
 
@@ -102,7 +102,7 @@ def _minutes(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
 
 
-def may_stop(plan: Plan, heard: Heard, lost: list[str], *, leaks: bool) -> str | None:
+def may_stop(plan: Plan, heard: Heard, lost: list[Reason], *, leaks: bool) -> str | None:
     """Why the run may be stopped now, in words; None while it has to go on.
 
     ``lost`` is what is past mending.
@@ -110,7 +110,7 @@ def may_stop(plan: Plan, heard: Heard, lost: list[str], *, leaks: bool) -> str |
     if leaks:
         return "It leaks, and no further wash changes that: stop, drain and unplug."
     if lost:
-        return "It cannot pass any more: end it, mend what is named, and begin anew on a dry floor."
+        return "It cannot pass any more: end it, do what is said above, and begin anew on a dry floor."
     if still_needed(plan, heard):
         return None
     if plan.sequential:

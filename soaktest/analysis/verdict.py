@@ -98,7 +98,7 @@ def _leak_reason(event: WetEvent, evidence: Evidence) -> Reason:
     return Reason(
         code="wet-event",
         text=f"{event.zone.capitalize()} pad wet {place_in_time(event.onset, evidence.heard)}.{came}",
-        mend="Look at the suspects in their order, unplugged, while it is still wet; repair and test again.",
+        mend="Unplug, and look at the suspects in their order: for water, or for run marks and scale once it has dried. Repair and test again.",
     )
 
 

@@ -9,8 +9,14 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
-from tests.browser.serving import PASSWORD, PadNode, Service, begin_a_run
-from tests.conftest import program
+from soaktest.bench import begin_run
+from soaktest.journal import open_journal
+from soaktest.layouts import read_layout
+from soaktest.plans import read_plan
+from soaktest.replay import as_bytes
+from soaktest.simulate.bench import demo_scenario, simulate
+from tests.browser.serving import PASSWORD, Service
+from tests.conftest import later, program
 
 WHERE = Path(__file__).parents[2] / "dashboards" / "pictures"
 
@@ -20,24 +26,18 @@ def main() -> None:
     WHERE.mkdir(exist_ok=True)
     service = Service(Path(tempfile.mkdtemp()))
     try:
-        node = PadNode(service.broker.address, "b7")
-        node.say()
+        _leak_in_mid_wash(service)
         with sync_playwright() as driver:
             running = driver.chromium.launch(executable_path=program("chromium"), args=["--no-sandbox"])
             page = running.new_page(viewport={"width": 1024, "height": 820})
             page.goto(service.url)
             page.fill("#password", PASSWORD)
             page.keyboard.press("Enter")
-            page.wait_for_selector("[data-bench=b7]")
-            page.goto(service.url + "/benches/b7")
-            begin_a_run(page)
-            for _ in range(14):
-                node.say()
-                time.sleep(0.7)
-            for ratio in (0.3, 0.4, 0.5, 0.6, 0.7):
-                node.say(left=ratio)
-                time.sleep(0.7)
-            page.wait_for_selector("#alarm:not([hidden])")
+            page.wait_for_selector("[data-bench=b1]")
+            page.goto(service.url + "/benches/b1")
+            page.wait_for_selector("[data-show=alarm-note]:has-text('judged: leak')", timeout=60_000)
+            page.wait_for_selector("#strip .js-plotly-plot, #strip.js-plotly-plot")
+            page.wait_for_timeout(2500)
             _keep(page.screenshot(), "bench.png")
             page.goto(service.url + "/runs/1")
             page.wait_for_selector("#timeline[data-ready]")
@@ -45,9 +45,22 @@ def main() -> None:
             page.wait_for_timeout(800)
             _keep(page.screenshot(), "timeline.png")
             running.close()
-        node.stop()
     finally:
         service.stop()
+
+
+def _leak_in_mid_wash(service: Service) -> None:
+    """A run on bench b1 that goes on, heard until some minutes after its first pad was wet."""
+    recording, truth = simulate(demo_scenario())
+    heard = min(truth.first_water.values()) - recording.header.began + 240.0
+    moved = later(recording, time.time() - heard - recording.header.began, b"7")
+    began = moved.header.began
+    header = moved.header.model_copy(update={"unit": "A-0500", "run": None, "ended": None})
+    packs = [as_bytes(m) for m in moved.messages if m.at <= began + heard]
+    journal = open_journal(f"sqlite:///{service.folder / 'journal.sqlite'}")
+    journal.keep(packs)
+    begin_run(journal, header, read_plan("repair-check"), read_layout("front-loader"))
+    journal.close()
 
 
 def _keep(shot: bytes, name: str) -> None:

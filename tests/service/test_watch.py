@@ -142,6 +142,7 @@ def test_an_alarm_ends_with_the_water_and_the_next_water_has_not_been_seen(
     with Told(journal) as told:
         until(lambda: told.last("alarm").get("zones") == ["left"])
         until(lambda: told.page["alarm"]["unseen"] == ["left"])
+        until(lambda: told.page["alarm"]["judged"].startswith("judged: leak, "))
         acknowledge(journal, run.id)
         until(lambda: told.page["alarm"]["unseen"] == [])
         journal.keep([m for m in whole.messages if began + 700 <= m.at < began + 860])

@@ -163,12 +163,12 @@ def test_a_run_that_can_no_longer_pass_says_so_while_it_runs() -> None:
     lead.pads["left"] = replace(lead.pads["left"], state="open")  # type: ignore[index]
     for one, says in ((early, "dry watch before the first fill"), (lead, "Left pad has a broken lead")):
         lost = past_mending(PLAN, one.heard, decide(PLAN, one)[1])
-        assert [says in text for text in lost] == [True]
+        assert [says in reason.text for reason in lost] == [True]
         assert "cannot pass any more" in (may_stop(PLAN, one.heard, lost, leaks=False) or "")
     unheard = evidence(RUN[:-1])
     heard = replace(unheard.heard, longest_gap_s=20.0, gap_of="left pad", gap_at=T0 + 400, share=0.98)
     reasons = decide(PLAN, replace(unheard, heard=heard))[1]
-    assert ["left pad went unheard" in text for text in past_mending(PLAN, heard, reasons)] == [True]
+    assert ["left pad went unheard" in reason.text for reason in past_mending(PLAN, heard, reasons)] == [True]
     assert any("watch with all pads heard" in need for need in still_needed(PLAN, heard))
 
     whole = evidence(RUN)
