@@ -39,8 +39,8 @@ LONG_S: Final = 50
 """Seconds of turning that are no stroke."""
 HEATER_W: Final = 900.0
 """No motor of a household washer draws this for long."""
-WATTS_PER_AMPERE: Final = 140.0
-"""Small loads at 230 V with their usual power factor of 0.6, so that current reads about as power does."""
+WATTS_PER_AMPERE: Final = (140.0, 190.0)
+"""Small loads at 230 V with power factors of 0.6, as is usual, or above 0.8, so that current reads about as power does."""
 
 UNKNOWN: Final = -1
 
@@ -119,10 +119,10 @@ def _bridge(x: Floats, longest: int) -> Floats:
     return np.where(fill, x[index], x)
 
 
-def frames_of(signals: Signals, t0: float, seconds: int) -> Frames:
-    """Lay the phase signals on the grid of seconds and class them."""
+def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float) -> Frames:
+    """Lay the phase signals on the grid of seconds and class them; amperes speak only where no watts were heard."""
     power, current = signals.other("power"), signals.other("current")
-    source = power if len(power) else Series(current.t, current.v * WATTS_PER_AMPERE)
+    source = power if len(power) else Series(current.t, current.v * watts_per_ampere)
     watts = grid(source, t0, seconds)
     vibration = grid(signals.other("vibration"), t0, seconds)
     inlet = _on(grid(signals.other("inlet"), t0, seconds))

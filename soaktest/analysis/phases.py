@@ -9,13 +9,14 @@ re-estimation adapt levels to the machine at hand.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from soaktest.analysis.phase_model import N_STATES, PHASE_OF, S, cycle_model
-from soaktest.analysis.phase_runs import LOW_W, Frames, Runs, frames_of, runs_of
-from soaktest.analysis.semi_markov import best_path, decode, spans_of
+from soaktest.analysis.phase_runs import LOW_W, WATTS_PER_AMPERE, Frames, Runs, frames_of, runs_of
+from soaktest.analysis.semi_markov import Model, Spans, best_path, decode, spans_of
 from soaktest.analysis.series import Floats, PhaseTrack, PhaseWord, Signals
 from soaktest.vocabulary import PHASES
 
@@ -28,6 +29,8 @@ VALVE_RANGES_W = ((3.0, 5.5), (5.5, 8.5), (8.5, 12.5), (12.5, 15.0))
 PUMP_RANGE_W = (9.0, 34.0)
 PAIR_WEIGHT = 0.3
 """Of what the levels alone say of a pair, beside what a cycle decoded with it says: the same stretches speak in both."""
+MUCH_LIKELIER = 40.0
+"""Log chance by which a cycle must be likelier at an unusual power factor than at the usual one: wrong ones came to 20 or 60, right ones to 110."""
 LEVEL_SPREAD = 0.22
 """Spread of the log of a level within one machine: a pump draws less as it runs dry."""
 REST_ABOVE_W = 9.0
@@ -82,27 +85,25 @@ def infer_phases(signals: Signals) -> PhaseTrack:
     """The phases second by second. A run without any phase signal is idle, unheard and flat."""
     t0 = float(np.floor(signals.began))
     seconds = max(int(np.ceil(signals.ended - t0)), 1)
-    frames = frames_of(signals, t0, seconds)
     told = _told(signals.phase_words, t0, seconds)
     if told is not None:
         return told
+    frames = frames_of(signals, t0, seconds, WATTS_PER_AMPERE[0])
     if not frames.heard.any():
         flat = np.full((seconds, len(PHASES)), 1.0 / len(PHASES))
         idle = np.zeros(seconds, dtype=np.int64)
         return PhaseTrack(t0, flat, idle, np.zeros(seconds, dtype=bool), "nothing", sees_heat=False)
-    runs = runs_of(frames)
     model = cycle_model()
-    lengths = runs.seconds.astype(np.float64)
-    spans = spans_of(model, lengths)
-
-    def walk(levels: _Levels) -> tuple[NDArray[np.int64], float]:
-        return best_path(model, lengths, _scores(frames, runs, levels), spans)
-
-    # Valve and pump are told apart by what a cycle does next, and hardly by their watts alone.
-    tried = [(levels, *walk(levels)) for levels in _first_levels(frames, runs)]
-    levels, path, _ = max(tried, key=lambda one: one[0].likely + one[2])
+    first = _first_walk(model, frames)
+    if len(signals.other("current")) and not len(signals.other("power")):
+        others = [frames_of(signals, t0, seconds, scale) for scale in WATTS_PER_AMPERE[1:]]
+        best = max((_first_walk(model, other) for other in others), key=lambda walk: walk.likely)
+        first = best if best.likely > first.likely + MUCH_LIKELIER else first
+    frames, runs, lengths, spans, levels, path, _ = first
     for k in range(ROUNDS - 1):
-        levels = _adapted(levels, runs, path if k == 0 else walk(levels)[0])
+        if k:
+            path, _ = best_path(model, lengths, _scores(frames, runs, levels), spans)
+        levels = _adapted(levels, runs, path)
     decoded = decode(model, lengths, _scores(frames, runs, levels), TEMPER, spans)
     by_phase = np.zeros((len(runs.start), len(PHASES)))
     for state in range(N_STATES):
@@ -118,6 +119,30 @@ def infer_phases(signals: Signals) -> PhaseTrack:
         ", ".join(names),
         sees_heat=frames.sees_heat,
     )
+
+
+class _Walk(NamedTuple):
+    """The likeliest way through a cycle, for frames by one scale; ``likely`` is its log chance up to a constant."""
+
+    frames: Frames
+    runs: Runs
+    lengths: Floats
+    spans: Spans
+    levels: _Levels
+    path: NDArray[np.int64]
+    likely: float
+
+
+def _first_walk(model: Model, frames: Frames) -> _Walk:
+    """Valve and pump are told apart by what a cycle does next, and hardly by their watts alone: each pair of levels is tried."""
+    runs = runs_of(frames)
+    lengths = runs.seconds.astype(np.float64)
+    spans = spans_of(model, lengths)
+    tried = []
+    for levels in _first_levels(frames, runs):
+        path, score = best_path(model, lengths, _scores(frames, runs, levels), spans)
+        tried.append(_Walk(frames, runs, lengths, spans, levels, path, levels.likely + score))
+    return max(tried, key=lambda walk: walk.likely)
 
 
 def _told(words: tuple[PhaseWord, ...], t0: float, seconds: int) -> PhaseTrack | None:

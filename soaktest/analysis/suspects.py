@@ -44,8 +44,10 @@ GROWTH_MOST = 15.0
 """Log likelihood beyond which the growth of one pad says no more: no model of it is as good as that."""
 WATER_POWER = 1.25
 """Water on a pad goes with this power of its conductance: tracks that are wet already gain little more."""
-SHARPEN = 1.2
+SHARPEN = 1.6
 """Delays and rates are tried wider than machines are; the phase is surer than their plain mixture says."""
+FLAT_PHASE = 0.08
+"""Share of the phase's chances spread over all that had been by then: water stands in trays and laggings, and takes ways of its own."""
 FLAT = 0.03
 """Share of the posterior spread evenly: layouts are not the machine."""
 
@@ -229,7 +231,8 @@ def release_phase(
         share = now / np.maximum(now.sum(axis=1, keepdims=True), 1e-12)
         total += chance[fit.part.id] * (fit.variant_weight @ share)
     total = total**SHARPEN
-    total = total / max(total.sum(), 1e-12)
+    been = total > 1e-6 * total.max()
+    total = (1 - FLAT_PHASE) * total / max(total.sum(), 1e-12) + FLAT_PHASE * been / been.sum()
     return {phase: float(p) for phase, p in zip(PHASES, total, strict=True)}
 
 

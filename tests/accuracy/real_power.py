@@ -86,9 +86,10 @@ def warped(
     cut_s: float = 0.0,
     lost: float = 0.0,
     pump_w: float = 0.0,
+    power_factor: float = 0.0,
 ) -> Signals:
     """The same run sampled more coarsely, at other levels (``low``: of valve and pump alone), begun late, torn by
-    silences of 20 to 90 s, or with a pump that draws a flat ``pump_w`` wherever water is let out.
+    silences of 20 to 90 s, with a pump that draws a flat ``pump_w`` wherever water is let out, or as current to 0.02 A.
     """
     power = signals.other("power")
     t, v = power.t, power.v * scale
@@ -115,7 +116,13 @@ def warped(
         begin, length = rng.uniform(t[0], t[-1]), rng.uniform(20.0, 90.0)
         keep &= (t < begin) | (t >= begin + length)
         silent += length
-    return Signals(signals.began + cut_s, signals.ended, others={"power": Series(t[keep], v[keep])})
+    if power_factor:
+        v = (
+            np.maximum(np.round((v / 230.0 / power_factor + rng.normal(0.0, 0.01, len(v))) / 0.02), 0.0)
+            * 0.02
+        )
+    name = "current" if power_factor else "power"
+    return Signals(signals.began + cut_s, signals.ended, others={name: Series(t[keep], v[keep])})
 
 
 VARIANTS: dict[str, dict[str, float | bool]] = {
@@ -123,6 +130,7 @@ VARIANTS: dict[str, dict[str, float | bool]] = {
     "3 s instants": {"step_s": 3.0, "mean": False}, "8 s instants": {"step_s": 8.0, "mean": False},
     "levels x0.7": {"scale": 0.7}, "levels x1.3": {"scale": 1.3}, "valve and pump x0.6": {"low": 0.6}, "valve and pump x1.5": {"low": 1.5},
     "a pump of 79 W": {"pump_w": 79.0}, "a pump of 47 W": {"pump_w": 47.0}, "a tenth lost": {"lost": 0.1}, "begun 1,200 s late": {"cut_s": 1200.0},
+    "current, factor 0.6": {"power_factor": 0.6}, "current, factor 0.8": {"power_factor": 0.8}, "current, factor 1": {"power_factor": 1.0},
 }  # fmt: skip
 
 
