@@ -42,6 +42,8 @@ GROWTH_LOOKS = 3.0
 """What the growth after the onset is worth, in independent looks, the rates being tried widely."""
 GROWTH_MOST = 15.0
 """Log likelihood beyond which the growth of one pad says no more: no model of it is as good as that."""
+SOAKED_OVER = 1.3
+"""A soaked pad conducts about so much more than the most that was seen: as it fills, its growth slackens, and the leak does not."""
 WATER_POWER = 1.25
 """Water on a pad goes with this power of its conductance: tracks that are wet already gain little more."""
 SHARPEN = 1.6
@@ -177,13 +179,14 @@ def _chance(inflow: Inflow, starts: Floats, at: float, log_threshold: Floats) ->
 def _growth(track: PadTrack, event: PadEvent, t: Floats) -> Floats:
     """Share of the water that came after the onset in each step of the grid; sums to 1.
 
-    A pad's conductance grows a little less than in proportion to the water on it.
+    A pad's conductance grows a little less than in proportion to the water on it, and slackens as it soaks.
     """
     inside = (track.t >= event.onset) & (track.t <= (event.end or np.inf))
     out = np.zeros(len(t))
     if inside.sum() < 30:
         return out
-    water = np.maximum.accumulate(10.0 ** track.log_g[inside]) ** WATER_POWER
+    siemens = np.maximum.accumulate(10.0 ** track.log_g[inside])
+    water = (siemens / (1.0 - siemens / (SOAKED_OVER * siemens[-1]))) ** WATER_POWER
     gain = np.diff(water, prepend=water[0])
     index = np.clip(((track.t[inside] - t[0]) / STEP_S).astype(int) + 1, 0, len(t) - 1)
     out += np.bincount(index, weights=gain, minlength=len(t))
