@@ -48,6 +48,8 @@ WATER_POWER = 1.25
 """Water on a pad goes with this power of its conductance: tracks that are wet already gain little more."""
 SHARPEN = 1.6
 """Delays and rates are tried wider than machines are; the phase is surer than their plain mixture says."""
+LAYOUT_TRUST = 0.5
+"""Power of the layout's shares of leaks, which are somebody's guess; what a workshop has confirmed counts in full."""
 FLAT_PHASE = 0.08
 """Share of the phase's chances spread over all that had been by then: water stands in trays and laggings, and takes ways of its own."""
 FLAT = 0.03
@@ -102,7 +104,7 @@ def posterior(
 
     ``earlier`` are log likelihoods by part id of earlier runs of the same unrepaired unit, added up.
     """
-    prior = np.array([(priors or {}).get(fit.part.id, fit.part.prior) for fit in fits])
+    prior = np.array([(priors or {}).get(fit.part.id, fit.part.prior**LAYOUT_TRUST) for fit in fits])
     before = earlier or {}
     evidence = np.array([fit.log_likelihood + before.get(fit.part.id, 0.0) for fit in fits])
     logs = np.log(np.maximum(prior / prior.sum(), 1e-6)) + evidence
