@@ -30,8 +30,9 @@ function sided(layout, width) {
   }
   return layout;
 }
-function steer(box, buttons) {
-  const show = (from, to) => Plotly.relayout(box, { "xaxis.range": [onAxis(from), onAxis(to)] });
+// Buttons move the window; turn is told the new one, two texts on the axis.
+function steer(box, buttons, turn = range => Plotly.relayout(box, { "xaxis.range": range })) {
+  const show = (from, to) => turn([onAxis(from), onAxis(to)]);
   const [first, last] = box.layout.xaxis.range.map(fromAxis);
   buttons.querySelectorAll("[data-from]").forEach(b => b.addEventListener("click", () => show(fromAxis(b.dataset.from), fromAxis(b.dataset.to))));
   buttons.querySelectorAll("[data-scale]").forEach(b => b.addEventListener("click", () => {

@@ -3,27 +3,56 @@
 const offset = box => box.layout.meta.utc_offset_s;
 const local = (box, t) => onAxis(1000 * (t + offset(box)));
 const utc = (box, text) => fromAxis(text) / 1000 - offset(box);
+// Figures are asked for at once, while the plotting library is still on its way.
+const figures = new Map([...document.querySelectorAll("#timeline, .side")].map(box => [box, fetch(`/api/runs/${box.dataset.run}/figure`)]));
 async function draw(box) {
-  const figure = dress(await (await fetch(`/api/runs/${box.dataset.run}/figure`)).text(), box.clientWidth);
+  const answer = await figures.get(box), text = await answer.text();
+  if (!answer.ok) throw new Error(box.textContent = `The timeline could not be drawn: ${text.slice(0, 300)} Reload the page to try again.`);
+  const figure = dress(text, box.clientWidth);
   box.replaceChildren();
+  box.span = [...figure.layout.xaxis.range];
+  box.whole = Object.fromEntries(figure.data.filter(trace => trace.type === "scatter").map(({ name, x, y }) => [name, { x, y }]));
   await Plotly.newPlot(box, figure.data, sided(figure.layout, box.clientWidth), config);
-  let timer = 0;
   box.on("plotly_relayout", change => {
     if (box.follows || !Object.keys(change).some(k => k.startsWith("xaxis"))) return;
-    clearTimeout(timer); timer = setTimeout(() => fine(box), 60);
+    fine(box);
     twins(box);
   });
   box.dataset.ready = "1";
 }
+// The lines of a window, two texts on the axis; whoever asks for the same one again waits for the same answer. Those of the
+// whole run are at hand.
+function ask(box, [low, high]) {
+  const query = `start=${utc(box, low)}&end=${utc(box, high)}`;
+  if (box.asked?.query === query) return box.asked;
+  box.asked?.stop.abort();
+  const stop = new AbortController(), everything = low <= box.span[0] && high >= box.span[1];
+  const lines = everything ? Promise.resolve(box.whole) : read(box, query, stop.signal);
+  const asked = box.asked = { query, stop, lines };
+  lines.catch(() => { if (box.asked === asked) delete box.asked; });  // the next one asks anew
+  return asked;
+}
+async function read(box, query, signal) {
+  const answer = await fetch(`/api/runs/${box.dataset.run}/window?${query}`, { signal }), lines = answer.ok ? await answer.json() : {};
+  const x = times => Float64Array.from(times, t => Math.round(1000 * (t + offset(box))));
+  return Object.fromEntries(Object.entries(lines).map(([name, { t, v }]) => [name, { x: x(t), y: v }]));
+}
 async function fine(box) {
-  const [from, to] = box.layout.xaxis.range.map(text => utc(box, text));
-  const lines = await (await fetch(`/api/runs/${box.dataset.run}/window?start=${from}&end=${to}`)).json();
-  for (const trace of box.data) {
-    const line = lines[trace.name];
-    if (line) Object.assign(trace, { x: line.t.map(t => local(box, t)), y: line.v });
-  }
+  const asked = ask(box, box.layout.xaxis.range), lines = await asked.lines.catch(error => { if (!asked.stop.signal.aborted) throw error; });
+  if (!lines || box.asked !== asked) return;  // meanwhile another window is in view
+  for (const trace of box.data) Object.assign(trace, lines[trace.name]);
   await Plotly.react(box, box.data, sided(box.layout, box.clientWidth));  // to restyle would guess the axes' kind anew, and turn times into numbers
   box.dataset.drawn = String(1 + Number(box.dataset.drawn ?? 0));
+}
+// A button's window is drawn once, with its own lines; where they are slow to come, first with the lines at hand.
+async function turn(box, range) {
+  const asked = ask(box, range), late = new Promise(done => setTimeout(done, 80));
+  const lines = await Promise.race([late, asked.lines.catch(() => undefined)]);
+  if (box.asked && box.asked !== asked) return;  // meanwhile another window was chosen
+  if (!lines) return Plotly.relayout(box, { "xaxis.range": range });
+  for (const [name, axis] of Object.entries(box.layout)) if (name.startsWith("xaxis")) Object.assign(axis, { range: [...range], autorange: false });
+  twins(box);
+  await fine(box);
 }
 function twins(box) {
   const [from, to] = box.layout.xaxis.range.map(text => utc(box, text));
@@ -34,8 +63,8 @@ function twins(box) {
     Plotly.relayout(other, { "xaxis.range": [local(other, from + shift), local(other, to + shift)] }).then(() => { other.follows = false; return fine(other); });
   }
 }
-addEventListener("load", async () => {
-  const boxes = [...document.querySelectorAll("#timeline, .side")];
+addEventListener("DOMContentLoaded", async () => {
+  const boxes = [...figures.keys()];
   await Promise.all(boxes.map(draw));
   if (boxes.length === 2) {
     const longest = Math.max(...boxes.map(b => b.dataset.ended - b.dataset.began)), low = Math.min(...boxes.map(b => b.layout.yaxis2.range[0])), high = Math.max(...boxes.map(b => b.layout.yaxis2.range[1]));
@@ -48,7 +77,7 @@ addEventListener("load", async () => {
     }
   }
   const buttons = document.getElementById("windows");
-  if (buttons && boxes.length) steer(boxes[0], buttons);
+  if (buttons && boxes.length) steer(boxes[0], buttons, range => turn(boxes[0], range));
   const whys = document.getElementById("whys");
   if (whys) whys.innerHTML = await (await fetch(whys.dataset.src)).text();
   for (const box of document.querySelectorAll(".why-plot")) {

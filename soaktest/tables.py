@@ -113,6 +113,8 @@ class OverviewRow(Base):
     run: Mapped[int] = mapped_column(ForeignKey("run.id"), primary_key=True)
     made_by: Mapped[str] = mapped_column(String(64))
     figure: Mapped[bytes] = mapped_column(LargeBinary)
+    whys: Mapped[bytes | None] = mapped_column(LargeBinary)
+    """Its wet events explained (JSON, deflated), and with them all its pieces; None until they are packed too."""
 
 
 class PieceRow(Base):

@@ -99,7 +99,7 @@ def create_app(
     def static(name: str) -> Response:
         if name == "plotly.js":
             return Response(
-                _plotly(), media_type="text/javascript", headers={"cache-control": "max-age=86400"}
+                _plotting_library(), media_type="text/javascript", headers={"cache-control": "max-age=86400"}
             )
         if name not in STATIC:
             return JSONResponse({"detail": "there is no such file"}, 404)
@@ -109,7 +109,7 @@ def create_app(
 
 
 @lru_cache(maxsize=1)
-def _plotly() -> bytes:
+def _plotting_library() -> bytes:
     from plotly.offline import get_plotlyjs
 
     return bytes(get_plotlyjs(), "utf-8")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import tempfile
+import time
+from collections.abc import Sequence
 from pathlib import Path as FilePath
 from typing import Annotated, Any, Literal
 
@@ -39,6 +41,12 @@ def analysis_of(request: Request, run: RunRow) -> Analysis:
     return examined.of(book(request), run)
 
 
+def overviews_of(request: Request) -> Overviews:
+    """The drawn timelines, kept by the application."""
+    overviews: Overviews = request.app.state.overviews
+    return overviews
+
+
 @router.get("/runs", include_in_schema=False)
 def all_runs(request: Request) -> HTMLResponse:
     """Runs, the newest first."""
@@ -65,9 +73,11 @@ def _so_far(run: RunRow, wet: list[str]) -> str:
 
 
 @router.get("/runs/{number}", include_in_schema=False)
-def one_run(request: Request, number: Number) -> HTMLResponse:
-    """The timeline of a run, its reasons, suspects, notes and downloads."""
+def one_run(request: Request, number: Number, whole: bool = False) -> HTMLResponse:
+    """The timeline of a run, its reasons, suspects, notes and downloads; first what it waits for, where that takes long."""
     run = find_run(book(request), number)
+    if not whole and _waits(run):
+        return page(request, "waiting.html", runs=[run], hours=_hours(run), then=f"/runs/{number}?whole=1")
     told = kept_findings(run) or analysis_of(request, run).findings
     name, meaning, mark = VERDICTS[told.verdict]
     others = [
@@ -78,8 +88,22 @@ def one_run(request: Request, number: Number) -> HTMLResponse:
     return page(
         request, "run.html", run=run, f=told, events=event_rows(told), verdict={"name": name, "meaning": meaning, "mark": mark},
         answer=answer(told), floor=floor_plan(layout_of(run), told), place=place_in_words(told), jumps=jumps(told), clock=Clock.of(told.began),
-        notes=notes_of(book(request), number), others=others,
+        hours=None if overviews_of(request).is_kept(run) else _hours(run), notes=notes_of(book(request), number), others=others,
     )  # fmt: skip
+
+
+LONG_S = 3 * 3600.0
+"""A shorter run is examined in a second or two, and nothing is said about it."""
+
+
+def _waits(run: RunRow) -> bool:
+    """Whether its page would stay blank while a long run is examined."""
+    return kept_findings(run) is None and _hours(run) * 3600.0 > LONG_S
+
+
+def _hours(run: RunRow) -> float:
+    """So many hours were recorded until now."""
+    return ((time.time() if run.ended is None else run.ended) - run.began) / 3600.0
 
 
 def kept_findings(run: RunRow) -> Findings | None:
@@ -91,9 +115,9 @@ def kept_findings(run: RunRow) -> Findings | None:
 def whys(request: Request, number: Number) -> HTMLResponse:
     """Each wet event explained, as a piece of the run's page."""
     run = find_run(book(request), number)
-    analysis = analysis_of(request, run)
-    clock = Clock.of(analysis.findings.began)
-    return page(request, "whys.html", run=run, whys=explain_events(analysis), clock=clock)
+    kept = overviews_of(request).whys(run)
+    told: Any = kept if kept is not None else explain_events(analysis_of(request, run))
+    return page(request, "whys.html", run=run, whys=told, clock=Clock.of(run.began))
 
 
 @router.get("/api/runs/{number}/findings", summary="The findings of a run")
@@ -109,19 +133,21 @@ def findings(request: Request, number: Number) -> Response:
 def figure(request: Request, number: Number) -> Response:
     """The whole timeline as a figure's JSON, notes at their times."""
     run = find_run(book(request), number)
-    overviews: Overviews = request.app.state.overviews
-    drawn = with_notes(overviews.of(run), notes_of(book(request), number))
+    drawn = with_notes(overviews_of(request).of(run), notes_of(book(request), number))
     return Response(drawn, media_type="application/json")
 
 
 @router.get("/api/runs/{number}/why/{event}", include_in_schema=False)
 def why(request: Request, number: Number, event: int) -> Response:
     """The small plot of one wet event."""
-    analysis = analysis_of(request, find_run(book(request), number))
-    whys = explain_events(analysis)
-    if not 0 <= event < len(whys):
-        raise InputError(f"run {number} has {len(whys)} wet events.")
-    return Response(why_figure(analysis, whys[event]).to_json(), media_type="application/json")
+    run = find_run(book(request), number)
+    kept = overviews_of(request).whys(run)
+    analysis = analysis_of(request, run) if kept is None else None
+    told: Sequence[Any] = explain_events(analysis) if analysis else kept or []
+    if not 0 <= event < len(told):
+        raise InputError(f"run {number} has {len(told)} wet events.")
+    drawn = why_figure(analysis, told[event]).to_json() if analysis else told[event]["figure"]
+    return Response(drawn, media_type="application/json")
 
 
 @router.get(
@@ -136,8 +162,7 @@ def window(
     """Times (UTC seconds) and values by line."""
     if end <= start:
         raise InputError("the window ends before it begins.")
-    overviews: Overviews = request.app.state.overviews
-    return overviews.window(find_run(book(request), number), start, end)
+    return overviews_of(request).window(find_run(book(request), number), start, end)
 
 
 @router.get("/runs/{number}/download/{kind}", include_in_schema=False)
@@ -226,6 +251,7 @@ def compare(
     request: Request,
     a: Annotated[int | None, Query(ge=1, le=2**53)] = None,
     b: Annotated[int | None, Query(ge=1, le=2**53)] = None,
+    whole: bool = False,
 ) -> Response:
     """Two runs on equal axes, such as before and after a repair."""
     if a is None or b is None:
@@ -235,9 +261,12 @@ def compare(
         )
     if a == b:
         return RedirectResponse(f"/runs/{a}", 303)
-    pair = []
-    for number in (a, b):
-        run = find_run(book(request), number)
+    pair, runs = [], [find_run(book(request), number) for number in (a, b)]
+    long = [run for run in runs if _waits(run)]
+    if long and not whole:
+        then = f"/compare?a={a}&b={b}&whole=1"
+        return page(request, "waiting.html", runs=long, hours=sum(map(_hours, long)), then=then)
+    for run in runs:
         found = kept_findings(run) or analysis_of(request, run).findings
         pair.append({"run": run, "f": found, "verdict": VERDICTS[found.verdict], "answer": answer(found)})
     return page(request, "compare.html", pair=pair)

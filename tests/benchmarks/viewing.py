@@ -1,7 +1,8 @@
 """How soon a long run is seen: ``python -m tests.benchmarks.viewing``.
 
 A run of a day at ten samples a second is journaled and judged; then its page, its timeline and zooms are asked
-for, by a service that has just been started and again by one that has seen the run before.
+for, by a service that has just been started and again by one that has seen the run before. Last, its page is
+opened in a browser.
 """
 
 from __future__ import annotations
@@ -21,13 +22,16 @@ from soaktest.replay import as_bytes
 from soaktest.simulate.bench import Scenario, simulate
 from soaktest.simulate.water import Leak
 from soaktest.web.app import create_app
+from tests.benchmarks.opening import look_in_a_browser
 
 
 def main() -> None:
     """Print seconds of each step, and their ratio to the first look."""
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--washes", type=int, default=15, help="cotton washes; 15 are about a day")
-    washes = asked.parse_args().washes
+    asked.add_argument("--openings", type=int, default=5, help="so often the page is opened in a browser")
+    told = asked.parse_args()
+    washes = told.washes
     with tempfile.TemporaryDirectory() as folder:
         journal = open_journal(f"sqlite:///{Path(folder) / 'journal.sqlite'}")
         recording, _ = simulate(
@@ -44,6 +48,8 @@ def main() -> None:
             print(again)
             look(journal, run.id, began, ended)
         journal.close()
+        print(f"in a browser, medians of {told.openings}")
+        look_in_a_browser(Path(folder), run.id, told.openings)
 
 
 def look(journal: Journal, number: int, began: float, ended: float) -> None:

@@ -139,6 +139,29 @@ class Talker:
         self._client.loop_stop()
 
 
+class Answer:
+    """Who reads what a command asks, and presses Enter when it does; nothing waits longer than it must."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        self._process = process
+
+    def told(self, what: str) -> None:
+        """Read on until something is said; a question ends no line."""
+        assert self._process.stdout is not None
+        said = ""
+        while what not in said:
+            letter = self._process.stdout.read(1)
+            assert letter, f"ended before {what!r}, after {said!r}"
+            said += letter
+
+    def when(self, question: str) -> None:
+        """Press Enter at a question."""
+        assert self._process.stdin is not None
+        self.told(question)
+        self._process.stdin.write("\n")
+        self._process.stdin.flush()
+
+
 def test_the_command_listens_and_judges(mosquitto: Mosquitto, tmp_path: Path) -> None:
     """Over a real broker: exit status and words."""
     node = Talker(mosquitto.address)
@@ -271,24 +294,18 @@ def test_the_drip_challenge_is_walked_through_and_watched(mosquitto: Mosquitto, 
 
     node = Talker(mosquitto.address)
     process = subprocess.Popen(
-        [sys.executable, "-u", "-m", "soaktest.cli", "drip", "walk", "b1", "--drops", "2", "--times", "1", "--wait", "6", "--settle", "8", "--broker", str(mosquitto.address)],
+        [sys.executable, "-u", "-m", "soaktest.cli", "drip", "walk", "b1", "--drops", "2", "--times", "1", "--wait", "4", "--settle", "4", "--broker", str(mosquitto.address)],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env={**__import__("os").environ, "SOAKTEST_DATA": str(tmp_path)},
     )  # fmt: skip
-    assert process.stdin is not None
-    time.sleep(2.0)
-    process.stdin.write("\n")
-    process.stdin.flush()
-    time.sleep(9.0)
-    for number, zone in enumerate(("left", "centre", "right")):
-        process.stdin.write("\n")
-        process.stdin.flush()
+    answer = Answer(process)
+    answer.when("All three pads dry.")
+    for zone in ("left", "centre", "right"):
+        answer.when(f"on the {zone.upper()} pad, and press Enter at once.")
         node.wet = {} if zone == "centre" else {zone: 0.3}
-        time.sleep(7.5)
+        answer.told("seen\n")
         node.wet = {}
-        if number < 2:
-            process.stdin.write("\n")
-            process.stdin.flush()
-            time.sleep(9.0)
+        if zone != "right":
+            answer.when("Wipe the pad dry.")
     out, err = process.communicate(timeout=30)
     node.stop()
     assert process.returncode == 0, out + err

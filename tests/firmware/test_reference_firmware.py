@@ -105,9 +105,9 @@ def board_zero(heard: Recording) -> float:
 def test_what_the_pads_read_is_what_the_bench_finds(
     mosquitto: Mosquitto, journal: Journal, tmp_path: Path, demo: tuple[Recording, Truth]
 ) -> None:
-    """Forty minutes of the demonstration's leak through the firmware at fifty times real speed: the same wet events."""
+    """Forty minutes of the demonstration's leak through the firmware at seventy times real speed: the same wet events."""
     seconds = readings_of(demo[0], tmp_path / "pads.txt")
-    speed, begin = 40.0, time.time()
+    speed, begin = 70.0, time.time()
     with Collector(
         journal, mosquitto.address, clock=lambda _t, _p: BASE + (time.time() - begin) * speed
     ) as collector:

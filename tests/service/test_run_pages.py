@@ -1,28 +1,29 @@
 """What the service shows of a run: the timeline drawn ahead, zooms, tables; after it was judged, and judged anew."""
 
+import threading
+import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+import sqlalchemy as sa
 from fastapi.testclient import TestClient
 
-from soaktest.bench import begin_run, find_run
-from soaktest.journal import open_journal
+from soaktest.bench import begin_run, examine_run, find_run, judge_run
+from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
+from soaktest.replay import as_bytes
+from soaktest.simulate.bench import demo_scenario, simulate
+from soaktest.tables import OverviewRow, PieceRow, RunRow
 from soaktest.web.app import create_app
+from soaktest.web.examined import Examined, Overviews
 
 
 def test_the_timeline_of_a_judged_run_is_drawn_before_anybody_asks(tmp_path: Path) -> None:
     """The service draws it by itself; a run that is judged anew is drawn anew."""
-    import time
-
-    import sqlalchemy as sa
-
-    from soaktest.bench import judge_run
-    from soaktest.replay import as_bytes
-    from soaktest.simulate.bench import demo_scenario, simulate
-    from soaktest.tables import OverviewRow
 
     journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
     recording, _ = simulate(demo_scenario())
@@ -51,9 +52,6 @@ def test_the_timeline_of_a_judged_run_is_drawn_before_anybody_asks(tmp_path: Pat
 
 def test_a_run_judged_anew_is_shown_anew(tmp_path: Path) -> None:
     """Its second wash came late: findings, table and timeline are those of the second judgement."""
-    from soaktest.bench import judge_run
-    from soaktest.replay import as_bytes
-    from soaktest.simulate.bench import demo_scenario, simulate
 
     journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
     recording, _ = simulate(demo_scenario(leaking=False))
@@ -87,8 +85,6 @@ def test_a_table_is_empty_where_nothing_was_heard_and_pads_read_alike_everywhere
     from soaktest.analysis.analyse import examine
     from soaktest.glance import Glance
     from soaktest.recording import Recording
-    from soaktest.replay import as_bytes
-    from soaktest.simulate.bench import demo_scenario, simulate
     from soaktest.tables import MessageRow
     from soaktest.thinning import microsiemens
     from soaktest.web.runs import by_second
@@ -122,7 +118,6 @@ def test_a_table_as_text_has_as_many_times_as_rows_and_says_its_units() -> None:
     import pandas as pd
 
     from soaktest.analysis.analyse import examine
-    from soaktest.simulate.bench import demo_scenario, simulate
     from soaktest.web.runs import as_csv, by_second
 
     recording, _ = simulate(demo_scenario())
@@ -147,11 +142,8 @@ def test_a_zoom_reads_what_is_in_view_and_shows_what_the_analysis_holds(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of a judged run that was drawn before, no service judges anything for a zoom; gaps and spikes are where they were."""
-    from soaktest.bench import examine_run, judge_run
-    from soaktest.replay import as_bytes
-    from soaktest.simulate.bench import Scenario, simulate
+    from soaktest.simulate.bench import Scenario
     from soaktest.simulate.water import Leak
-    from soaktest.web.examined import Examined, Overviews
     from soaktest.web.lines import lines_of, window_lines
 
     journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
@@ -163,7 +155,7 @@ def test_a_zoom_reads_what_is_in_view_and_shows_what_the_analysis_holds(
     judge_run(journal, run.id)
     run = find_run(journal, run.id)
     whole = lines_of(examine_run(journal, run))
-    Overviews(journal, Examined()).of(run)
+    draw_and_pack(journal)
 
     def refuse(*_: object) -> None:
         raise AssertionError("a zoom judged the run")
@@ -199,4 +191,152 @@ def test_a_zoom_reads_what_is_in_view_and_shows_what_the_analysis_holds(
             assert max(values) == pytest.approx(max(v for v in line["v"] if v is not None), rel=0.03)
             assert any(v is None for v in everything[name]["v"])
             assert len(everything[name]["t"]) <= 2500
+        assert client.get(f"/runs/{run.id}/why").text.count("why-plot") == 3
+        assert client.get(f"/api/runs/{run.id}/why/2").json()["data"]
+        assert client.get(f"/api/runs/{run.id}/why/3").status_code == 422
+    journal.close()
+
+
+def draw_and_pack(journal: Journal) -> None:
+    """What the service does by itself while nobody waits."""
+    overviews = Overviews(journal, Examined())
+    overviews.start()
+    deadline = time.monotonic() + 60
+    while not packed(journal) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    overviews.stop()
+    assert packed(journal)
+
+
+def packed(journal: Journal) -> bool:
+    """Whether pieces and explanations of the only run are kept beside its timeline."""
+    with journal.session() as session:
+        pieces = session.scalar(sa.select(sa.func.count()).select_from(PieceRow))
+        whys = session.scalar(sa.select(OverviewRow.whys))
+    assert bool(pieces) == (whys is not None)
+    return whys is not None
+
+
+@pytest.fixture
+def judged(tmp_path: Path) -> Iterator[tuple[Journal, int]]:
+    """A journal and the number of its only run, which leaks and was judged."""
+    journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
+    recording, _ = simulate(demo_scenario())
+    journal.keep([as_bytes(message) for message in recording.messages])
+    run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
+    judge_run(journal, run.id)
+    yield journal, run.id
+    journal.close()
+
+
+def test_a_timeline_is_answered_before_its_pieces_are_packed_and_a_restart_between_loses_nothing(
+    judged: tuple[Journal, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Zooms and explanations come of the analysis until then, and are the same afterwards; what was drawn is not drawn again."""
+    journal, number = judged
+
+    def power_cut(*_: object) -> None:
+        raise OSError("power cut")
+
+    monkeypatch.setattr("soaktest.web.examined.IDLE_S", 600.0)  # nobody draws ahead
+    monkeypatch.setattr(Overviews, "_pack", power_cut)
+    with TestClient(create_app(journal, lambda *_: None, None)) as client:
+        drawn = client.get(f"/api/runs/{number}/figure").text
+        assert not packed(journal)
+        run = find_run(journal, number)
+        path = f"/api/runs/{number}/window?start={run.began + 600}&end={run.began + 900}"
+        before = client.get(path).json(), client.get(f"/runs/{number}/why").text
+
+    monkeypatch.undo()
+    monkeypatch.setattr("soaktest.web.examined.timeline_figure", None)
+    draw_and_pack(journal)
+    monkeypatch.setattr("soaktest.web.examined.examine_run", None)
+    with TestClient(create_app(journal, lambda *_: None, None)) as client:
+        assert client.get(f"/api/runs/{number}/figure").text == drawn
+        assert client.get(f"/runs/{number}/why").text == before[1]
+        after = client.get(path).json()
+    assert after.keys() == before[0].keys()
+    for name, line in before[0].items():
+        assert after[name]["t"] == pytest.approx(line["t"], abs=0.002)
+        assert after[name]["v"] == pytest.approx(line["v"], rel=1e-4)
+
+
+def test_pieces_of_an_earlier_judgement_are_not_kept_beside_a_later_one(judged: tuple[Journal, int]) -> None:
+    """Who packs slowly finds that the run was judged and drawn anew meanwhile, and keeps nothing."""
+    journal, number = judged
+    old, overviews = find_run(journal, number), Overviews(journal, Examined())
+    analysis = overviews._examined.of(journal, old)
+    overviews.of(old)
+    judge_run(journal, number)
+    overviews.of(find_run(journal, number))
+
+    overviews._pack(old, analysis)
+    assert not packed(journal)
+    overviews._pack(find_run(journal, number), analysis)
+    assert packed(journal)
+
+
+def test_a_run_is_examined_once_for_all_who_ask_while_it_is_drawn_ahead(
+    judged: tuple[Journal, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two examined a day's run side by side, and each took twice as long; what is drawn ahead does not stay in memory."""
+    journal, number = judged
+    examined, times = Examined(), []
+
+    def slowly(*asked: Any) -> Any:
+        times.append(time.monotonic())
+        time.sleep(0.5)
+        return examine_run(*asked)
+
+    monkeypatch.setattr("soaktest.web.examined.examine_run", slowly)
+    run, overviews = find_run(journal, number), Overviews(journal, examined)
+    ahead = threading.Thread(target=overviews._draw_one)
+    ahead.start()
+    while not times:
+        time.sleep(0.01)
+    overviews.of(run)
+    ahead.join()
+
+    assert len(times) == 1
+    overviews._draw_one()
+    with examined.lent(journal, replace_judged(run)):
+        pass
+    assert len(times) == 2
+    assert not examined._lent
+    assert len(examined._kept) == 1
+
+
+def replace_judged(run: RunRow) -> RunRow:
+    """The run as if it had been judged a second later."""
+    return RunRow(
+        **{c.name: getattr(run, c.name) for c in RunRow.__table__.columns}
+        | {"judged_at": (run.judged_at or 0.0) + 1.0}
+    )
+
+
+def test_a_long_run_says_what_its_page_waits_for(tmp_path: Path) -> None:
+    """No page stays blank while a day is read: a run that is not judged first says so, and goes on to the answer by itself."""
+    journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
+    recording, _ = simulate(demo_scenario(leaking=False))
+    journal.keep([as_bytes(message) for message in recording.messages])
+    began = recording.header.began
+    for ended in (began + 86_400.0, recording.header.ended):
+        header = recording.header.model_copy(update={"ended": ended})
+        begin_run(journal, header, read_plan("repair-check"), read_layout("front-loader"))
+    client = TestClient(create_app(journal, lambda *_: None, None))
+
+    first = client.get("/runs/1").text
+    assert "Reading 24 hours of packs" in first
+    assert 'content="0; url=/runs/1?whole=1"' in first
+    whole = client.get("/runs/1?whole=1").text
+    assert "Reading 24 hours of packs to draw the timeline." in whole
+    assert "RETEST" in whole
+    short = client.get("/runs/2").text
+    assert "Drawing the timeline…" in short
+    assert "http-equiv" not in short
+    assert "url=/compare?a=1&amp;b=2&amp;whole=1" in client.get("/compare?a=1&b=2").text
+    judge_run(journal, 1)
+    assert "It is kept then" in client.get("/runs/1").text
+    client.get("/api/runs/1/figure")
+    assert "Drawing the timeline…" in client.get("/runs/1").text
     journal.close()

@@ -1,0 +1,117 @@
+"""How soon a run's page is seen in a browser: a part of ``python -m tests.benchmarks.viewing``.
+
+The real service runs as a process of its own; each opening has a browser of its own, so that nothing is cached.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from statistics import median
+
+import httpx
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from tests.browser.conftest import FLAGS
+from tests.conftest import free_port, program
+
+MARKS = """
+    window.seen = {};
+    new MutationObserver(changes => {
+        for (const {attributeName: name, target} of changes)
+            if (target.id === "timeline") requestAnimationFrame(() => setTimeout(() => { window.seen[name] = performance.now(); }));
+    }).observe(document, {subtree: true, attributes: true, attributeFilter: ["data-ready", "data-drawn"]});
+"""
+"""When the timeline told that its curves are drawn, and the picture after it was on the screen; milliseconds since navigation."""
+PAINTED = "performance.getEntriesByName('first-contentful-paint')[0].startTime"
+ZOOMS = {
+    "the first wet event": "[data-from]",
+    "wider, by a button": "[data-scale='2']",
+    "the whole run": "[data-scale='1000000000.0']",
+}
+
+
+def look_in_a_browser(folder: Path, number: int, openings: int) -> None:
+    """Print medians of several openings of the page of a run in the journal of a folder, and of zooms there."""
+    rows: dict[str, list[float]] = {}
+    with _served(folder) as url, sync_playwright() as driver:
+        for _ in range(openings):
+            browser = driver.chromium.launch(executable_path=program("chromium"), args=FLAGS)
+            for cached in ("", ", opened again"):
+                for name, took in _opened(browser, f"{url}/runs/{number}", cached):
+                    rows.setdefault(name, []).append(took)
+            browser.close()
+    for name, tries in rows.items():
+        print(
+            f"  {name}: {median(tries) / 1000:.3f} s (of {len(tries)}: {min(tries) / 1000:.3f} to {max(tries) / 1000:.3f})"
+        )
+
+
+def _opened(browser: Browser, address: str, again: str) -> Iterator[tuple[str, float]]:
+    context = (
+        browser.contexts[0]
+        if browser.contexts
+        else browser.new_context(viewport={"width": 1280, "height": 800})
+    )
+    page = context.new_page()
+    page.add_init_script(MARKS)
+    page.goto(address)
+    page.wait_for_function("() => window.seen['data-ready']", timeout=120_000)
+    yield f"first contentful paint{again}", page.evaluate(PAINTED)
+    yield f"curves drawn{again}", page.evaluate("window.seen['data-ready']")
+    for name, button in ZOOMS.items() if again else ():
+        yield name, _zoomed(page, button)
+    page.close()
+
+
+def _zoomed(page: Page, button: str) -> float:
+    """Milliseconds from the press of a button until the curves of the new window are on the screen."""
+    page.wait_for_timeout(500)
+    begun = page.evaluate(
+        """button => { delete seen["data-drawn"]; const begun = performance.now();
+        document.querySelector(`#windows ${button}`).click(); return begun; }""",
+        button,
+    )
+    page.wait_for_function("() => window.seen['data-drawn']")
+    return float(page.evaluate("window.seen['data-drawn']")) - float(begun)
+
+
+@contextmanager
+def _served(folder: Path) -> Iterator[str]:
+    port = free_port()
+    url = f"http://127.0.0.1:{port}"
+    command = [
+        sys.executable,
+        "-m",
+        "soaktest.cli",
+        "serve",
+        "--port",
+        str(port),
+        "--broker-port",
+        str(free_port()),
+    ]
+    served = subprocess.Popen(
+        command, env={**os.environ, "SOAKTEST_DATA": str(folder)}, stdout=subprocess.DEVNULL
+    )
+    try:
+        end = time.monotonic() + 30
+        while not _answers(url):
+            assert time.monotonic() < end, "the service did not begin in time"
+            time.sleep(0.1)
+        yield url
+    finally:
+        served.send_signal(signal.SIGINT)
+        served.wait(30)
+
+
+def _answers(url: str) -> bool:
+    try:
+        return httpx.get(url + "/door").status_code == 200
+    except httpx.TransportError:
+        return False
