@@ -11,7 +11,7 @@ import numpy as np
 
 from soaktest.analysis.clock import align
 from soaktest.errors import MessageFault
-from soaktest.vocabulary import CHANNEL_UNITS, ZONES, plural
+from soaktest.vocabulary import CHANNEL_UNITS, PHASE_SIGNALS, ZONES, plural
 from soaktest.wire import About, Pack, decode_json, parse_about, parse_presence, parse_readings, parse_topic
 
 LARGEST_PPM = 100.0
@@ -302,7 +302,7 @@ def _channel_lines(seen: _Seen) -> list[Line]:
         return [
             Line(
                 good=False,
-                text="a phase node that sends no power, current, vibration, inlet, outlet or phase; a phase is said with every pack, "
+                text=f"a phase node that sends no {', '.join(PHASE_SIGNALS)} or phase; a phase is said with every pack, "
                 "not when it changes.",
             )
         ]

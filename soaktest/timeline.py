@@ -23,7 +23,7 @@ from soaktest.tables import NoteRow
 from soaktest.templates import fill, source, utc_name, utc_offset
 from soaktest.thinning import broken, microsiemens, silence, thin
 from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS, floor_plan, place_in_words, quiet_axes
-from soaktest.vocabulary import ZONES
+from soaktest.vocabulary import CHANNEL_UNITS, PHASE_SIGNALS, ZONES
 from soaktest.why_plot import why_figure
 
 PAD_DECADES = (-1.3, 3.0)
@@ -35,7 +35,9 @@ VERDICTS = {
     "fail": ("FAIL", "it leaks", "✗"),
     "retest": ("RETEST", "the run cannot tell", "?"),
 }
-_LOWER = (("power", "W"), ("current", "A"), ("vibration", "m/s²"), ("inlet", "share"), ("outlet", "share"))
+_SHOWN_UNITS = {"m/s2": "m/s²", "/": "share"}
+_LOWER = [(name, _SHOWN_UNITS.get(CHANNEL_UNITS[name], CHANNEL_UNITS[name])) for name in PHASE_SIGNALS]
+"""The rows below the pads: names, and units as people write them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,8 @@ CHANNEL_UNITS: Final[dict[str, str]] = {
     "tilt-along": "rad",
 }
 """Numeric channels of a readings pack and the unit that each must resolve to."""
+PHASE_SIGNALS: Final[tuple[str, ...]] = ("power", "current", "vibration", "inlet", "outlet")
+"""The numeric channels that tell a machine's phase, in the order in which they are shown."""
 
 
 def plural(count: int, thing: str) -> str:

@@ -15,13 +15,12 @@ from numpy.typing import NDArray
 from soaktest.analysis.events import PadTrack
 from soaktest.analysis.series import Floats, PhaseTrack, Signals
 from soaktest.plans import Plan
-from soaktest.vocabulary import PHASES, ZONES, Phase, Zone
+from soaktest.vocabulary import PHASE_SIGNALS, PHASES, ZONES, Phase, Zone
 
 STRETCH_JOIN_S = 20
 """Stretches of one phase less than this apart are one (the contract)."""
 STRETCH_LEAST_S = 10
 """A stretch of a phase counts from this length on (the contract)."""
-_PHASE_CHANNELS = ("power", "current", "vibration", "inlet", "outlet")
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +174,7 @@ def _inside(seconds: Floats, spans: tuple[tuple[float, float], ...]) -> NDArray[
 
 def _longest_gap(signals: Signals, begin: float) -> tuple[float, str, float]:
     """Longest time in which one pad, or every phase signal, went unheard: (seconds, who, from when)."""
-    phase_times = [signals.other(name).t for name in _PHASE_CHANNELS if len(signals.other(name))]
+    phase_times = [signals.other(name).t for name in PHASE_SIGNALS if len(signals.other(name))]
     phase_times.append(np.array([word.t for word in signals.phase_words]))
     heard: dict[str, Floats] = {f"{zone} pad": signals.pads[zone].t for zone in ZONES if zone in signals.pads}
     heard["phase node"] = np.unique(np.concatenate(phase_times))

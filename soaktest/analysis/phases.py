@@ -17,7 +17,7 @@ from soaktest.analysis.phase_model import N_STATES, PHASE_OF, S, cycle_model
 from soaktest.analysis.phase_runs import LOW_W, Frames, Runs, frames_of, runs_of
 from soaktest.analysis.semi_markov import best_path, decode, spans_of
 from soaktest.analysis.series import Floats, PhaseTrack, PhaseWord, Signals
-from soaktest.vocabulary import PHASES
+from soaktest.vocabulary import PHASE_SIGNALS, PHASES
 
 ROUNDS = 3
 TEMPER = 0.5
@@ -107,9 +107,7 @@ def infer_phases(signals: Signals) -> PhaseTrack:
     by_phase = np.zeros((len(runs.start), len(PHASES)))
     for state in range(N_STATES):
         by_phase[:, PHASE_OF[state]] += decoded.posterior[:, state]
-    names = [
-        name for name in ("power", "current", "vibration", "inlet", "outlet") if len(signals.other(name))
-    ]
+    names = [name for name in PHASE_SIGNALS if len(signals.other(name))]
     return PhaseTrack(
         t0,
         np.repeat(by_phase, runs.seconds, axis=0),

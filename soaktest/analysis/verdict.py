@@ -23,7 +23,7 @@ from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
 from soaktest.findings import Reason, WetEvent
 from soaktest.plans import Plan
-from soaktest.vocabulary import ZONES, Outcome, Zone, plural
+from soaktest.vocabulary import PHASE_SIGNALS, ZONES, Outcome, Zone, plural
 
 FAIL_FROM = 0.7
 """A wet event fails the unit from this probability of a leak on."""
@@ -220,7 +220,7 @@ def _phase_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
         return [
             Reason(
                 code="no-phase-signal",
-                text="No power, current, vibration, inlet, outlet or phase was heard, so no wash is proven.",
+                text=f"No {', '.join(PHASE_SIGNALS)} or phase was heard, so no wash is proven.",
                 mend="Connect the phase node, see its readings arrive, and run the test again.",
             )
         ]

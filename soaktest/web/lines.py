@@ -18,7 +18,7 @@ from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.series import Floats
 from soaktest.tables import PieceRow
 from soaktest.thinning import broken, microsiemens, silence, thin
-from soaktest.vocabulary import ZONES
+from soaktest.vocabulary import PHASE_SIGNALS, ZONES
 
 PIECE_S: Final = 3600.0
 FINE_S: Final = 1.5 * PIECE_S
@@ -41,7 +41,7 @@ def lines_of(analysis: Analysis) -> dict[str, Line]:
         track = analysis.pads[zone]
         if len(track.t):
             out[f"{zone} pad"] = Line(track.t, track.log_g, silence(1.0))
-    for name in ("power", "current", "vibration", "inlet", "outlet"):
+    for name in PHASE_SIGNALS:
         series = analysis.signals.other(name)
         if len(series):
             out[name] = Line(series.t, series.v, silence(series.step_s))

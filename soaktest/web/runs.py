@@ -23,6 +23,7 @@ from soaktest.tables import RunRow
 from soaktest.thinning import broken, microsiemens
 from soaktest.timeline import VERDICTS, Clock, answer, event_rows, jumps, timeline_page, with_notes
 from soaktest.timeline_style import floor_plan, place_in_words
+from soaktest.vocabulary import CHANNEL_UNITS, PHASE_SIGNALS, PHASES
 from soaktest.web.benches import Number, book, watch_of
 from soaktest.web.examined import Examined, Overviews
 from soaktest.web.lines import lines_of
@@ -158,9 +159,8 @@ def download(
     return _file(out.getvalue(), f"run-{number}.parquet", "application/vnd.apache.parquet")
 
 
-_HEADS = {
-    "power": "power_w", "current": "current_a", "vibration": "vibration_m_s2", "inlet": "inlet_share", "outlet": "outlet_share",
-}  # fmt: skip
+_UNITS_IN_HEADS = {"W": "w", "A": "a", "m/s2": "m_s2", "/": "share"}
+_HEADS = {name: f"{name}_{_UNITS_IN_HEADS[CHANNEL_UNITS[name]]}" for name in PHASE_SIGNALS}
 """Column heads of the further signals: each names its unit."""
 
 
@@ -168,8 +168,6 @@ def by_second(analysis: Analysis) -> pd.DataFrame:
     """One row a second: UTC time, phase and how sure, pads in microsiemens, further signals as heard; nothing where silent."""
     phases = analysis.phases
     t = phases.t0 + np.arange(phases.seconds) + 0.5
-    from soaktest.vocabulary import PHASES
-
     columns: dict[str, Any] = {
         "time_utc": pd.to_datetime(np.round(t * 1000).astype(np.int64), unit="ms", utc=True),
         "utc_s": t,
