@@ -15,7 +15,7 @@ from soaktest.analysis.analyse import Analysis, Knowledge, examine
 from soaktest.analysis.coverage import survey
 from soaktest.analysis.progress import Stage, counted, may_stop, past_mending, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM
-from soaktest.errors import InputError, RunError, plain_text
+from soaktest.errors import InputError, RunError, Way, plain_text
 from soaktest.findings import WetEvent
 from soaktest.journal import Journal, newest_descriptions, run_of
 from soaktest.layouts import Layout
@@ -80,7 +80,8 @@ def _refuse_while_busy(session: Session, bench: str) -> None:
     other = session.scalar(sa.select(RunRow).where(RunRow.bench == bench, RunRow.ended.is_(None)))
     if other is not None:
         raise RunError(
-            f"bench {bench}: run {other.id} is under way. End it first: soaktest run end {other.id}"
+            f"bench {bench}: run {other.id} is under way. End it first",
+            Way(f"run end {other.id}", "bench", bench),
         )
 
 
@@ -167,7 +168,7 @@ def begin_run(
 
 
 def find_run(journal: Journal, number: int) -> RunRow:
-    """A run by its number. Raises RunError where there is none."""
+    """A run by its number. Raises Missing where there is none."""
     with journal.session() as session:
         return run_of(session, number)
 
@@ -187,7 +188,9 @@ def end_run(journal: Journal, number: int, at: float | None = None) -> RunRow:
             sa.update(RunRow).where(RunRow.id == number, RunRow.ended.is_(None)).values(ended=ended)
         )
         if not done.rowcount:  # type: ignore[attr-defined]
-            raise RunError(f"run {number} has ended already. Judge it: soaktest judge {number}")
+            raise RunError(
+                f"run {number} has ended already. Judge it", Way(f"judge {number}", "run", str(number))
+            )
         session.refresh(run)
         return run
 

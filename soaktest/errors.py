@@ -4,6 +4,7 @@
 
     SoaktestError            exit status 2, never a traceback
     ├── InputError           something given to us cannot be used
+    │   ├── Missing          a run, unit, certificate or note that is not there
     │   ├── NotEnough        records that are too few for an answer yet
     │   ├── RecordingError   a recording that cannot be read
     │   ├── PlanError        a plan file, or a plan no run could meet
@@ -11,18 +12,38 @@
     ├── MessageFault         one message that breaks the contract; it is set aside
     ├── JournalError         the database cannot be opened, read or written
     ├── BrokerError          no broker, wrong port, refused
-    └── RunError             a run that is unknown, or not in the stage asked for
+    └── RunError             a run that is not in the stage asked for
 """
 
 from __future__ import annotations
 
+from typing import Literal, NamedTuple
+
+
+class Way(NamedTuple):
+    """Where an error is mended: by a command, such as ``run end 3``, or on a page."""
+
+    command: str
+    at: Literal["bench", "run", "runs", "certificates", "units"]
+    which: str = ""
+    """The bench's name or the run's number, where the page is of one."""
+
 
 class SoaktestError(Exception):
-    """Root of all errors that a user is shown as one clear line."""
+    """Root of all errors that a user is shown as one clear line; ``said`` is that line without the command that mends it."""
+
+    def __init__(self, said: str, way: Way | None = None) -> None:
+        told = "" if way is None else f"{' See' if said.endswith('.') else ''}: soaktest {way.command}"
+        super().__init__(said + told)
+        self.said, self.way = said, way
 
 
 class InputError(SoaktestError):
     """Something given on the command line or in a file cannot be used."""
+
+
+class Missing(InputError):
+    """A run, unit, certificate or note that is named and is not there."""
 
 
 class NotEnough(InputError):
@@ -73,4 +94,4 @@ class BrokerError(SoaktestError):
 
 
 class RunError(SoaktestError):
-    """A run that is unknown, or not in the stage that was asked for."""
+    """A run that is not in the stage that was asked for."""

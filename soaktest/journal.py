@@ -21,7 +21,7 @@ from sqlalchemy.exc import (
 )
 from sqlalchemy.orm import Session, sessionmaker
 
-from soaktest.errors import JournalError, MessageFault, RunError
+from soaktest.errors import JournalError, MessageFault, Missing, Way
 from soaktest.recording import Header, Message, Recording, Retained
 from soaktest.tables import CertificateRow, MessageRow, RunRow, SetAsideRow, TallyRow
 from soaktest.wire import decode_json, parse_about, parse_presence, parse_readings, parse_topic
@@ -174,10 +174,10 @@ class Journal:
 
 
 def run_of(session: Session, number: int) -> RunRow:
-    """A run by its number, within a session. Raises RunError where there is none."""
+    """A run by its number, within a session. Raises Missing where there is none."""
     run = session.get(RunRow, number)
     if run is None:
-        raise RunError(f"there is no run {number} in the journal. See: soaktest run list")
+        raise Missing(f"there is no run {number} in the journal.", Way("run list", "runs"))
     return run
 
 

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 
 from soaktest.analysis.analyse import Knowledge
 from soaktest.analysis.events import PadCheck
-from soaktest.errors import InputError, plain_text
+from soaktest.errors import InputError, Missing, plain_text
 from soaktest.journal import Journal, run_of
 from soaktest.layouts import Layout
 from soaktest.tables import NoteRow, PadCheckRow, RunRow
@@ -34,7 +34,7 @@ def add_note(
 
     Raises:
         InputError: nothing in it, too long, or the photo is no JPEG or PNG.
-        RunError: there is no such run.
+        Missing: there is no such run.
     """
     words = plain_text("note", text, LONGEST_NOTE, lines=True)
     if not words and not photo:
@@ -94,11 +94,11 @@ def notes_of(journal: Journal, run: int) -> list[NoteRow]:
 
 
 def find_note(journal: Journal, number: int) -> NoteRow:
-    """A note by its number. Raises InputError where there is none."""
+    """A note by its number. Raises Missing where there is none."""
     with journal.session() as session:
         row = session.get(NoteRow, number)
     if row is None:
-        raise InputError(f"there is no note {number}.")
+        raise Missing(f"there is no note {number}.")
     return row
 
 

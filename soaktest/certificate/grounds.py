@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session, aliased
 
 from soaktest.analysis.verdict import FAIL_FROM
 from soaktest.bench import plan_of
-from soaktest.errors import InputError
+from soaktest.errors import InputError, Way
 from soaktest.findings import kept_verdict
 from soaktest.tables import CertificateRow, MessageRow, RunRow
 from soaktest.workshop.stories import standing_entries
@@ -86,10 +86,14 @@ def refuse_taken_back(session: Session, run: RunRow, same_test: Sequence[int]) -
 def _refuse_later(run: RunRow, other: RunRow) -> None:
     which = f"run {other.id} of unit {run.unit}"
     if other.ended is None:
-        raise InputError(f"{which} is under way. End it and judge it first: soaktest run end {other.id}")
+        raise InputError(
+            f"{which} is under way. End it and judge it first",
+            Way(f"run end {other.id}", "bench", other.bench),
+        )
     if other.findings is None:
         raise InputError(
-            f"{which} came after run {run.id} and is not judged yet. Judge it first: soaktest judge {other.id}"
+            f"{which} came after run {run.id} and is not judged yet. Judge it first",
+            Way(f"judge {other.id}", "run", str(other.id)),
         )
     if _leaked(other.findings):
         what = "failed" if kept_verdict(other.findings) == "fail" else "found a leak"

@@ -34,7 +34,7 @@ from soaktest.certificate.statement import (
     recording_sha256,
     to_bytes,
 )
-from soaktest.errors import InputError, plain_text
+from soaktest.errors import InputError, Missing, Way, plain_text
 from soaktest.journal import Journal
 from soaktest.plans import named_plan
 from soaktest.recording import Recording
@@ -46,6 +46,7 @@ from soaktest.workshop.drips import bench_sensitivity
 from soaktest.workshop.standing import Standing, standing_of
 
 CLOCK_SLACK_S: Final = 600.0
+LISTED: Final = Way("certificate list", "certificates")
 PHOTO, RECORD = "photo", "electrical-record"
 _RECORDS: Final = (
     (b"%PDF-", "application/pdf"),
@@ -113,7 +114,8 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
     analysis = examine(recording, layout_of(run), plan, knowledge_of(journal, run))
     if analysis.findings.verdict != "pass":
         raise InputError(
-            f"run {number} is a {analysis.findings.verdict}; only a pass can be certified. See: soaktest judge {number}"
+            f"run {number} is a {analysis.findings.verdict}; only a pass can be certified.",
+            Way(f"judge {number}", "run", str(number)),
         )
     papers = _papers(told)
     if plan.name in shipped_names("plans") and plan != named_plan(plan.name):
@@ -214,11 +216,11 @@ def papers_of(journal: Journal, number: int) -> list[PaperRow]:
 
 
 def find_certificate(journal: Journal, number: int) -> tuple[Standing, Statement]:
-    """A certificate of the workshop's, whether it stands, and what it says. Raises InputError where there is none."""
+    """A certificate of the workshop's, whether it stands, and what it says. Raises Missing where there is none."""
     with journal.session() as session:
         row = session.get(CertificateRow, number)
         if row is None:
-            raise InputError(f"there is no certificate {number}. See: soaktest certificate list")
+            raise Missing(f"there is no certificate {number}.", LISTED)
         [found] = standing_of(session, [row])
     return found, Statement.model_validate_json(payload_of(row.token))
 
@@ -227,7 +229,7 @@ def _as_before(session: Session, told: Told, run: RunRow) -> tuple[Told, list[Pa
     """A correction says again what it does not say anew, papers too."""
     old = session.get(CertificateRow, told.supersedes)
     if old is None:
-        raise InputError(f"there is no certificate {told.supersedes} to supersede.")
+        raise Missing(f"there is no certificate {told.supersedes} to supersede.", LISTED)
     if old.unit != run.unit or old.revoked_at is not None:
         why = f"is of unit {old.unit}" if old.unit != run.unit else f"was taken back: {old.revoked_why}"
         raise InputError(f"certificate {old.number} {why}; it cannot be superseded by one for run {run.id}.")
@@ -327,6 +329,6 @@ def revoke(journal: Journal, number: int, why: str) -> None:
     with journal.session() as session:
         row = session.get(CertificateRow, number)
         if row is None:
-            raise InputError(f"there is no certificate {number}. See: soaktest certificate list")
+            raise Missing(f"there is no certificate {number}.", LISTED)
         if row.revoked_at is None:
             row.revoked_at, row.revoked_why = time.time(), reason

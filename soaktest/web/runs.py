@@ -15,7 +15,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.why import explain_events
 from soaktest.bench import find_run, layout_of, list_runs, plan_of
-from soaktest.errors import InputError
+from soaktest.errors import InputError, Way
 from soaktest.findings import Findings, kept_verdict
 from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
@@ -230,7 +230,8 @@ def compare(
     """Two runs on equal axes, such as before and after a repair."""
     if a is None or b is None:
         raise InputError(
-            "two runs are compared. Open one, and choose there what it is laid beside. See: soaktest run list"
+            "two runs are compared. Open one, and choose there what it is laid beside.",
+            Way("run list", "runs"),
         )
     if a == b:
         return RedirectResponse(f"/runs/{a}", 303)

@@ -2,29 +2,24 @@
 
 from __future__ import annotations
 
-import re
-
 from fastapi import FastAPI, Request
 from fastapi.exception_handlers import http_exception_handler, request_validation_exception_handler
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from starlette.exceptions import HTTPException
 
-from soaktest.errors import RunError, SoaktestError
+from soaktest.errors import Missing, RunError, SoaktestError, Way
 from soaktest.web.door import came_from
 from soaktest.web.templates import page
 
-MISSING = tuple(f"there is no {what} " for what in ("run", "unit", "certificate", "note"))
-
-WAYS = (
-    (re.compile(r"bench (\S+): run \d+ is under way"), "Bench {}", "/benches/{}"),
-    (re.compile(r"soaktest judge (\d+)"), "Run {}", "/runs/{}"),
-    (re.compile(r"soaktest (run) list"), "Runs", "/runs"),
-    (re.compile(r"soaktest (certificate) list"), "Certificates", "/certificates"),
-    (re.compile(r"soaktest unit (take-in)"), "Units", "/units"),
-)
-"""Where a browser goes to do what a message says by a command."""
-COMMAND = re.compile(r"( See)?: soaktest (run (end|list)|judge|certificate list|unit take-in)( [^\s.;]+)?")
+PAGES = {
+    "bench": ("Bench {}", "/benches/{}"),
+    "run": ("Run {}", "/runs/{}"),
+    "runs": ("Runs", "/runs"),
+    "certificates": ("Certificates", "/certificates"),
+    "units": ("Units", "/units"),
+}
+"""Where a browser goes to do what an error says by a command: a name, and the address."""
 
 
 def tell_in_words(app: FastAPI) -> None:
@@ -32,8 +27,9 @@ def tell_in_words(app: FastAPI) -> None:
 
     @app.exception_handler(SoaktestError)
     def ours(request: Request, exc: SoaktestError) -> Response:
-        status = 404 if str(exc).startswith(MISSING) else 409 if isinstance(exc, RunError) else 422
-        return refused(request, str(exc), status)
+        status = 404 if isinstance(exc, Missing) else 409 if isinstance(exc, RunError) else 422
+        shown = _page(request, exc.said, status, exc.way)
+        return shown or JSONResponse({"detail": str(exc)}, status)
 
     @app.exception_handler(RequestValidationError)
     async def asked_wrongly(request: Request, exc: RequestValidationError) -> Response:
@@ -54,14 +50,13 @@ def refused(request: Request, said: str, status: int) -> Response:
     return _page(request, said, status) or JSONResponse({"detail": said}, status)
 
 
-def _page(request: Request, said: str, status: int) -> Response | None:
+def _page(request: Request, said: str, status: int, way: Way | None = None) -> Response | None:
     """The page that tells a browser; None for a program."""
     if "text/html" not in request.headers.get("accept", ""):
         return None
     back = came_from(request)
-    ways = [(name.format(m[1]), href.format(m[1])) for found, name, href in WAYS if (m := found.search(said))]
-    words = COMMAND.sub("", said)
-    words = words[:1].upper() + words[1:] + ("" if words.endswith(".") else ".")
+    ways = [tuple(text.format(way.which) for text in PAGES[way.at])] if way else []
+    words = said[:1].upper() + said[1:] + ("" if said.endswith(".") else ".")
     answer = page(request, "trouble.html", said=words, ways=ways, back=back if back.startswith("/") else "")
     answer.status_code = status
     return answer

@@ -16,7 +16,7 @@ import orjson
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from soaktest.errors import InputError, plain_text
+from soaktest.errors import InputError, Missing, Way, plain_text
 from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.tables import CertificateRow, RunRow, StoryRow, UnitRow
@@ -190,7 +190,7 @@ def unit_of(session: Session, tag: str) -> UnitRow:
     """:func:`find_unit` within a session."""
     row = session.get(UnitRow, tag)
     if row is None:
-        raise InputError(f"there is no unit {tag!r}. Take it in: soaktest unit take-in {tag}")
+        raise Missing(f"there is no unit {tag!r}. Take it in", Way(f"unit take-in {tag}", "units"))
     return row
 
 
@@ -227,7 +227,7 @@ def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
     at = on_day(session, unit, entry.what, given, now) if isinstance(given, date) else given
     written = now if entry.written_at is None else entry.written_at
     if entry.run is not None and session.get(RunRow, entry.run) is None:
-        raise InputError(f"there is no run {entry.run} in the journal.")
+        raise Missing(f"there is no run {entry.run} in the journal.")
     row = StoryRow(
         unit=tag, at=now if at is None else _not_ahead(at, now), what=entry.what, text=text, part=part or None, work=entry.work or None,
         minutes=entry.minutes, cost=entry.cost, run=entry.run, personal=personal or None, corrects=entry.corrects,

@@ -9,7 +9,7 @@ import pytest
 import sqlalchemy as sa
 
 from soaktest.bench import begin_run, end_run, examine_run, find_run, judge_run, list_runs, look
-from soaktest.errors import JournalError, RunError
+from soaktest.errors import JournalError, Missing, RunError
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
@@ -103,7 +103,7 @@ def test_two_runs_at_once_on_one_bench_are_refused(journal: Journal) -> None:
     end_run(journal, first.id)
     with pytest.raises(RunError, match="ended already"):
         end_run(journal, first.id)
-    with pytest.raises(RunError, match="no run 999"):
+    with pytest.raises(Missing, match=r"no run 999.*See: soaktest run list"):
         find_run(journal, 999)
 
 

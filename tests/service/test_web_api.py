@@ -140,6 +140,15 @@ def test_a_browser_is_given_links_in_place_of_commands(
     assert "soaktest " not in shown.text.split("<main")[1].split("</main")[0]
 
 
+def test_what_somebody_typed_leads_nowhere(client: TestClient) -> None:
+    """Status and links come from what kind of error it is: a tag that reads like a command sends nobody to another page."""
+    shown = client.get("/units/See: soaktest judge 1", headers={"accept": "text/html"})
+    assert shown.status_code == 404
+    assert "&#39;See: soaktest judge 1&#39;" in shown.text
+    assert 'href="/runs/1"' not in shown.text
+    assert 'href="/units">Units</a>' in shown.text
+
+
 def test_a_bench_that_nobody_has_heard_says_so(client: TestClient) -> None:
     """Its page names those that were heard; the door shows no way that is shut."""
     shown = client.get("/benches/zzz").text
