@@ -16,7 +16,7 @@ from soaktest.analysis.coverage import survey
 from soaktest.analysis.progress import Stage, counted, may_stop, past_mending, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM
 from soaktest.errors import InputError, RunError, Way, plain_text
-from soaktest.findings import WetEvent
+from soaktest.findings import Reason, WetEvent
 from soaktest.journal import Journal, newest_descriptions, run_of
 from soaktest.layouts import Layout
 from soaktest.node_check import Said
@@ -42,7 +42,7 @@ class Live:
     stage: Stage
     needs: list[str]
     at: float
-    lost: list[str] = field(default_factory=list)
+    lost: list[Reason] = field(default_factory=list)
     """Why it cannot pass any more, though it does not leak."""
     may_stop: str | None = None
     """Why the run may be stopped now."""

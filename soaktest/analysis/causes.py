@@ -135,8 +135,7 @@ def _suspects(
                 name=part.name,
                 probability=round(chance[part.id], 4),
                 why=why,
-                look=part.look
-                or "Unplug the machine, then look at this part and below it while it is still wet.",
+                look=part.look or "Unplug the machine, then look at this part and below it.",
             )
         )
     return out

@@ -82,7 +82,8 @@ def test_a_leak_looks_alike_on_both_pages_and_can_be_ended_at_once(
         page.goto(f"{service.url}/benches/{node.topic.bench}")
         page.wait_for_selector("#alarm:not([hidden])")
         told = page.inner_text("#alarm")
-        assert told.startswith("▲ Water at left since ")
+        assert told.startswith(f"▲ Bench {node.topic.bench}: water at left since ")
+        assert page.title() == f"▲ WET: Bench {node.topic.bench}"
         assert (
             "Hands dry; if water is near a plug or lead, switch off at the residual-current device first."
             in told

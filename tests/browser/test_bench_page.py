@@ -58,7 +58,7 @@ def test_begin_leak_alarm_note_end(service: Service, enter: Callable[..., Page],
     page.wait_for_selector("#alarm:not([hidden])", timeout=5000)
     took = time.monotonic() - had
     assert took < 1.0
-    assert "Water at left since" in page.inner_text("#alarm")
+    assert "Bench b7: water at left since" in page.inner_text("#alarm")
     assert "WET" in page.inner_text("[data-pad=left]")
 
     alarm = orjson.loads(next(payload for topic, payload in reversed(told) if topic.endswith("alarm")))
