@@ -6,7 +6,14 @@ const span = s => s < 90 ? `${Math.round(s)} s` : s < 5400 ? `${Math.round(s / 6
 const exactly = s => s < 60 ? `${s} s` : `${Math.floor(s / 60)} min${s % 60 ? ` ${s % 60} s` : ""}`;
 const meta = name => document.querySelector(`meta[name=${name}]`).content, token = meta("token");
 const place = t => onAxis(1000 * (t + Number(meta("utc-offset")))), clock = t => place(t).slice(11, 19);  // one clock for all who look: the bench's
-const since = b => Object.entries(b.alarm.times).map(([zone, t]) => `${zone} since ${clock(t)}`).join(" and ");
+const since = b => and(Object.entries(b.alarm.times).map(([zone, t]) => `${zone} since ${clock(t)}`));
+const and = words => words.length < 3 ? words.join(" and ") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
+const percent = p => `${Math.round(100 * p)}\u00a0%`;
+// What has been made of each pad's water so far; one word for all of them where it is the same.
+function judged(alarm) {
+  const words = Object.entries(alarm.judged).map(([zone, j]) => [zone, !j ? "provisional, being judged" : j.phase || j.cause === "leak" ? `a leak${j.phase ? `, let out in ${j.phase}` : ""}` : `${j.cause} is likeliest, a leak has ${percent(j.leak)}`]);
+  return new Set(words.map(([, word]) => word)).size < 2 ? words[0][1] : words.map(([zone, word]) => `${zone}: ${word}`).join("; ");
+}
 const notDry = p => !p.wet && p.heard && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
 const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
 const padWord = p => p.wet ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : p.word;
@@ -17,15 +24,15 @@ let state = {}, heard = 0;
 
 // How the bench stands, and what to do next, in one line.
 function headline(b) {
-  const floor = damp(b).join(" and "), run = b.run, leaked = run?.leaked?.length ? `LEAKED at ${run.leaked.join(" and ")}` : "";
+  const floor = and(damp(b)), run = b.run, leaked = run?.leaked?.length ? `LEAKED at ${and(run.leaked)}` : "";
   if (b.alarm) return `WET: ${since(b)}`;
-  if (b.stale) return "Nothing heard – check the nodes' supply and network";
+  if (b.stale) return `Nothing heard for ${b.age_s == null ? "a while" : span(b.age_s)} – check the nodes' supply and network`;
   if (!Object.values(b.pads).some(p => p.heard)) return "Pads not heard – check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – end and judge`;
-  if (floor) return run ? `NOT DRY: ${floor}` : `NOT DRY: ${floor} – dry it first`;
+  if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
   if (!run) return "DRY – ready for a run";
   if (!run.needs) return "DRY – the run has begun";
-  if (run.lost.length) return "DRY – but it cannot pass any more: end and judge";
+  if (run.lost.length) return "DRY – but this run cannot pass: end and judge";
   if (run.may_stop) return "DRY – nothing more is needed: end and judge";
   if (run.stage === "dry watch") return run.dry_wait_s ? `DRY – wait ${exactly(run.dry_wait_s)}, then start the machine` : "DRY – start the machine";
   return `DRY – ${run.stage === "drip watch" ? "leave it standing" : run.phase && run.sure >= sureFrom ? run.phase : run.stage}, ${run.needs[0]} needed`;
@@ -49,13 +56,13 @@ function showBench(root, b) {
   root.classList.toggle("wet", !!b.alarm);
   const box = root.querySelector(".alarm");
   box.hidden = !b.alarm;
-  if (b.alarm) { say(box, "alarm-head", `${one ? `Bench ${b.bench}: water` : "Water"} at ${since(b)}`); box.classList.toggle("calm", !b.alarm.unseen.length); }
+  if (b.alarm) { say(box, "alarm-head", `${root === one ? `Bench ${b.bench}: water` : "Water"} at ${since(b)}`); box.classList.toggle("calm", !b.alarm.unseen.length); }
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`);
     part.classList.toggle("wet", pad.wet);
     part.querySelector(".fill").style.height = `${Math.round(100 * pad.wetness)}%`;
     part.querySelector(".pad-state").textContent = padWord(pad);
-    part.querySelector(".pad-number").textContent = pad.microsiemens == null ? "–" : `${pad.microsiemens} µS${pad.wetness >= 0.05 ? `, ${Math.round(100 * pad.wetness)}\u00a0% wet` : ""}`;
+    part.querySelector(".pad-number").textContent = pad.microsiemens == null ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= 0.05 ? `, ${Math.round(100 * pad.wetness)}\u00a0% wet` : ""}`;
   }
 }
 function showCard(b) {
@@ -64,20 +71,20 @@ function showCard(b) {
   showBench(card, b);
   card.classList.toggle("old", b.stale);
   const run = b.run;
-  say(card, "needs-line", b.stale ? `STALE: nothing heard for ${b.age_s == null ? "ever" : span(b.age_s)}` : b.alarm || !run?.needs ? "" : run.lost.length ? `cannot pass any more: ${run.lost.map(([text]) => text).join(" ")}` : run.needs.length ? `still needed: ${run.needs.join("; ")}` : "nothing more needed");
+  say(card, "needs-line", b.stale || b.alarm || !run?.needs ? "" : run.lost.length ? `cannot pass: ${run.lost.join(" ")}` : run.needs.length ? `still needed: ${run.needs.join("; ")}` : "nothing more needed");
 }
 function showOne(b) {
   if (leaving) return;  // a form is on its way: to load this page anew would call it back
   if (String(b.run ? b.run.id : "") !== one.dataset.run) { location.reload(); return; }
   showBench(one, b);
-  say(one, "age", b.age_s == null ? "a while" : span(b.age_s));
+  document.title = `${b.alarm ? "▲ WET: " : ""}Bench ${b.bench}`;
   document.getElementById("stale").hidden = !b.stale;
   document.getElementById("floor").setAttribute("aria-label", "Pads: " + Object.entries(b.pads).map(([z, p]) => `${z} ${padWord(p)}`).join(", "));
   if (b.run) {
     if (b.run.needs) list(one, "needs", b.run.needs, "nothing more");
-    document.getElementById("needs").hidden = !!b.alarm;
+    const lost = b.run.lost ?? [];
+    document.getElementById("needs").hidden = !!b.alarm || lost.length > 0;
     if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.filter(([, p]) => p >= 0.01).map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
-    const lost = (b.run.lost ?? []).map(reason => reason.join(" "));
     list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
     say(one, "may-stop", b.run.may_stop || "");
   }
@@ -88,7 +95,7 @@ function showOne(b) {
   if (!b.alarm) return;
   const told = b.alarm.unseen.length, button = document.getElementById("seen");
   button.disabled = !told; button.textContent = told ? "I have seen it" : `Seen ${clock(b.run.acknowledged)}`;
-  say(one, "alarm-note", b.alarm.judged);
+  say(one, "alarm-note", judged(b.alarm));
 }
 
 // The sound. A browser lets nothing sound before it was touched: until then the page says so.

@@ -18,10 +18,11 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
+from soaktest.analysis.verdict import FAIL_FROM
 from soaktest.bench import Live, alarm_message, lamp_message, look
 from soaktest.errors import SoaktestError
 from soaktest.findings import kept_verdict
-from soaktest.glance import Glance
+from soaktest.glance import LEARN_S, Glance
 from soaktest.journal import Journal
 from soaktest.tables import MessageRow, RunRow
 from soaktest.timeline_style import PAD_WORDS
@@ -287,7 +288,7 @@ class Watch:
             out["alarm"] = {
                 "zones": zones,
                 "times": dict(sorted(_wet_since(bench).items(), key=lambda pair: pair[1])),
-                "judged": _judged(bench, zones),
+                "judged": {wet: _judged(bench, wet) for wet in zones},
                 "unseen": [z for z in zones if bench.raised.get(z, now) > (run.acknowledged_at or 0.0)],
             }
         return out
@@ -308,18 +309,16 @@ def _wet_since(bench: _Bench) -> dict[Zone, float]:
     return since
 
 
-def _judged(bench: _Bench, zones: list[Zone]) -> str:
-    """How sure the alarm is, in words: what the analysis makes of each pad that is wet now."""
-    said = dict.fromkeys(zones, "provisional, being judged")
-    if bench.live:
-        for event in bench.live.analysis.findings.wet_events:
-            if event.zone in said and event.end is None:
-                said[event.zone] = (
-                    f"judged: {event.cause}, {event.cause_probability.get(event.cause, 1.0):.0%}"
-                )
-    if len(set(said.values())) == 1:
-        return said[zones[0]]
-    return "; ".join(f"{zone} {words}" for zone, words in said.items())
+def _judged(bench: _Bench, zone: Zone) -> dict[str, Any] | None:
+    """What the analysis makes of a zone's water: cause, chance of a leak, the phase that let it out; None until it has heard of it."""
+    events = bench.live.analysis.findings.wet_events if bench.live else []
+    provisional = bench.glance.pads[zone].wet_since
+    since = math.inf if provisional is None else provisional - LEARN_S
+    event = next((e for e in reversed(events) if e.zone == zone and (e.end is None or e.onset > since)), None)
+    if event is None:
+        return None
+    leak = event.cause_probability.get("leak", 0.0)
+    return {"cause": event.cause, "leak": leak, "phase": event.phase if leak >= FAIL_FROM else None}
 
 
 def _of_live(live: Live) -> dict[str, Any]:
@@ -330,7 +329,7 @@ def _of_live(live: Live) -> dict[str, Any]:
     spans = analysis.findings.phases
     sure = next((s.confidence for s in reversed(spans) if s.start <= at), None)
     return {
-        "stage": live.stage, "leaked": live.leaked, "phase": phase, "sure": sure, "needs": live.needs, "lost": [[reason.text, reason.mend] for reason in live.lost], "may_stop": live.may_stop,
+        "stage": live.stage, "leaked": live.leaked, "phase": phase, "sure": sure, "needs": live.needs, "lost": [reason.text for reason in live.lost], "may_stop": live.may_stop,
         "washes": analysis.findings.washes, "suspects": [[s.name, s.probability] for s in analysis.findings.suspects[:3]],
         "clock_error_s": analysis.findings.clock_error_s, "lost_packs": analysis.findings.lost_packs,
     }  # fmt: skip

@@ -135,8 +135,7 @@ def _suspects(
                 name=part.name,
                 probability=round(chance[part.id], 4),
                 why=why,
-                look=part.look
-                or "Unplugged: look at this part and below it for water, or for run marks and scale once it has dried.",
+                look=part.look or "Unplug the machine, then look at this part and below it.",
             )
         )
     return out

@@ -9,7 +9,7 @@ from typing import Literal
 from soaktest.analysis.coverage import Heard
 from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
-from soaktest.analysis.verdict import RECOGNISED_FROM
+from soaktest.analysis.verdict import RECOGNISED_FROM, TAP_TEST, WET_BEFORE_FILL
 from soaktest.findings import Reason
 from soaktest.plans import Plan
 from soaktest.vocabulary import PHASES, plural
@@ -88,14 +88,15 @@ def _unbroken_watch(plan: Plan, heard: Heard) -> float:
 
 
 def past_mending(plan: Plan, heard: Heard, reasons: Iterable[Reason]) -> list[Reason]:
-    """Those of the verdict's reasons that stay, however long the run goes on: it cannot pass any more."""
+    """Those of the verdict's reasons by which the run cannot pass any more, however long it goes on."""
     if plan.purpose == "find":
         return []
-    codes = _PAST_MENDING if heard.first_fill is None else _PAST_MENDING + _PAST_MENDING_AFTER_FILL
-    told = [reason for reason in reasons if reason.code.startswith(codes)]
+    codes: tuple[str, ...] = (
+        _PAST_MENDING if heard.first_fill is None else _PAST_MENDING + _PAST_MENDING_AFTER_FILL
+    )
     if heard.first_fill is not None and plan.min_coverage >= 1.0:
-        told += [reason for reason in reasons if reason.code == "coverage"]
-    return told
+        codes += ("coverage",)
+    return [reason for reason in reasons if reason.code.startswith(codes)]
 
 
 def _minutes(seconds: float) -> str:
@@ -110,9 +111,26 @@ def may_stop(plan: Plan, heard: Heard, lost: list[Reason], *, leaks: bool) -> st
     if leaks:
         return "It leaks, and no further wash changes that: stop, drain and unplug."
     if lost:
-        return "It cannot pass any more: end it, do what is said above, and begin anew on a dry floor."
+        return _what_to_do({reason.code for reason in lost})
     if still_needed(plan, heard):
         return None
     if plan.sequential:
         return f"{heard.washes} leak-free washes meet both risks that the plan sets."
     return "The plan asks for nothing more."
+
+
+def _what_to_do(codes: set[str]) -> str:
+    """About a run that cannot pass, by the reasons."""
+    if WET_BEFORE_FILL in codes:
+        return (
+            "Water came before the machine let any in: from the floor, or from a tap or inlet hose that leaks. "
+            f"End this run, which cannot pass. {TAP_TEST}"
+        )
+    if "wet-at-start" in codes:
+        return (
+            "The floor was wet before the run began. End this run, which cannot pass, dry the floor and the pads, "
+            "and begin anew."
+        )
+    return (
+        "This run cannot pass any more. End it, put right what is named, and begin a new one on a dry floor."
+    )

@@ -31,6 +31,12 @@ CLEAR_BELOW = 0.1
 """Below this probability of a leak, condensation does not stand in the way of a pass."""
 RECOGNISED_FROM = 0.35
 """Phases of washes, simulated and real, are sure to 46 % or more; those read into a refrigerator's or a fan's power to 22 % at most."""
+WET_BEFORE_FILL = "wet-before-fill"
+TAP_TEST = (
+    "Dry the floor and the pads, shut the tap, and watch: if a pad stays dry with the tap shut and is wet again "
+    "with the tap open before the first fill, the inlet side leaks."
+)
+"""What to do about water that came before any was let in."""
 BOUNDARY_S = 10.0
 BOUNDARY_SHARE = 0.03
 """Phase boundaries are known to some seconds: spans that hang on them may fall short by so much."""
@@ -98,7 +104,7 @@ def _leak_reason(event: WetEvent, evidence: Evidence) -> Reason:
     return Reason(
         code="wet-event",
         text=f"{event.zone.capitalize()} pad wet {place_in_time(event.onset, evidence.heard)}.{came}",
-        mend="Unplug, and look at the suspects in their order: for water, or for run marks and scale once it has dried. Repair and test again.",
+        mend="Look at the suspects in their order, unplugged; repair and test again.",
     )
 
 
@@ -146,11 +152,7 @@ def _doubtful_events(evidence: Evidence) -> list[Reason]:
         when = place_in_time(event.onset, evidence.heard)
         first = evidence.heard.first_water
         if first is None or event.onset < first:
-            mend = (
-                "Dry the floor and the pads, shut the tap, and watch: if a pad stays dry with the tap shut and is wet again "
-                "with the tap open before the first fill, the inlet side leaks."
-            )
-            code = "wet-before-fill"
+            mend, code = TAP_TEST, WET_BEFORE_FILL
         else:
             mend = "Wipe the floor and the pads dry, keep people and buckets away from the bench, and run the test again."
             code = "wet-by-" + event.cause if event.cause != "leak" else "wet-uncertain"

@@ -225,7 +225,7 @@ def _status(run: RunRow, live: Live) -> list[str]:
         lines.append(f"LEAK at {where}: stop the programme, drain, unplug, look while it is wet.")
     lines.append("Still needed: " + ("; ".join(live.needs) or "nothing"))
     if live.lost:
-        lines += [f"Cannot pass any more: {reason.text} {reason.mend}".rstrip() for reason in live.lost]
+        lines.append("Cannot pass: " + " ".join(reason.text for reason in live.lost))
     if live.may_stop:
         lines.append(live.may_stop)
     return lines

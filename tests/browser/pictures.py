@@ -35,7 +35,7 @@ def main() -> None:
             page.keyboard.press("Enter")
             page.wait_for_selector("[data-bench=b1]")
             page.goto(service.url + "/benches/b1")
-            page.wait_for_selector("[data-show=alarm-note]:has-text('judged: leak')", timeout=60_000)
+            page.wait_for_selector("[data-show=alarm-note]:has-text('a leak')", timeout=60_000)
             page.wait_for_selector("#strip .js-plotly-plot, #strip.js-plotly-plot")
             page.wait_for_timeout(2500)
             _keep(page.screenshot(), "bench.png")

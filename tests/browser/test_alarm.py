@@ -83,6 +83,7 @@ def test_a_leak_looks_alike_on_both_pages_and_can_be_ended_at_once(
         page.wait_for_selector("#alarm:not([hidden])")
         told = page.inner_text("#alarm")
         assert told.startswith(f"▲ Bench {node.topic.bench}: water at left since ")
+        assert page.title() == f"▲ WET: Bench {node.topic.bench}"
         assert (
             "Hands dry; if water is near a plug or lead, switch off at the residual-current device first."
             in told

@@ -21,8 +21,9 @@ from soaktest.recording import Recording
 from soaktest.records import acknowledge
 from soaktest.replay import as_bytes
 from soaktest.settings import BrokerAddress
-from soaktest.simulate.bench import Truth
+from soaktest.simulate.bench import Scenario, Truth, simulate
 from soaktest.tables import RunRow
+from soaktest.vocabulary import ZONES
 from soaktest.watch import Watch
 from tests.conftest import free_port, later
 
@@ -142,7 +143,8 @@ def test_an_alarm_ends_with_the_water_and_the_next_water_has_not_been_seen(
     with Told(journal) as told:
         until(lambda: told.last("alarm").get("zones") == ["left"])
         until(lambda: told.page["alarm"]["unseen"] == ["left"])
-        until(lambda: told.page["alarm"]["judged"].startswith("judged: leak, "))
+        until(lambda: told.page["alarm"]["judged"]["left"] is not None)
+        assert told.page["alarm"]["judged"]["left"]["phase"] == "fill"
         acknowledge(journal, run.id)
         until(lambda: told.page["alarm"]["unseen"] == [])
         journal.keep([m for m in whole.messages if began + 700 <= m.at < began + 860])
@@ -153,6 +155,18 @@ def test_an_alarm_ends_with_the_water_and_the_next_water_has_not_been_seen(
         journal.keep([m for m in whole.messages if m.at >= began + 860])
         until(lambda: told.last("alarm").get("wet") is True)
         assert told.page["alarm"]["unseen"] == ["left"]
+
+
+def test_an_alarm_says_what_each_pads_water_was_judged_to_be(journal: Journal) -> None:
+    """A splash on three pads: provisional at first, and each a spill once it is judged, while the alarm still stands."""
+    begun = present(simulate(Scenario(seed=35, splash_s=400.0))[0], 425)
+    under_way(journal, begun)
+    with Told(journal) as told:
+        until(lambda: told.page["alarm"] is not None)
+        until(lambda: all((told.page["alarm"] or {"judged": {}})["judged"].values()))
+        judged = told.page["alarm"]["judged"]
+    assert {zone: one["cause"] for zone, one in judged.items()} == dict.fromkeys(ZONES, "spill")
+    assert all(one["leak"] < 0.5 and one["phase"] is None for one in judged.values())
 
 
 def test_a_restart_takes_back_the_alarm_of_a_run_that_is_over_and_keeps_that_of_one_under_way(

@@ -168,7 +168,7 @@ def test_a_run_that_can_no_longer_pass_says_so_while_it_runs() -> None:
     unheard = evidence(RUN[:-1])
     heard = replace(unheard.heard, longest_gap_s=20.0, gap_of="left pad", gap_at=T0 + 400, share=0.98)
     reasons = decide(PLAN, replace(unheard, heard=heard))[1]
-    assert ["left pad went unheard" in reason.text for reason in past_mending(PLAN, heard, reasons)] == [True]
+    assert ["left pad went unheard" in told.text for told in past_mending(PLAN, heard, reasons)] == [True]
     assert any("watch with all pads heard" in need for need in still_needed(PLAN, heard))
 
     whole = evidence(RUN)
@@ -176,6 +176,21 @@ def test_a_run_that_can_no_longer_pass_says_so_while_it_runs() -> None:
     assert may_stop(PLAN, whole.heard, [], leaks=False) == "The plan asks for nothing more."
     before = evidence([("idle", 60)])
     assert past_mending(PLAN, before.heard, decide(PLAN, before)[1]) == []
+
+
+def test_water_before_the_first_fill_ends_the_run_with_what_is_true_of_it() -> None:
+    """Nothing was let in yet, so floor or tap side are wet: this run cannot pass, and shutting the tap tells which."""
+    wet = evidence([("idle", 200)], [event(0.05, at=100.0, cause="spill")])
+    lost = past_mending(PLAN, wet.heard, decide(PLAN, wet)[1])
+    said = may_stop(PLAN, wet.heard, lost, leaks=False) or ""
+
+    assert [reason.code for reason in lost] == ["wet-before-fill"]
+    assert said.startswith(
+        "Water came before the machine let any in: from the floor, or from a tap or inlet hose"
+    )
+    assert "End this run, which cannot pass." in said
+    assert "shut the tap" in said
+    assert "any more" not in said
 
 
 def test_an_unproven_pad_passes_where_the_plan_allows_it() -> None:
