@@ -80,6 +80,8 @@ function showOne(b) {
   document.title = `${b.alarm ? "▲ WET: " : ""}Bench ${b.bench}`;
   document.getElementById("stale").hidden = !b.stale;
   document.getElementById("floor").setAttribute("aria-label", "Pads: " + Object.entries(b.pads).map(([z, p]) => `${z} ${padWord(p)}`).join(", "));
+  const last = document.getElementById("last");
+  if (last) { last.hidden = !b.last; if (b.last) { last.href = `/runs/${b.last.run}`; last.textContent = `Open run ${b.last.run}`; } }
   if (b.run) {
     if (b.run.needs) list(one, "needs", b.run.needs, "nothing more");
     const lost = b.run.lost ?? [];
@@ -90,7 +92,7 @@ function showOne(b) {
   }
   const health = [b.age_s == null ? "no message yet" : `last message ${span(b.age_s)} ago`];
   if (b.run && b.run.clock_error_s != null) health.push(`clocks within ${b.run.clock_error_s.toFixed(2)} s`);
-  if (b.run && b.run.lost_packs != null) health.push(`${b.run.lost_packs} packs lost`);
+  if (b.run && b.run.lost_packs != null) health.push(`${b.run.lost_packs} ${b.run.lost_packs === 1 ? "pack" : "packs"} lost`);
   say(one, "health", health.join(" · "));
   if (!b.alarm) return;
   const told = b.alarm.unseen.length, button = document.getElementById("seen");
@@ -199,7 +201,7 @@ async function strip() {
   const most = Math.max(50, ...(got.power ?? []).map(q => 1.1 * q[1]));  // a few watts at rest are not drawn as if they were a wash
   Plotly.react("strip", lines, {
     height: 280, margin: { l: 55, r: 55, t: 8, b: 55 }, paper_bgcolor: paper, plot_bgcolor: paper, font: { color: ink, size: 12 }, shapes, annotations, legend: { orientation: "h", y: -0.25 }, dragmode: false,
-    xaxis: { type: "date", range: [place(begin), place(end)], gridcolor: grid, fixedrange: true }, yaxis: { type: "log", title: { text: "µS" }, domain: [0, 0.88], dtick: 1, range: [-1.3, 3], gridcolor: grid, fixedrange: true },
+    xaxis: { type: "date", tickformat: "%H:%M\n%d %b %Y", range: [place(begin), place(end)], gridcolor: grid, fixedrange: true }, yaxis: { type: "log", title: { text: "µS" }, domain: [0, 0.88], dtick: 1, range: [-1.3, 3], gridcolor: grid, fixedrange: true },
     yaxis2: { overlaying: "y", side: "right", title: { text: "W" }, range: [0, most], tickmode: "auto", nticks: 5, showgrid: false, zerolinecolor: zeroline, fixedrange: true },
   }, config);
 }

@@ -9,6 +9,8 @@ from typing import Any, Final
 
 from jinja2 import Environment, FunctionLoader
 
+from soaktest.vocabulary import plural
+
 FILES: Final = resources.files("soaktest.dashboards")
 
 
@@ -26,6 +28,7 @@ def fill(name: str, **values: Any) -> str:
 def _environment() -> Environment:
     made = Environment(loader=FunctionLoader(source), autoescape=True)
     made.filters["moment"] = _moment
+    made.filters["plural"] = plural
     return made
 
 

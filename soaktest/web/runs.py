@@ -33,6 +33,8 @@ from soaktest.web.templates import page
 from soaktest.why_plot import why_figure
 
 router = APIRouter()
+STILL_WET_S = 1800.0
+"""So long after a run its marks may still be seen; they dry within minutes, and the drip watch is over by then."""
 
 
 def analysis_of(request: Request, run: RunRow) -> Analysis:
@@ -88,7 +90,8 @@ def one_run(request: Request, number: Number, whole: bool = False) -> HTMLRespon
     return page(
         request, "run.html", run=run, f=told, events=event_rows(told), verdict={"name": name, "meaning": meaning, "mark": mark},
         answer=answer(told), floor=floor_plan(layout_of(run), told), place=place_in_words(told), jumps=jumps(told), clock=Clock.of(told.began),
-        hours=None if overviews_of(request).is_kept(run) else _hours(run), notes=notes_of(book(request), number), others=others,
+        hours=None if overviews_of(request).is_kept(run) else _hours(run),
+        fresh=run.ended is None or time.time() - run.ended < STILL_WET_S, notes=notes_of(book(request), number), others=others,
     )  # fmt: skip
 
 

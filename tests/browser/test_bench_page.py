@@ -114,6 +114,11 @@ def test_pages_fit_the_screen(enter: Callable[..., Page], width: int, dark: bool
             assert top["y"] < 400
             assert "FAIL" in page.inner_text("h1")
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth + 1"), path
+        ways = page.evaluate(
+            "[...document.querySelectorAll('.ways a')].map(e => e.getBoundingClientRect()).map(r => [r.top, r.height])"
+        )
+        assert len({top for top, _ in ways}) <= 1, path  # one row
+        assert all(height >= 44 for _, height in ways)
         tags = (
             "[...document.querySelectorAll('.whole a, .keep a')].every(a => a.getClientRects().length <= 1)"
         )
@@ -206,6 +211,9 @@ def test_downloads_are_what_they_say(service: Service) -> None:
         assert pd.to_datetime(table.time_utc).nunique() == table.utc_s.nunique() == len(table) > 2000
         assert (pd.to_datetime(table.time_utc) == packed.time_utc).all()
         assert b"FAIL: it leaks" in client.get("/runs/1/download/timeline").content
+        shown = client.get("/runs/1").text
+        assert "The water has dried since" in shown
+        assert "still wet" not in shown  # it is a year old
         path = service.folder / "again.ndjson.gz"
         path.write_bytes(client.get("/runs/1/download/recording").content)
         kept = client.get("/api/runs/1/findings").json()

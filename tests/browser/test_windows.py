@@ -132,7 +132,7 @@ def test_a_finger_on_the_timeline_scrolls_the_page(service: Service, enter: Call
 
 
 def test_what_is_drawn_on_black_is_seen(service: Service, enter: Callable[..., Page]) -> None:
-    """Every line of the dark timeline has a contrast of 3:1 or more against its ground."""
+    """Every line of the dark timeline has a contrast of 3:1 or more against its ground, and labels stand on dark paper."""
     page = enter(dark=True)
     page.goto(service.url + "/runs/1")
     page.wait_for_selector("#timeline[data-ready]")
@@ -141,6 +141,10 @@ def test_what_is_drawn_on_black_is_seen(service: Service, enter: Callable[..., P
     )
     assert len(lines) >= 4
     assert min(contrast(line, ground) for line in lines) >= 3.0
+    papers = page.evaluate(
+        "timeline.layout.annotations.filter(a => a.name?.startsWith('sided')).map(a => a.bgcolor)"
+    )
+    assert set(papers) == {"rgba(29,34,39,.85)"}
 
 
 def contrast(a: str, b: str) -> float:

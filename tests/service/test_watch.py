@@ -270,6 +270,7 @@ def test_a_run_that_goes_on_has_no_verdict_but_its_water_is_told(
         assert "under way, WET at left" in told
         listed = orjson.loads(CliRunner().invoke(app, ["run", "list", "--json"]).output)
         assert listed[0]["verdict"] is None
+        assert "Look while it is still wet" in client.get(f"/runs/{run.id}").text
         end_run(journal, run.id)
         assert "<b>PASS</b>" in client.get("/runs").text
     assert "pass" in CliRunner().invoke(app, ["run", "list"]).output
