@@ -50,7 +50,7 @@ SHARPEN = 1.6
 """Delays and rates are tried wider than machines are; the phase is surer than their plain mixture says."""
 LAYOUT_TRUST = 0.5
 """Power of the layout's shares of leaks, which are somebody's guess; what a workshop has confirmed counts in full."""
-FLAT_PHASE = 0.08
+FLAT_PHASE = 0.05
 """Share of the phase's chances spread over all that had been by then: water stands in trays and laggings, and takes ways of its own."""
 FLAT = 0.03
 """Share of the posterior spread evenly: layouts are not the machine."""
@@ -237,6 +237,8 @@ def release_phase(
         total += chance[fit.part.id] * (fit.variant_weight @ share)
     total = total**SHARPEN
     been = total > 1e-6 * total.max()
+    idle = PHASES.index("idle")
+    been[idle] = total[idle] >= total.max()  # no water is let out in it but by what stands under pressure
     total = (1 - FLAT_PHASE) * total / max(total.sum(), 1e-12) + FLAT_PHASE * been / been.sum()
     return {phase: float(p) for phase, p in zip(PHASES, total, strict=True)}
 
