@@ -182,7 +182,7 @@ async function check() {
   const answer = await (await post(`/api/benches/${one.dataset.bench}/pad-check`, got)).json();
   say(one, "check", answer.sound ? "All three pads are sound." : answer.faults ? Object.entries(answer.faults).filter(([, f]) => f).map(([z, f]) => `${z} pad: ${f}`).join("; ") : answer.detail);
   button.disabled = false;
-  if (!answer.sound) setTimeout(() => location.reload(), 4000);
+  if (!answer.sound) setTimeout(() => { if (!leaving && !document.getElementById("unit").value) location.reload(); }, 4000);  // what was typed is kept
 }
 const looks = { left: ["#0072b2", "solid"], centre: ["#009e73", "dash"], right: ["#d55e00", "dot"] };
 const bands = { idle: "#d5d9dd", fill: "#56b4e9", wash: "#a6d3a0", heat: "#e69f00", rinse: "#b9e3da", drain: "#cc9ac0", spin: "#f0e442" };
