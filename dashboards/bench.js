@@ -62,7 +62,7 @@ function showBench(root, b) {
     part.classList.toggle("wet", pad.wet);
     part.querySelector(".fill").style.height = `${Math.round(100 * pad.wetness)}%`;
     part.querySelector(".pad-state").textContent = padWord(pad);
-    part.querySelector(".pad-number").textContent = pad.microsiemens == null ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= 0.05 ? `, ${Math.round(100 * pad.wetness)}\u00a0% wet` : ""}`;
+    part.querySelector(".pad-number").textContent = pad.microsiemens == null ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= 0.05 ? `, ${percent(pad.wetness)} wet` : ""}`;
   }
 }
 function showCard(b) {

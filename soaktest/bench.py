@@ -14,7 +14,7 @@ from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, Knowledge, examine
 from soaktest.analysis.coverage import survey
 from soaktest.analysis.progress import Stage, counted, may_stop, past_mending, stage_of, still_needed
-from soaktest.analysis.verdict import FAIL_FROM
+from soaktest.analysis.verdict import FAIL_FROM, leak_chance
 from soaktest.errors import InputError, RunError, Way, plain_text
 from soaktest.findings import Reason, WetEvent
 from soaktest.journal import Journal, newest_descriptions, run_of
@@ -53,7 +53,7 @@ class Live:
     def leaks(self) -> list[WetEvent]:
         """Wet events that are leaks: the run has failed by them, whether their pads are dry again or not."""
         events = self.analysis.findings.wet_events
-        return [e for e in events if e.cause_probability.get("leak", 0.0) >= FAIL_FROM]
+        return [e for e in events if leak_chance(e) >= FAIL_FROM]
 
     @property
     def leaked(self) -> list[Zone]:

@@ -18,7 +18,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
-from soaktest.analysis.verdict import FAIL_FROM
+from soaktest.analysis.verdict import FAIL_FROM, leak_chance
 from soaktest.bench import Live, alarm_message, lamp_message, look
 from soaktest.errors import SoaktestError
 from soaktest.findings import kept_verdict
@@ -317,7 +317,7 @@ def _judged(bench: _Bench, zone: Zone) -> dict[str, Any] | None:
     event = next((e for e in reversed(events) if e.zone == zone and (e.end is None or e.onset > since)), None)
     if event is None:
         return None
-    leak = event.cause_probability.get("leak", 0.0)
+    leak = leak_chance(event)
     return {"cause": event.cause, "leak": leak, "phase": event.phase if leak >= FAIL_FROM else None}
 
 

@@ -63,14 +63,17 @@ class Inflow:
 
     @property
     def usual(self) -> Floats:
-        """Each phase's own time at the floor at the part's usual delay and full rate, shape (7, steps)."""
-        out: Floats = self.delayed[list(DELAY_FACTORS).index(USUAL)]
+        """``come`` at the part's usual delay: each phase's own time at the floor until then, shape (7, steps)."""
+        out: Floats = self.come[list(DELAY_FACTORS).index(USUAL)]
         return out
 
     def volume(self, at: float) -> Floats:
         """Water come down by ``at`` (UTC), in seconds at unit rate; shape (variants,)."""
         i = int(np.clip((at - self.t[0]) / STEP_S, -1, len(self.t) - 1))
-        return self._by_rates(self.come[:, :, i]) if i >= 0 else np.zeros(len(self.log_weight))
+        out: Floats = (
+            (self.come[:, :, i] @ self.rates.T).ravel() if i >= 0 else np.zeros(len(self.log_weight))
+        )
+        return out
 
     def flow(self, begin: int, bins: int, width: int) -> Floats:
         """Sums of the flow in bins of ``width`` steps from step ``begin`` on; shape (variants, bins)."""
@@ -89,10 +92,6 @@ class Inflow:
         """Volume come down as time goes on, in the mean over variants of that weight; shape (steps,)."""
         share = weight.reshape(len(self.delayed), len(self.rates)) @ self.rates
         out: Floats = np.einsum("dp,dps->s", share, self.come)
-        return out
-
-    def _by_rates(self, own: Floats) -> Floats:
-        out: Floats = (own @ self.rates.T).ravel()
         return out
 
 
@@ -115,9 +114,11 @@ def phase_steps(phases: PhaseTrack) -> tuple[Floats, Floats]:
     return ends, means
 
 
-def inflow_of(part: Part, t: Floats, probability: Floats) -> Inflow:
-    """Convolve a part's exposure with its delay, once per delay; ``probability`` is shaped (7, steps)."""
-    level = water_level(probability)
+def inflow_of(part: Part, t: Floats, probability: Floats, level: Floats) -> Inflow:
+    """Convolve a part's exposure with its delay, once per delay.
+
+    ``probability`` (7, steps) is that of the phases, ``level`` (steps,) their :func:`water_level`, one for all parts.
+    """
     if part.wets.get("fill", 0.0) < max(FED_BY_VALVE, part.wets.get("wash", 0.0)):
         probability = probability * (SEEP + (1 - SEEP) * np.minimum(1.0, level / 0.3))
     if part.wets.get("idle", 0.0) == 0.0:  # only what stands under mains pressure wets before water is let in

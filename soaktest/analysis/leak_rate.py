@@ -15,7 +15,6 @@ from scipy.optimize import nnls
 
 from soaktest.analysis.conductance import SOAKED_S
 from soaktest.analysis.events import PadEvent, PadTrack
-from soaktest.analysis.exposure import STEP_S
 from soaktest.analysis.series import Floats
 from soaktest.analysis.suspects import PartFit
 from soaktest.findings import Amount
@@ -75,9 +74,8 @@ def _growth(track: PadTrack, event: PadEvent) -> tuple[Floats, float, int] | Non
 def _exposure(fits: list[PartFit], chance: Mapping[str, float], begin: float, bins: int) -> Floats:
     """Seconds of each phase's water arriving in each bin, shape (7, bins), of the likeliest part."""
     fit = max(fits, key=lambda f: chance[f.part.id])
-    delayed = np.cumsum(fit.inflow.usual, axis=1) * STEP_S
     edges = begin + BIN_S * np.arange(bins + 1)
-    at = np.stack([np.interp(edges, fit.inflow.t, row) for row in delayed])
+    at = np.stack([np.interp(edges, fit.inflow.t, row) for row in fit.inflow.usual])
     out: Floats = np.diff(at, axis=1)
     return out
 

@@ -16,6 +16,11 @@ DAMP_S = 240
 """Seconds in which damp air does not double what a pad conducts."""
 
 
+def above_noise(level: float, sigma: float) -> float:
+    """Siemens over a dry level (log10 siemens) that its noise of ``sigma`` decades hardly reaches."""
+    return float(10.0**level * (10.0 ** (3 * sigma) - 1.0))
+
+
 def before_creep(x: Floats, begin: int, low: int, at: int, level: float, sigma: float) -> tuple[int, float]:
     """Where to look for the onset from, and the dry level there: before any creeping that the level has followed.
 
@@ -28,7 +33,7 @@ def before_creep(x: Floats, begin: int, low: int, at: int, level: float, sigma: 
     slow = median_filter(x[first:at], size=15, mode="nearest")
     base = float(np.quantile(slow, 0.1))
     over = 10.0**slow - 10.0**base
-    still = np.flatnonzero(over <= max(TRACE_S, 10.0**base * (10.0 ** (3 * sigma) - 1.0)))
+    still = np.flatnonzero(over <= max(TRACE_S, above_noise(base, sigma)))
     if not len(still) or over[-1] < 2 * TRACE_S:
         return low, level
     since = int(still[-1])

@@ -25,6 +25,7 @@ from soaktest.analysis.conductance import (
 )
 from soaktest.analysis.events import SIEMENS_PER_ML, PadCheck, PadEvent, PadTrack
 from soaktest.analysis.onset_search import (
+    above_noise,
     before_creep,
     countable,
     first_trace,
@@ -113,8 +114,10 @@ def _read_pad(
     middle = float(np.median(ratio))
     code_s = adc_step(series.v) / (wiring.divider_ohm * max(1.0 - middle, 0.05) ** 2)
     per_ml = check.siemens_per_ml if check else SIEMENS_PER_ML
-    counts = tuple(COUNTS_ML * siemens for siemens in per_ml)
-    noises = _Noise(noise, slow_noise, max(LEAST_S, LEAST_CODES * code_s), counts)
+    _, usual, most = per_ml
+    noises = _Noise(
+        noise, slow_noise, max(LEAST_S, LEAST_CODES * code_s), (COUNTS_ML * usual, COUNTS_ML * most)
+    )
     found, dry = _find_events(zone, t, log_g, noises, dampest if wet_at_start else None)
     clock = signals.clock_error_s.get(zone, 0.0)
     events = tuple(_with_clock(event, clock) for event in found)
@@ -197,13 +200,13 @@ class _Noise:
     fast: float
     slow: float
     least_siemens: float
-    counts: tuple[float, ...]
-    """Siemens of ``COUNTS_ML`` on the pad: low, best, high."""
+    counts: tuple[float, float]
+    """Siemens of ``COUNTS_ML`` on the pad, in usual water and in the best conducting."""
 
-    def counted(self, x: Floats, trace: int, level: float) -> list[int | None]:
-        """Indices from which that much was on the pad, first to last; None where there never was."""
-        told = 10.0**level * (10.0 ** (3 * float(np.hypot(self.fast, self.slow))) - 1.0)
-        return [countable(x, trace, level, max(siemens, told)) for siemens in self.counts]
+    @property
+    def sigma(self) -> float:
+        """Standard deviation of one second's value about a level that is followed, decades."""
+        return float(np.hypot(self.fast, self.slow))
 
     def least_rise(self, level: float) -> float:
         """The least lasting rise over a dry level that is confirmed, in decades."""
@@ -260,7 +263,7 @@ class _Alarm:
 
 def _watch(t: Floats, x: Floats, begin: int, noise: _Noise, dry: Floats) -> _Alarm | None:
     """Page's test from ``begin`` on; fills ``dry`` as far as it gets. None when nothing alarms."""
-    sigma = float(np.hypot(noise.fast, noise.slow))
+    sigma = noise.sigma
     head = x[begin : begin + LEARN_S]
     level, slope = float(np.median(head[: max(5, len(head) // 2)])), 0.0
     total, clip = 0.0, 2.5 * sigma
@@ -302,7 +305,6 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
     ``since`` are the seconds from which the pad was dry, and from which it was listened to after the last doubtful alarm.
     """
     dried, begin = since
-    sigma = float(np.hypot(noise.fast, noise.slow))
     onset_low = max(begin, alarm.at - 300)
     base = x[onset_low : max(onset_low + 5, alarm.at - 40)]
     stop = int(np.searchsorted(t, t[alarm.at] + CONFIRM_S))
@@ -322,7 +324,7 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
     soon = float(lasting[: 8 + 20].max()) - level
     if rise < 0.25 * LEAST_RISE or (early < 0.4 * least and (rise > 4 * early or peak > 4 * soon)):
         return None  # what rose later will alarm by itself, and be dated then
-    onset_low, level = before_creep(x, dried, onset_low, alarm.at, level, sigma)
+    onset_low, level = before_creep(x, dried, onset_low, alarm.at, level, noise.sigma)
     low, onset, high = _date(x[:stop], onset_low, alarm.at, level, noise)
     top = alarm.at + int(np.argmax(after))  # it must have been wet before it can be dry again
     end = _dry_again(x, top, level, peak, noise)
@@ -331,15 +333,14 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
 
 def _date(x: Floats, begin: int, at: int, level: float, noise: _Noise) -> tuple[int, int, int]:
     """Low end, onset and high end of when half a drop was on the pad: indices, found from ``begin`` to a little after the alarm."""
-    sigma = float(np.hypot(noise.fast, noise.slow))
-    found = find_onset(np.clip((x[begin : at + 4] - level) / sigma, -4.0, 12.0))
-    trace = first_trace(x, begin, begin + found.index, level, sigma)
+    found = find_onset(np.clip((x[begin : at + 4] - level) / noise.sigma, -4.0, 12.0))
+    trace = first_trace(x, begin, begin + found.index, level, noise.sigma)
     # Water that creeps in passes a countable amount at a slant: what it conducts, and so when, is known to a factor.
-    early, usual, late = noise.counted(x, trace, level)
+    told = above_noise(level, noise.sigma)
+    usual, late = (countable(x, trace, level, max(siemens, told)) for siemens in noise.counts)
     onset = trace if usual is None else usual
     latest = min(onset + SLANT_S, len(x) - 1 if late is None else late)
-    low = min(begin + found.low, trace, early or trace)
-    return low, onset, max(min(begin + found.high, onset + 30), latest)
+    return min(begin + found.low, trace), onset, max(min(begin + found.high, onset + 30), latest)
 
 
 def _dry_again(x: Floats, at: int, level: float, peak: float, noise: _Noise) -> int | None:

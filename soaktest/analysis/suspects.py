@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import logsumexp, ndtr
 
 from soaktest.analysis.events import PadEvent, PadTrack
-from soaktest.analysis.exposure import STEP_S, Inflow, inflow_of, phase_steps
+from soaktest.analysis.exposure import STEP_S, Inflow, inflow_of, phase_steps, water_level
 from soaktest.analysis.series import Floats, PhaseTrack
 from soaktest.layouts import Layout, Pad, Part
 from soaktest.vocabulary import PHASES, ZONES, Zone
@@ -85,10 +85,11 @@ def fit_parts(
 ) -> list[PartFit]:
     """The likelihood of the evidence for every part of the layout."""
     t, probability = phase_steps(phases)
+    level = water_level(probability)
     growth = {zone: _growth(pads[zone], event, t) for zone, event in arrivals.wet.items()}
     fits = []
     for part in layout.parts:
-        inflow = inflow_of(part, t, probability)
+        inflow = inflow_of(part, t, probability, level)
         per_variant = inflow.log_weight + _arrival_log_likelihood(part, inflow, arrivals, layout, tilt_rad)
         for measured in growth.values():
             per_variant = per_variant + _growth_log_likelihood(inflow, measured)

@@ -62,7 +62,7 @@ class Evidence:
 
 def decide(plan: Plan, evidence: Evidence) -> tuple[Outcome, list[Reason]]:
     """The verdict and its reasons, weightiest first."""
-    leaks = [event for event in evidence.wet_events if _leak_chance(event) >= FAIL_FROM]
+    leaks = [event for event in evidence.wet_events if leak_chance(event) >= FAIL_FROM]
     reasons = [_leak_reason(event, evidence) for event in leaks]
     missing = [
         *_doubtful_events(evidence),
@@ -93,7 +93,8 @@ def decide(plan: Plan, evidence: Evidence) -> tuple[Outcome, list[Reason]]:
     return "pass", [_pass_reason(plan, evidence)]
 
 
-def _leak_chance(event: WetEvent) -> float:
+def leak_chance(event: WetEvent) -> float:
+    """How likely this water came out of the machine, 0 to 1."""
     return event.cause_probability.get("leak", 1.0 if event.cause == "leak" else 0.0)
 
 
@@ -142,7 +143,7 @@ def _ordinal(n: int) -> str:
 def _doubtful_events(evidence: Evidence) -> list[Reason]:
     reasons = []
     for event in evidence.wet_events:
-        chance = _leak_chance(event)
+        chance = leak_chance(event)
         if (
             chance >= FAIL_FROM
             or event.cause == "fault"

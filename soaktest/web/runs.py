@@ -90,18 +90,22 @@ def one_run(request: Request, number: Number, whole: bool = False) -> HTMLRespon
     return page(
         request, "run.html", run=run, f=told, events=event_rows(told), verdict={"name": name, "meaning": meaning, "mark": mark},
         answer=answer(told), floor=floor_plan(layout_of(run), told), place=place_in_words(told), jumps=jumps(told), clock=Clock.of(told.began),
-        hours=None if overviews_of(request).is_kept(run) else _hours(run),
+        hours=None if _is_short(run) or overviews_of(request).is_kept(run) else _hours(run),
         fresh=run.ended is None or time.time() - run.ended < STILL_WET_S, notes=notes_of(book(request), number), others=others,
     )  # fmt: skip
 
 
-LONG_S = 3 * 3600.0
+SHORT_H = 3.0
 """A shorter run is examined in a second or two, and nothing is said about it."""
 
 
 def _waits(run: RunRow) -> bool:
     """Whether its page would stay blank while a long run is examined."""
-    return kept_findings(run) is None and _hours(run) * 3600.0 > LONG_S
+    return kept_findings(run) is None and not _is_short(run)
+
+
+def _is_short(run: RunRow) -> bool:
+    return _hours(run) < SHORT_H
 
 
 def _hours(run: RunRow) -> float:
