@@ -267,7 +267,6 @@ def _unheard_phases(figure: go.Figure, analysis: Analysis) -> None:
 def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
     clock = Clock.of(analysis.findings.began)
     heard = [zone for zone in ZONES if len(analysis.pads[zone].t)]
-    first = heard[0] if heard else None
     for zone in heard:
         track = analysis.pads[zone]
         colour, dash = ZONE_LOOKS[zone]
@@ -285,11 +284,22 @@ def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
         figure.add_trace(
             go.Scatter(
                 x=clock.times(dry_t), y=np.round(microsiemens(dry), 4), mode="lines", line={"color": colour, "width": 1, "dash": dash},
-                opacity=0.45, showlegend=zone == first, legendrank=2000, hoverinfo="skip", name="dry level (thin)",
+                opacity=0.45, showlegend=False, hoverinfo="skip", name=f"{zone} dry level",
             ),
             row=2, col=1,
         )  # fmt: skip
-    if not heard:
+    if heard:  # one word for all: the page knows each line by its own name
+        named = go.Scatter(
+            x=[None],
+            opacity=0.45,
+            y=[None],
+            mode="lines",
+            line={"color": "#6b7680", "width": 1},
+            name="dry level (thin)",
+            legendrank=2000,
+        )
+        figure.add_trace(named, row=2, col=1)
+    else:
         figure.add_annotation(
             text="No pad was heard", x=0.5, y=0.5, xref="x2 domain", yref="y2 domain", showarrow=False
         )

@@ -30,6 +30,8 @@ def test_a_zoom_keeps_the_phases_and_the_whole_run_comes_back(
     page = enter()
     page.goto(service.url + "/runs/1")
     page.wait_for_selector("#timeline[data-ready]")
+    lines = "timeline._fullData.filter(t => t.type === 'scatter').map(t => [t.name, [...(t.x ?? [])], [...(t.y ?? [])]])"
+    drawn = page.evaluate(lines)
     (whole,) = page.evaluate(LOOK)
     (near,) = press(page, "left wet")
 
@@ -40,6 +42,7 @@ def test_a_zoom_keeps_the_phases_and_the_whole_run_comes_back(
     for (a, b), (a_near, b_near) in zip(whole["bars"], near["bars"], strict=True):
         assert abs((b - a) * stretch - (b_near - a_near)) < 2 * stretch
     assert press(page, "Whole run") == [whole]
+    assert page.evaluate(lines) == drawn  # each line its own, the dry levels too
 
     width = last - first
     (half,) = press(page, "Nearer")
