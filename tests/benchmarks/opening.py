@@ -9,16 +9,15 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from statistics import median
 
-import httpx
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests.browser.conftest import FLAGS
+from tests.browser.serving import answers, until
 from tests.conftest import free_port, program
 
 MARKS = """
@@ -100,18 +99,8 @@ def _served(folder: Path) -> Iterator[str]:
         command, env={**os.environ, "SOAKTEST_DATA": str(folder)}, stdout=subprocess.DEVNULL
     )
     try:
-        end = time.monotonic() + 30
-        while not _answers(url):
-            assert time.monotonic() < end, "the service did not begin in time"
-            time.sleep(0.1)
+        until(lambda: answers(url), 30)
         yield url
     finally:
         served.send_signal(signal.SIGINT)
         served.wait(30)
-
-
-def _answers(url: str) -> bool:
-    try:
-        return httpx.get(url + "/door").status_code == 200
-    except httpx.TransportError:
-        return False

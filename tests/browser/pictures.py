@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tempfile
-import time
 from pathlib import Path
 
 from PIL import Image
@@ -13,10 +12,9 @@ from soaktest.bench import begin_run
 from soaktest.journal import open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
-from soaktest.replay import as_bytes
 from soaktest.simulate.bench import demo_scenario, simulate
 from tests.browser.serving import PASSWORD, Service
-from tests.conftest import later, program
+from tests.conftest import present, program
 
 WHERE = Path(__file__).parents[2] / "dashboards" / "pictures"
 
@@ -53,12 +51,10 @@ def _leak_in_mid_wash(service: Service) -> None:
     """A run on bench b1 that goes on, heard until some minutes after its first pad was wet."""
     recording, truth = simulate(demo_scenario())
     heard = min(truth.first_water.values()) - recording.header.began + 240.0
-    moved = later(recording, time.time() - heard - recording.header.began, b"7")
-    began = moved.header.began
-    header = moved.header.model_copy(update={"unit": "A-0500", "run": None, "ended": None})
-    packs = [as_bytes(m) for m in moved.messages if m.at <= began + heard]
+    told = present(recording, heard, b"7")
     journal = open_journal(f"sqlite:///{service.folder / 'journal.sqlite'}")
-    journal.keep(packs)
+    journal.keep(told.messages)
+    header = told.header.model_copy(update={"unit": "A-0500", "run": None})
     begin_run(journal, header, read_plan("repair-check"), read_layout("front-loader"))
     journal.close()
 

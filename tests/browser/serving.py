@@ -50,7 +50,7 @@ class Service:
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
         )
-        until(self.answers, 30)
+        until(lambda: answers(self.url), 30)
 
     def _fill(self) -> None:
         """Two finished runs of one unit: before and after its repair."""
@@ -63,12 +63,6 @@ class Service:
             )
         make_key(journal, self.folder / "keys", PASSPHRASE)
         journal.close()
-
-    def answers(self) -> bool:
-        try:
-            return httpx.get(self.url + "/door").status_code == 200
-        except httpx.TransportError:
-            return False
 
     def restart(self) -> None:
         """The same service on the same port; who was in has to come in anew."""
@@ -114,6 +108,14 @@ class PadNode:
     def stop(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()
+
+
+def answers(url: str) -> bool:
+    """Whether a service is up at an address."""
+    try:
+        return httpx.get(url + "/door").status_code == 200
+    except httpx.TransportError:
+        return False
 
 
 def begin_a_run(page: Page) -> None:

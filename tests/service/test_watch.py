@@ -19,13 +19,12 @@ from soaktest.mqtt_client import connected, new_client
 from soaktest.plans import read_plan
 from soaktest.recording import Recording
 from soaktest.records import acknowledge
-from soaktest.replay import as_bytes
 from soaktest.settings import BrokerAddress
 from soaktest.simulate.bench import Scenario, Truth, simulate
 from soaktest.tables import RunRow
 from soaktest.vocabulary import ZONES
 from soaktest.watch import Watch
-from tests.conftest import free_port, later
+from tests.conftest import free_port, present
 
 PLAN, LAYOUT = read_plan("repair-check"), read_layout("front-loader")
 
@@ -49,13 +48,6 @@ def until(what: Callable[[], bool], seconds: float = 20.0) -> None:
     while not what():
         assert time.monotonic() < deadline, "did not happen in time"
         time.sleep(0.02)
-
-
-def present(recording: Recording, seconds: float) -> Recording:
-    """As much of a recording as would have been heard by now, had it begun so many seconds ago."""
-    moved = later(recording, time.time() - seconds - recording.header.began, b"n")
-    header = moved.header.model_copy(update={"ended": None})
-    return Recording(header, [as_bytes(m) for m in moved.messages if m.at <= header.began + seconds])
 
 
 def wiped(recording: Recording, seconds: float, until_s: float = float("inf")) -> Recording:
