@@ -22,6 +22,9 @@ STRETCH_JOIN_S = 20
 STRETCH_LEAST_S = 10
 """A stretch of a phase counts from this length on (the contract)."""
 
+UNHEARD_FILL_S = 120.0
+"""About how long a first fill takes that no signal showed."""
+
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
@@ -88,8 +91,12 @@ def survey(signals: Signals, pads: Mapping[Zone, PadTrack], phases: PhaseTrack, 
 
 
 def first_water(stretches: list[Stretch]) -> float | None:
-    """When water was first let in or seen at work; None where it never was. A drain alone may be a pump's trial."""
-    return next((s.start for s in stretches if s.phase not in ("idle", "drain")), None)
+    """When water was first let in; None where it never was. A drain alone may be a pump's trial.
+
+    Where it is first seen at work, it was let in unheard, up to ``UNHEARD_FILL_S`` before.
+    """
+    first = next((s for s in stretches if s.phase not in ("idle", "drain")), None)
+    return first and first.start - (0.0 if first.phase == "fill" else UNHEARD_FILL_S)
 
 
 def find_stretches(phases: PhaseTrack) -> list[Stretch]:

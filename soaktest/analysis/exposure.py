@@ -36,6 +36,8 @@ KNOWN_RATE = 0.2
 """From this rate on a part is known for leaking in a phase."""
 FILL_S, DRAIN_S = 90.0, 40.0
 """About how long a tub takes to fill and to drain."""
+LEAST_TO_TUMBLE = 0.3
+"""Water in the tub without which no drum tumbles for long."""
 SEEP = 0.15
 """Share of its rate at which a part of the tub leaks with hardly any water behind it."""
 FED_BY_VALVE = 0.6
@@ -122,8 +124,7 @@ def inflow_of(part: Part, t: Floats, probability: Floats, level: Floats) -> Infl
     if part.wets.get("fill", 0.0) < max(FED_BY_VALVE, part.wets.get("wash", 0.0)):
         probability = probability * (SEEP + (1 - SEEP) * np.minimum(1.0, level / 0.3))
     if part.wets.get("idle", 0.0) == 0.0:  # only what stands under mains pressure wets before water is let in
-        let_in = np.maximum.accumulate(level) > 0.02
-        probability = probability * np.where(let_in, 1.0, DRY)
+        probability = probability * np.maximum(_let_in(probability, level), DRY)
     kept: list[Floats] = []
     for factor in DELAY_FACTORS:
         kernel = _kernel(max(part.delay_s, 2.0) * factor, probability.shape[1])
@@ -133,6 +134,13 @@ def inflow_of(part: Part, t: Floats, probability: Floats, level: Floats) -> Infl
     delays = np.log(np.array(list(DELAY_FACTORS.values())))
     weights: Floats = (delays[:, None] + log_weight).ravel()
     return Inflow(t, delayed, rates, weights, np.cumsum(delayed, axis=2) * STEP_S)
+
+
+def _let_in(probability: Floats, level: Floats) -> Floats:
+    """How surely water had been let in by each step, shape (steps,): a first fill may have been heard as something else."""
+    working = 1.0 - probability[PHASES.index("idle")] - probability[PHASES.index("drain")]
+    out: Floats = np.maximum.accumulate(np.where(level > 0.02, 1.0, np.clip(working, 0.0, 1.0) ** 2))
+    return out
 
 
 def _rates_of(part: Part) -> tuple[Floats, Floats]:
@@ -151,15 +159,20 @@ def _rates_of(part: Part) -> tuple[Floats, Floats]:
 def water_level(probability: Floats) -> Floats:
     """Water in the tub, 0 to 1, from the phases: up in a fill, down in a drain or spin; shape (steps,).
 
-    A run that begins in mid-wash begins with water in the tub.
+    A run that begins in mid-wash begins with water in the tub; a drum that tumbles in none was filled unheard just before.
     """
     up = probability[PHASES.index("fill")] * STEP_S / FILL_S
     down = (probability[PHASES.index("drain")] + probability[PHASES.index("spin")]) * STEP_S / DRAIN_S
     with_water = [PHASES.index(p) for p in ("wash", "heat", "rinse")]
     level = 1.0 if probability[with_water, 0].sum() > 0.5 else 0.0
     out = np.empty(len(up))
+    tumbles = (probability[with_water].sum(axis=0) > 0.5).tolist()
+    unheard = int(FILL_S / STEP_S)
     for i, change in enumerate((up - down).tolist()):
         level = min(max(level + change, 0.0), 1.0)
+        if tumbles[i] and level < LEAST_TO_TUMBLE:
+            level = LEAST_TO_TUMBLE
+            out[max(i - unheard, 0) : i] = np.maximum(out[max(i - unheard, 0) : i], level)
         out[i] = level
     return out
 

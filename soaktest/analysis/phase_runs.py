@@ -30,6 +30,8 @@ COARSE_S: Final = 3.0
 """From such steps on, watts alone do not show strokes."""
 STRONGEST_SHAKE: Final = 25.0
 """Times the still level from which one shake is as good as another."""
+CLEAR_SHAKE: Final = 1.5
+"""Times the still level that strokes must shake to be told."""
 FLAT: Final = 0.06
 """A pump's draw wanders by no more than this share of it, a drum's by more."""
 FLAT_ALONE_S: Final = 18
@@ -41,6 +43,15 @@ HEATER_W: Final = 900.0
 """No motor of a household washer draws this for long."""
 WATTS_PER_AMPERE: Final = (140.0, 190.0)
 """Small loads at 230 V with power factors of 0.6, as is usual, or above 0.8, so that current reads about as power does."""
+
+PAUSE_S: Final = 19
+"""Pauses of under 20 s belong to what they interrupt (the contract of the phases)."""
+PUMP_ALONE_S: Final = 15
+"""Seconds from the pump's start in which the drum mostly has not begun to spin."""
+PUMP_WANDERS: Final = 1.3
+"""A pump's shaking strays to so many times its quiet seconds'."""
+PUMP_STRAYS: Final = 1.4
+"""A pump that is heard draws no more than so many times what it drew as it began; what draws more is the drum."""
 
 UNKNOWN: Final = -1
 
@@ -124,13 +135,20 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     power, current = signals.other("power"), signals.other("current")
     source = power if len(power) else Series(current.t, current.v * watts_per_ampere)
     watts = grid(source, t0, seconds)
-    vibration = grid(signals.other("vibration"), t0, seconds)
     inlet = _on(grid(signals.other("inlet"), t0, seconds))
-    outlet = _on(grid(signals.other("outlet"), t0, seconds))
+    pumping = grid(signals.other("outlet"), t0, seconds)
+    outlet, pumping = _on(pumping), np.nan_to_num(pumping) > 0.5
+    vibration = grid(signals.other("vibration"), t0, seconds)
+    # The pump shakes and draws beside the drum: what it does alone is taken off, shaking in quadrature.
+    shake = PUMP_WANDERS * _pump_alone(vibration, pumping)
+    known_shake = ~np.isnan(vibration)
+    calmed = np.sqrt(np.maximum(vibration**2 - shake**2, 0.0))
+    vibration = np.where(pumping & known_shake, median_filter(np.nan_to_num(calmed), 5), vibration)
     heater = _heater(watts)
     turning = np.full(seconds, UNKNOWN, dtype=np.int8)
     known = ~np.isnan(watts)
-    low = known & (watts <= _low_watts(watts))
+    pump_w = _pump_alone(watts, pumping)
+    low = known & (watts <= np.where(pumping & (pump_w > 0), PUMP_STRAYS * pump_w, _low_watts(watts)))
     turning[known] = ~low[known] & (heater[known] != 1)
     turning[heater == 1] = UNKNOWN
     step = source.step_s if len(source) > 1 else 1.0
@@ -139,7 +157,7 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     pump = _strong_pump(watts, turning, np.where((outlet == 0) | shaking, np.inf, wanders))
     flat = (np.abs(watts - pump) <= FLAT * pump) | ((watts < pump) & (wanders < FLAT * watts))
     turning[known & flat] = 0  # run dry, it draws less, as flatly
-    turning = _joined_by_shaking(turning, vibration, watts, low, outlet, step)
+    turning = _joined_by_shaking(turning, vibration, watts, low, inlet, outlet, step)
     heard = known | ~np.isnan(vibration) | (inlet >= 0) | (outlet >= 0)
     return Frames(
         watts, heater, turning.astype(np.int8), inlet, outlet, vibration, heard,
@@ -196,9 +214,11 @@ def _strong_pump(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> f
 
 
 def _on(share: Floats) -> NDArray[np.int8]:
+    """1 where open or on, its pauses of under ``PAUSE_S`` with it."""
     out = np.full(len(share), UNKNOWN, dtype=np.int8)
     known = ~np.isnan(share)
     out[known] = share[known] > 0.5
+    out[_joined(out == 1, PAUSE_S)] = 1
     return out
 
 
@@ -228,6 +248,7 @@ def _joined_by_shaking(
     vibration: Floats,
     watts: Floats,
     low: NDArray[np.bool_],
+    inlet: NDArray[np.int8],
     outlet: NDArray[np.int8],
     step: float,
 ) -> NDArray[np.int8]:
@@ -235,7 +256,7 @@ def _joined_by_shaking(
 
     A pump shakes the machine too, so low watts that look like a pump's, or an outlet that is open, need more shaking.
     """
-    shaken = _shaken(vibration, outlet)
+    shaken = _shaken(vibration, inlet, outlet)
     if step >= COARSE_S or np.isnan(watts).all():
         out = np.where(shaken >= 0, shaken, turning)
         out[_inside_long(low, step)] = 0
@@ -246,30 +267,47 @@ def _joined_by_shaking(
     return np.where(turns, 1, turning).astype(np.int8)
 
 
+def _pump_alone(x: Floats, pumping: NDArray[np.bool_]) -> float:
+    """Level of ``x`` with the pump on and the drum at rest, 0 where it was never heard to start.
+
+    From the quieter seconds just after its starts: a spin ramps up from rest, and strokes pause.
+    """
+    quiet = []
+    for begin, stop in _stretches(pumping):
+        part = x[begin + 1 : min(begin + 1 + PUMP_ALONE_S, stop)]
+        part = np.sort(part[~np.isnan(part)])
+        if len(part) >= 5:
+            quiet.append(_middle(part[: len(part) // 3]))
+    return float(np.quantile(quiet, 0.25)) if quiet else 0.0
+
+
 def _usual_shake(vibration: Floats, turning: NDArray[np.int8]) -> float:
     """Median vibration while the drum turns by its watts; infinite where it was never heard then."""
     strokes = vibration[(turning == 1) & ~np.isnan(vibration)]
     return float(np.median(strokes)) if len(strokes) else float("inf")
 
 
-def _shaken(vibration: Floats, outlet: NDArray[np.int8]) -> NDArray[np.int8]:
-    """0 still, 1 turning, from vibration; the threshold lies between the machine's own two levels, without the pump's."""
+def _shaken(vibration: Floats, inlet: NDArray[np.int8], outlet: NDArray[np.int8]) -> NDArray[np.int8]:
+    """0 still, 1 turning, from vibration; the threshold lies between the machine's own two levels, without the pump's.
+
+    Unknown throughout where strokes do not stand clear of a drum at rest.
+    """
     out = np.full(len(vibration), UNKNOWN, dtype=np.int8)
     known = ~np.isnan(vibration)
     if known.sum() < 30:
         return out
-    learned = known & (outlet == 0) if (known & (outlet == 0)).sum() > 300 else known
+    learned = known & _before_spins(inlet, outlet)
+    if learned.sum() < 300:
+        learned = known & (outlet == 0) if (known & (outlet == 0)).sum() > 300 else known
     logs = np.log(np.maximum(vibration[learned], 1e-4))
     still = float(np.quantile(logs, 0.05))
     top = still + float(np.log(STRONGEST_SHAKE))  # a spin must not hide the strokes below the cut
     # strokes may fill most of a run, or a few minutes of it: the commonest level that stands clear of still
-    busy = next((q for q in np.quantile(logs, (0.9, 0.95, 0.98)) if q - still >= np.log(3.0)), still)
-    busy = min(float(busy), top)
-    if busy == still:
-        out[known] = 0
+    busy = next((q for q in np.quantile(logs, (0.9, 0.95, 0.98)) if q - still >= np.log(CLEAR_SHAKE)), None)
+    if busy is None:
         return out
     logs = np.minimum(logs, top)
-    cut = still + 0.4 * (busy - still)
+    cut = still + 0.4 * (min(float(busy), top) - still)
     for _ in range(6):  # two means, on logs
         low, high = logs[logs < cut], logs[logs >= cut]
         if not len(low) or not len(high):
@@ -277,6 +315,15 @@ def _shaken(vibration: Floats, outlet: NDArray[np.int8]) -> NDArray[np.int8]:
         cut = 0.5 * (float(low.mean()) + float(np.median(high)))
     out[known] = np.log(np.maximum(vibration[known], 1e-4)) > cut
     return out
+
+
+def _before_spins(inlet: NDArray[np.int8], outlet: NDArray[np.int8]) -> NDArray[np.bool_]:
+    """Seconds in which no drum spins: before anything is heard of inlet and outlet, and from each fill to the next pumping."""
+    seconds = np.arange(len(inlet))
+    filled = np.maximum.accumulate(np.where(inlet == 1, seconds, -1))
+    pumped = np.maximum.accumulate(np.where(outlet == 1, seconds, -1))
+    heard = bool((inlet >= 0).any() and (outlet >= 0).any())
+    return (pumped < 0) | (filled > pumped) if heard else np.zeros(len(inlet), dtype=bool)
 
 
 def _inside_long(low: NDArray[np.bool_], step: float) -> NDArray[np.bool_]:

@@ -38,7 +38,11 @@ REST_ABOVE_W = 9.0
 TOP_UP_S = 20.0
 """Water let in for less belongs to the wash or rinse around it (the contract of the phases)."""
 RESTING = 10.0
-"""Log chance against a drum that stands for a minute and a half in a wash."""
+"""Log chance against a drum that stands for ever in a wash."""
+RESTS_S = (120.0, 300.0)
+"""Up to such lengths it is a soak, or anybody's guess."""
+SOAK_S = 25.0
+"""A drum that stands still so long in a wash or rinse is idle: pauses of under 20 s belong to what they interrupt (the contract)."""
 LONG_IN_DRAIN = 4.0
 """Log chance against a drum that turns on and on while water is let out."""
 ALIASED_S = 1.8
@@ -105,18 +109,34 @@ def infer_phases(signals: Signals) -> PhaseTrack:
             path, _ = best_path(model, lengths, _scores(frames, runs, levels), spans)
         levels = _adapted(levels, runs, path)
     decoded = decode(model, lengths, _scores(frames, runs, levels), TEMPER, spans)
-    by_phase = np.zeros((len(runs.start), len(PHASES)))
-    for state in range(N_STATES):
-        by_phase[:, PHASE_OF[state]] += decoded.posterior[:, state]
+    best, by_phase = _rested(runs, levels, frames.step_s, PHASE_OF[decoded.path], decoded.posterior)
     names = [name for name in PHASE_SIGNALS if len(signals.other(name))]
     return PhaseTrack(
         t0,
         np.repeat(by_phase, runs.seconds, axis=0),
-        np.repeat(PHASE_OF[decoded.path], runs.seconds).astype(np.int64),
+        np.repeat(best, runs.seconds).astype(np.int64),
         frames.heard,
         ", ".join(names),
         sees_heat=frames.sees_heat,
     )
+
+
+def _rested(
+    runs: Runs, levels: _Levels, step_s: float, best: NDArray[np.int64], posterior: Floats
+) -> tuple[NDArray[np.int64], Floats]:
+    """Phase of each run (runs,) and chances (runs, phases) from states, with a soak inside a wash or rinse put out as idle.
+
+    A state of its own for it would offer the grammar a way from wash to wash around any rinse.
+    """
+    by_phase = np.zeros((len(best), len(PHASES)))
+    for state in range(N_STATES):
+        by_phase[:, PHASE_OF[state]] += posterior[:, state]
+    resting = (runs.turning == 0) & (runs.heater != 1) & (runs.inlet != 1) & (runs.outlet != 1)
+    resting &= ~(runs.watts > levels.rest + 0.5 * levels.valve) & (runs.still_s >= max(SOAK_S, 4.0 * step_s))
+    idle, tumbling = PHASES.index("idle"), [PHASES.index("wash"), PHASES.index("rinse")]
+    by_phase[resting, idle] += by_phase[np.ix_(resting, tumbling)].sum(axis=1)
+    by_phase[np.ix_(resting, tumbling)] = 0.0
+    return np.where(resting & np.isin(best, tumbling), idle, best), by_phase
 
 
 class _Walk(NamedTuple):
@@ -335,12 +355,16 @@ def _score_turning(out: Floats, runs: Runs, levels: _Levels, step_s: float) -> N
     resting = quiet & (runs.inlet != 1) & (runs.outlet != 1)
     share = runs.seconds / np.maximum(runs.still_s, 1.0)
     for name in ("wash", "rinse", "loosen"):
-        out[resting, S[name]] -= (RESTING * share * np.clip((runs.still_s - 45.0) / 45.0, 0.0, 1.0))[resting]
+        out[resting, S[name]] -= (RESTING * share * np.clip((runs.still_s - RESTS_S[0]) / (RESTS_S[1] - RESTS_S[0]), 0.0, 1.0))[resting]
 
 
 def _score_still(out: Floats, runs: Runs, levels: _Levels, weight: float, step_s: float) -> None:
-    """Level of a still stretch over the machine's rest: rest, valve or pump; flat after ten seconds."""
-    still = (runs.turning == 0) & (runs.heater != 1) & ~np.isnan(runs.watts)
+    """Level of a still stretch over the machine's rest: rest, valve or pump; flat after ten seconds.
+
+    Where valve or pump is heard at work, its watts add nothing.
+    """
+    still = (runs.turning == 0) & (runs.heater != 1) & (runs.inlet != 1) & (runs.outlet != 1)
+    still &= ~np.isnan(runs.watts)
     over = runs.watts - levels.rest
     rest = -0.5 * (np.where(over < 0, over / 4.0, over / 1.6)) ** 2 - np.log(1.6)
     valve = -0.5 * ((over - levels.valve) / levels.valve_spread) ** 2 - np.log(levels.valve_spread)

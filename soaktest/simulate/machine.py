@@ -37,6 +37,14 @@ class MachineKind:
     """Tries to balance the load before a spin holds."""
     softener_w: float
     """Second valve, opened with the first in the last fill."""
+    pump_shake: float
+    """Vibration (m/s2) of the cabinet that the pump alone makes."""
+    drains_turning: bool
+    """Tumbles while it lets water out."""
+    pulses_pump: bool
+    """Runs the pump by turns while it spins."""
+    soak_s: float
+    """The drum stands still so long in mid-wash."""
 
 
 def draw_machine(rng: np.random.Generator) -> MachineKind:
@@ -58,6 +66,10 @@ def draw_machine(rng: np.random.Generator) -> MachineKind:
         tops_up=bool(rng.random() < 0.3),
         attempts=int(rng.choice([0, 0, 0, 1, 2])),
         softener_w=float(rng.choice([0.0, rng.uniform(4, 10)])),
+        pump_shake=float(np.exp(rng.uniform(np.log(0.02), np.log(1.0)))),
+        drains_turning=bool(rng.random() < 0.2),
+        pulses_pump=bool(rng.random() < 0.2),
+        soak_s=float(rng.choice([0.0, 0.0, 0.0, rng.uniform(40, 180)])),
     )
 
 
@@ -117,6 +129,7 @@ class Motion:
 
 def run_machine(kind: MachineKind, steps: list[Step], rng: np.random.Generator) -> Motion:
     """Drive the machine through its steps. Water in the tub and its temperature are integrated."""
+    steps = [part for step in steps for part in _soaked(step, kind.soak_s)]
     n = int(sum(seconds for _, seconds in steps) * RATE)
     power, vibration = np.zeros(n), np.zeros(n)
     inlet, outlet = np.zeros(n), np.zeros(n)
@@ -131,7 +144,11 @@ def run_machine(kind: MachineKind, steps: list[Step], rng: np.random.Generator) 
         phase[part] = PHASES.index(name)
         power[part] = kind.standby_w if name == "idle" else kind.rest_w
         turns = np.zeros(count)
-        if name in ("wash", "rinse", "heat") or (name == "fill" and kind.turns_while_filling):
+        if (
+            name in ("wash", "rinse", "heat")
+            or (name == "fill" and kind.turns_while_filling)
+            or (name == "drain" and kind.drains_turning)
+        ):
             turns = _tumbling(kind, count, rng)
             power[part] += turns * kind.stroke_w * (1 + 0.12 * rng.standard_normal(count))
         if name in ("wash", "rinse") and kind.tops_up and count > 1200:
@@ -152,6 +169,8 @@ def run_machine(kind: MachineKind, steps: list[Step], rng: np.random.Generator) 
         if name == "spin":
             turns = _spinning(count, kind.attempts, rng)
             outlet[part] = rng.random() < 0.7
+            if kind.pulses_pump:
+                outlet[part] = (np.arange(count) / RATE) % 40.0 < 22.0
             power[part] += kind.pump_w * 0.75 * outlet[part]
             power[part] += (
                 kind.spin_w
@@ -162,10 +181,20 @@ def run_machine(kind: MachineKind, steps: list[Step], rng: np.random.Generator) 
         else:
             vibration[part] = kind.shake * turns * (1 + 0.35 * rng.standard_normal(count))
         begin = stop
-    vibration = np.abs(vibration) + 0.02 * np.abs(rng.standard_normal(n)) + 0.03 * outlet
+    pump = kind.pump_shake * outlet * (1 + 0.1 * rng.standard_normal(n))
+    vibration = np.hypot(vibration, pump) + 0.02 * np.abs(rng.standard_normal(n))
     power = np.maximum(power + 0.4 * rng.standard_normal(n), 0.0)
     litres, celsius = _tub(kind, inlet, outlet, on)
     return Motion(steps, power, vibration, inlet, outlet, litres, celsius, phase)
+
+
+def _soaked(step: Step, soak_s: float) -> list[Step]:
+    """A long wash with a rest in its middle, where the drum stands still over the water."""
+    name, seconds = step
+    if name != "wash" or not soak_s or seconds < 3 * soak_s:
+        return [step]
+    half = round((seconds - soak_s) / 2)
+    return [(name, half), ("idle", round(soak_s)), (name, half)]
 
 
 def _tumbling(kind: MachineKind, count: int, rng: np.random.Generator) -> Array:
