@@ -41,6 +41,8 @@ LONG_S: Final = 50
 """Seconds of turning that are no stroke."""
 HEATER_W: Final = 900.0
 """No motor of a household washer draws this for long."""
+HEATER_A: Final = 4.8
+"""The same in amperes, where a motor's are more than its watts over the mains' volts, and an element's are not."""
 WATTS_PER_AMPERE: Final = (140.0, 190.0)
 """Small loads at 230 V with power factors of 0.6, as is usual, or above 0.8, so that current reads about as power does."""
 
@@ -69,6 +71,8 @@ class Frames:
     heard: NDArray[np.bool_]
     step_s: float
     sees_heat: bool
+    by_current: bool
+    """Whether the watts are amperes times volts and a usual power factor."""
     strong_pump: float
     """Watts of a pump that draws as much as a drum at its strokes; NaN where the pump is an ordinary one."""
 
@@ -133,7 +137,8 @@ def _bridge(x: Floats, longest: int) -> Floats:
 def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float) -> Frames:
     """Lay the phase signals on the grid of seconds and class them; amperes speak only where no watts were heard."""
     power, current = signals.other("power"), signals.other("current")
-    source = power if len(power) else Series(current.t, current.v * watts_per_ampere)
+    source = power if len(power) else Series(current.t, _active(current.v) * watts_per_ampere)
+    heating = HEATER_W if len(power) else HEATER_A * watts_per_ampere
     watts = grid(source, t0, seconds)
     inlet = _on(grid(signals.other("inlet"), t0, seconds))
     pumping = grid(signals.other("outlet"), t0, seconds)
@@ -144,7 +149,7 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     known_shake = ~np.isnan(vibration)
     calmed = np.sqrt(np.maximum(vibration**2 - shake**2, 0.0))
     vibration = np.where(pumping & known_shake, median_filter(np.nan_to_num(calmed), 5), vibration)
-    heater = _heater(watts)
+    heater = _heater(watts, heating)
     turning = np.full(seconds, UNKNOWN, dtype=np.int8)
     known = ~np.isnan(watts)
     pump_w = _pump_alone(watts, pumping)
@@ -161,8 +166,16 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     heard = known | ~np.isnan(vibration) | (inlet >= 0) | (outlet >= 0)
     return Frames(
         watts, heater, turning.astype(np.int8), inlet, outlet, vibration, heard,
-        step, bool(known.any()), pump,
+        step, bool(known.any()), bool(known.any()) and not len(power), pump,
     )  # fmt: skip
+
+
+def _active(amperes: Floats) -> Floats:
+    """What loads add to the current at rest, which is a mains filter's own for the most part: a quarter turn off, in quadrature."""
+    if not len(amperes):
+        return amperes
+    out: Floats = np.sqrt(np.maximum(amperes**2 - float(np.quantile(amperes, 0.02)) ** 2, 0.0))
+    return out
 
 
 def _low_watts(watts: Floats) -> float:
@@ -222,16 +235,16 @@ def _on(share: Floats) -> NDArray[np.int8]:
     return out
 
 
-def _heater(watts: Floats) -> NDArray[np.int8]:
-    """1 where the element is on; it must last some seconds, and its own level is learned."""
+def _heater(watts: Floats, least: float) -> NDArray[np.int8]:
+    """1 where the element is on, above ``least``; it must last some seconds, and its own level is learned."""
     out = np.full(len(watts), UNKNOWN, dtype=np.int8)
     known = ~np.isnan(watts)
     out[known] = 0
-    high = known & (watts > HEATER_W)
+    high = known & (watts > least)
     if high.sum() < 8:
         return out
     level = float(np.quantile(watts[high], 0.6))
-    on = known & (watts > max(0.6 * level, HEATER_W))
+    on = known & (watts > max(0.6 * level, least))
     for begin, stop in _stretches(on):
         if stop - begin >= 8:
             out[begin:stop] = 1

@@ -31,6 +31,8 @@ PAIR_WEIGHT = 0.3
 """Of what the levels alone say of a pair, beside what a cycle decoded with it says: the same stretches speak in both."""
 MUCH_LIKELIER = 40.0
 """Log chance by which a cycle must be likelier at an unusual power factor than at the usual one: wrong ones came to 20 or 60, right ones to 110."""
+VALVE_HIDDEN = -3.0
+"""Log chance that an open valve does not raise the current."""
 LEVEL_SPREAD = 0.22
 """Spread of the log of a level within one machine: a pump draws less as it runs dry."""
 REST_ABOVE_W = 9.0
@@ -67,6 +69,8 @@ class _Levels:
     pump_spread: float
     stroke: float
     shake: float
+    valve_shows: bool
+    """Whether an open valve raises the level at all: beside a filter's own current it may not."""
     likely: float
     """Log chance of the pair of levels before any cycle is looked at, up to a constant."""
 
@@ -203,10 +207,24 @@ def _first_levels(frames: Frames, runs: Runs) -> list[_Levels]:
         pairs = [(valve, frames.strong_pump - rest, likely) for valve, _, likely in pairs[:1]]
     elif _heard_directly(runs) or not len(known):
         pairs = pairs[:1]  # levels hardly speak beside inlet and outlet
-    return [
-        _Levels(rest, valve, pump, max(0.4 * valve, 1.8), max(0.3 * pump, 3.0), stroke, shake, likely)
+    found = [
+        _Levels(rest, valve, pump, max(0.4 * valve, 1.8), max(0.3 * pump, 3.0), stroke, shake, True, likely)
         for valve, pump, likely in pairs
     ]
+    if frames.by_current:
+        pump, likely = max(
+            _pump_alone(runs.watts[still] - rest, runs.seconds[still].astype(np.float64)), key=lambda p: p[1]
+        )
+        found.append(
+            replace(
+                found[0],
+                pump=pump,
+                pump_spread=max(0.3 * pump, 3.0),
+                valve_shows=False,
+                likely=likely + VALVE_HIDDEN,
+            )
+        )
+    return found
 
 
 def _heard_directly(runs: Runs) -> bool:
@@ -242,6 +260,16 @@ def _two_levels(over: Floats, seconds: Floats) -> list[tuple[float, float, float
             (float(np.exp(valve[first + i])), float(np.exp(pump[j])), PAIR_WEIGHT * float(part[i, j]))
         )
     return sorted(found, key=lambda pair: -pair[2])
+
+
+def _pump_alone(over: Floats, seconds: Floats) -> list[tuple[float, float]]:
+    """Pumps over rest, each with its log chance as in :func:`_two_levels`, where a valve does not show."""
+    keep = (over > 2.5) & (over < 50.0) & (seconds >= 6)
+    logs, weight = np.log(over[keep]), np.minimum(seconds[keep], 20.0) / 10.0
+    pump = np.log(np.geomspace(*PUMP_RANGE_W, 24))
+    bells = np.exp(-0.5 * ((logs[:, None] - pump) / LEVEL_SPREAD) ** 2)
+    score = weight @ np.log(0.6 * bells + 0.02) - 0.5 * ((pump - np.log(PUMP_W)) / 0.35) ** 2
+    return [(float(np.exp(p)), PAIR_WEIGHT * float(s)) for p, s in zip(pump, score, strict=True)]
 
 
 def _beside_turning(runs: Runs) -> np.ndarray:
@@ -355,7 +383,9 @@ def _score_turning(out: Floats, runs: Runs, levels: _Levels, step_s: float) -> N
     resting = quiet & (runs.inlet != 1) & (runs.outlet != 1)
     share = runs.seconds / np.maximum(runs.still_s, 1.0)
     for name in ("wash", "rinse", "loosen"):
-        out[resting, S[name]] -= (RESTING * share * np.clip((runs.still_s - RESTS_S[0]) / (RESTS_S[1] - RESTS_S[0]), 0.0, 1.0))[resting]
+        out[resting, S[name]] -= (
+            RESTING * share * np.clip((runs.still_s - RESTS_S[0]) / (RESTS_S[1] - RESTS_S[0]), 0.0, 1.0)
+        )[resting]
 
 
 def _score_still(out: Floats, runs: Runs, levels: _Levels, weight: float, step_s: float) -> None:
@@ -368,6 +398,7 @@ def _score_still(out: Floats, runs: Runs, levels: _Levels, weight: float, step_s
     over = runs.watts - levels.rest
     rest = -0.5 * (np.where(over < 0, over / 4.0, over / 1.6)) ** 2 - np.log(1.6)
     valve = -0.5 * ((over - levels.valve) / levels.valve_spread) ** 2 - np.log(levels.valve_spread)
+    valve = valve if levels.valve_shows else rest
     pump = -0.5 * ((over - levels.pump) / levels.pump_spread) ** 2 - np.log(levels.pump_spread)
     density = np.exp(np.stack([rest, valve, pump], axis=1)) + 2e-4
     # At coarse steps a lone sample beside strokes is a mean over both: the true level may be anything
