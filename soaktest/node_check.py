@@ -258,8 +258,14 @@ def _clock_lines(seen: _Seen) -> list[Line]:
                     text=f"boot {boot}: its clock is {ppm:.0f} ppm off; {LARGEST_PPM:.0f} are allowed.",
                 )
             )
-    if not boots and seen.packs and not seen.packs[0][1].absolute:
-        out.append(Line(good=False, text="no uptime, and times are not UTC."))
+    dateless = seen.about is None or seen.about.clock == "uptime"
+    if dateless and any(pack.uptime is None and not pack.absolute for _, pack in seen.packs):
+        out.append(
+            Line(
+                good=False,
+                text="a pack without uptime, and its times are not UTC: only clock utc may leave it out.",
+            )
+        )
     return out
 
 

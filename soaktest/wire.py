@@ -97,6 +97,9 @@ class About(BaseModel):
 class Pack:
     """One readings pack. Sample times are seconds relative to the pack's making (``absolute``
     False) or UTC seconds (``absolute`` True); ``uptime`` is the node's clock at that instant.
+
+    A node with the date may leave ``uptime`` out. Whether it is one stands in its description, not here: so
+    a pack that holds nothing to be placed in time may lack it from any node, and is proof of life all the same.
     """
 
     boot: str
@@ -159,7 +162,7 @@ def _pack(content: Any, topic: Topic, at: float) -> Pack:
     frame: dict[str, float | str] = {}
     samples: dict[str, tuple[list[float], list[float]]] = {}
     phases: list[tuple[float, Phase]] = []
-    earliest, latest = math.inf, -math.inf
+    earliest, latest, framed_at = math.inf, -math.inf, -math.inf
     for name, unit, times, values in columns:
         channel = _channel(name, prefix)
         known = CHANNEL_UNITS.get(channel)
@@ -171,6 +174,7 @@ def _pack(content: Any, topic: Topic, at: float) -> Pack:
         elif channel in _FRAME:
             for value in values:
                 _frame_field(frame, channel, unit, value)
+            framed_at = max(framed_at, *times)
         elif channel == "phase":
             raise MessageFault("phase: must be a text (vs)")
     for record in others:
@@ -182,14 +186,18 @@ def _pack(content: Any, topic: Topic, at: float) -> Pack:
             earliest, latest = min(earliest, record.time), max(latest, record.time)
         elif channel in _FRAME:
             _frame_field(frame, channel, record.unit, record.value)
+            framed_at = max(framed_at, record.time)
         elif channel in CHANNEL_UNITS:
             raise MessageFault(f"{channel}: has no number (v)")
-    return _framed(frame, samples, phases, _Span(earliest, latest, at))
+    return _framed(frame, samples, phases, _Span(earliest, latest, framed_at, at))
 
 
 class _Span(NamedTuple):
+    """Earliest and latest time of what the pack holds, latest of its frame, and its arrival."""
+
     earliest: float
     latest: float
+    framed: float
     at: float
 
 
@@ -241,13 +249,16 @@ def _framed(
         if key not in frame:
             raise MessageFault(f"{key} is missing from the pack")
     uptime = frame.get("uptime")
+    holds = bool(samples or phases)
+    if not holds and span.framed >= ABSOLUTE_FROM:  # nothing but the frame tells when it was made
+        span = span._replace(earliest=span.framed, latest=span.framed)
     absolute = span.latest >= ABSOLUTE_FROM
     if absolute:
         if span.earliest < ABSOLUTE_FROM:
             raise MessageFault("mixes relative and UTC times in one pack")
         if not (span.at - FARTHEST_UTC_S <= span.earliest and span.latest <= span.at + FARTHEST_UTC_S):
             raise MessageFault("a UTC time lies more than 24 h from its arrival; is the node's clock set?")
-    elif uptime is None:
+    elif uptime is None and holds:
         raise MessageFault("uptime is missing, and the times are not UTC")
     elif span.latest > 60.0 or span.earliest < -FARTHEST_UTC_S:
         raise MessageFault("a relative time lies in the future or more than 24 h back")

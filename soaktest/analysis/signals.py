@@ -146,6 +146,9 @@ def _lay_out(
     name: str, boot: _Boot, order: list[int], columns: dict[str, dict[str, _Column]], words: list[PhaseWord]
 ) -> None:
     """Put one boot's samples on the bench's clock, stretch by stretch where its clock jumped."""
+    order = _placed(boot, order)
+    if not order:
+        return
     packs = [boot.packs[seq] for seq in order]
     arrival = np.array([boot.arrival[seq] for seq in order])
     made = np.array([_made_at(pack) for pack in packs])
@@ -176,6 +179,18 @@ def _lay_out(
             column.t.append(line.bench_time(node_time))
             column.v.append(np.array(raw.values, dtype=np.float64))
             column.error_s = max(column.error_s, line.error_s)
+
+
+def _placed(boot: _Boot, order: list[int]) -> list[int]:
+    """The packs that have a place on the node's clock. One without samples bears on the clock line by its
+    uptime alone, and only where that is the clock of the samples.
+    """
+    utc = any(pack.absolute for pack in boot.packs.values())
+    return [
+        seq
+        for seq in order
+        if (pack := boot.packs[seq]).samples or pack.phases or not (utc or pack.uptime is None)
+    ]
 
 
 def _made_at(pack: Pack) -> float:

@@ -104,6 +104,24 @@ def test_each_thing_that_is_wrong_is_named(change: object, said: str) -> None:
     assert any(said in line.text and not line.good for line in lines)
 
 
+def _bare(seq: int) -> bytes:
+    return orjson.dumps([{"bn": "b1/pads/", "n": "boot", "vs": "5f1c"}, {"n": "seq", "u": "count", "v": seq}])
+
+
+@pytest.mark.parametrize(("clock", "good_so"), [("utc", True), ("uptime", False)])
+def test_only_a_node_with_the_date_may_leave_uptime_out(clock: str, good_so: bool) -> None:
+    """Also of packs that hold nothing: the first of them comes before there are samples."""
+    about = ABOUT.replace(b'"uptime"', f'"{clock}"'.encode())
+    said = [m._replace(payload=about) if m.topic.endswith("about") else m for m in good()]
+    first = next(i for i, m in enumerate(said) if m.topic == str(TOPIC))
+    said[first] = said[first]._replace(payload=_bare(0))
+
+    lines = [line for line in check_node(said) if not line.good]
+
+    assert [line for line in lines if "set aside" in line.text] == []
+    assert any("without uptime" in line.text for line in lines) is not good_so
+
+
 def test_a_clock_that_is_far_off_is_told() -> None:
     """100 ppm are allowed; this one gains 400."""
     at = 1_764_000_000.0

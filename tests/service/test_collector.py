@@ -83,6 +83,17 @@ def count(journal: Journal) -> int:
         return session.scalar(sa.select(sa.func.count(MessageRow.id))) or 0
 
 
+def test_packs_that_hold_nothing_are_kept_by_their_seq(address: BrokerAddress, journal: Journal) -> None:
+    """Of a node that leaves uptime out: with the date in force, and bare; a copy of one is told as a copy."""
+    dated = b'[{"bn":"b1/pads/","bt":%d,"n":"boot","vs":"d"},{"n":"seq","u":"count","v":0}]' % time.time()
+    bare = b'[{"bn":"b1/pads/","n":"boot","vs":"d"},{"n":"seq","u":"count","v":1}]'
+    with Collector(journal, address) as collector:
+        publish(address, [(str(TOPIC), dated), (str(TOPIC), bare), (str(TOPIC), bare)])
+        until(lambda: (collector.counts.journaled, collector.counts.duplicates) == (2, 1))
+
+    assert journal.set_aside() == []
+
+
 def test_packs_are_kept_once_and_faults_are_set_aside(address: BrokerAddress, journal: Journal) -> None:
     """A copy is counted, not kept; a fault is kept with its bytes, topic and reason."""
     with Collector(journal, address) as collector:

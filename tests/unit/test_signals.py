@@ -4,6 +4,7 @@ import random
 from collections.abc import Iterable
 
 import numpy as np
+import orjson
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -139,6 +140,36 @@ def test_a_node_with_the_date_is_believed_while_it_agrees_with_arrivals() -> Non
     """A clock that agrees is taken as it is; one that is an hour off is put right by arrivals."""
     assert gathered(utc_packs(120, 0.0))[0][0] == T0
     assert np.abs(gathered(utc_packs(120, 3600.0))[0] - (T0 + np.arange(120))).max() < 0.1
+
+
+@pytest.mark.parametrize("off", [0.0, 3600.0])
+@pytest.mark.parametrize("dated", [True, False])
+def test_packs_without_samples_count_and_move_nothing(off: float, dated: bool) -> None:
+    """From a node with the date, with base time or bare: each counts its seq, and none bears on the clock."""
+    expected = gathered([m for i, m in enumerate(utc_packs(120, off)) if i % 3])
+    said = utc_packs(120, off)
+    for i in range(0, 120, 3):
+        boot = {"bn": "b1/plug/", "n": "boot", "vs": "u"} | ({"bt": T0 + i + off} if dated else {})
+        bare = orjson.dumps([boot, {"n": "seq", "u": "count", "v": i}])
+        said[i] = said[i]._replace(payload=bare)
+
+    t, v, lost, set_aside = gathered(said)
+
+    assert (lost, set_aside, expected[2]) == (0, 0, 39)
+    assert np.array_equal(t, expected[0])
+    assert np.array_equal(v, expected[1])
+
+
+def test_a_node_that_says_nothing_but_that_it_lives_has_no_series() -> None:
+    """Boot and seq alone, from first to last."""
+    bare = [
+        m._replace(payload=orjson.dumps([{"n": "boot", "vs": "u"}, {"n": "seq", "u": "count", "v": i}]))
+        for i, m in enumerate(utc_packs(30, 0.0))
+    ]
+
+    signals = gather(Recording(Header(bench="b1", began=T0), bare))
+
+    assert (signals.pads, signals.others, signals.lost_packs, signals.set_aside) == ({}, {}, 0, 0)
 
 
 def test_bad_messages_are_counted_and_stop_nothing() -> None:

@@ -105,6 +105,46 @@ def test_a_pack_without_its_frame_is_refused(head: list[dict[str, object]], reas
         parse_readings([*head, {"n": "left", "u": "/", "v": 0.1}], Topic("b1", "pads", "readings"), AT)
 
 
+SEQ = HEAD[1]
+BOOT = HEAD[0]
+
+
+@pytest.mark.parametrize(
+    ("head", "absolute"),
+    [
+        ([BOOT | {"bt": AT}, SEQ], True),
+        ([BOOT | {"bt": AT - 1}, SEQ, {"n": "battery", "u": "V", "v": 3.7}], True),
+        ([BOOT, SEQ | {"bt": AT}], True),
+        ([BOOT | {"t": AT}, SEQ | {"t": AT}], True),
+        ([BOOT | {"bt": AT}, *HEAD[1:]], True),
+        ([BOOT, SEQ], False),
+        ([BOOT | {"bt": -2}, SEQ], False),
+        (HEAD, False),
+    ],
+)  # fmt: skip
+def test_a_pack_without_samples_is_proof_of_life(head: list[dict[str, object]], absolute: bool) -> None:
+    """A node with the date may leave uptime out; so, where nothing has to be placed in time, it is not missed."""
+    pack = parse_readings(head, TOPIC, AT)
+
+    assert (pack.boot, pack.seq, pack.absolute) == ("5f1c", 812, absolute)
+    assert not pack.samples
+    assert not pack.phases
+
+
+@pytest.mark.parametrize(
+    ("records", "reason"),
+    [
+        ([BOOT | {"bt": AT - 90_000}, SEQ], "24 h"),
+        ([BOOT, SEQ, {"n": "phase", "vs": "wash", "t": -1}], "uptime is missing"),
+        ([BOOT | {"t": AT}, SEQ, {"n": "left", "u": "/", "v": 0.1}], "uptime is missing"),
+    ],
+)
+def test_what_has_to_be_placed_in_time_needs_a_clock(records: list[dict[str, object]], reason: str) -> None:
+    """A date far from the arrival is not believed; a sample or word that is not dated needs uptime."""
+    with pytest.raises(MessageFault, match=reason):
+        parse_readings(records, TOPIC, AT)
+
+
 def test_channels_of_no_use_here_do_no_harm() -> None:
     """A node may say more than the contract asks for."""
     assert parse({"n": "battery", "u": "V", "v": 3.7}, {"n": "left", "u": "/", "v": 0.1}).samples.keys() == {
