@@ -80,18 +80,17 @@ class Glance:
         """Take one journaled message; what cannot be read was set aside before it came here."""
         self.last_at = max(self.last_at, row.at)
         try:
-            content = decode_json(row.payload) if row.kind != "presence" else None
             if row.kind == "about":
-                about = parse_about(content)
+                about = parse_about(decode_json(row.payload))
                 for zone, pad in about.pads.items():
                     self.wiring[row.node, zone] = PadWiring(pad.divider_ohm, pad.end_of_line_ohm)
             elif row.kind == "readings":
-                self._take_pack(row, content)
+                self._take_pack(row)
         except MessageFault:
             return
 
-    def _take_pack(self, row: MessageRow, content: object) -> None:
-        pack = parse_readings(content, Topic(row.bench, row.node, "readings"), row.at)
+    def _take_pack(self, row: MessageRow) -> None:
+        pack = parse_readings(row.payload, Topic(row.bench, row.node, "readings"), row.at)
         for zone in ZONES:
             if zone in pack.samples:
                 wiring = self.wiring.get((row.node, zone), PadWiring())

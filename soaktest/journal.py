@@ -197,7 +197,7 @@ def _storable(text: str) -> str:
 
 def _row(message: Message) -> dict[str, Any]:
     topic = parse_topic(message.topic)
-    payload: bytes = message.payload
+    payload = message.payload
     row: dict[str, Any] = {
         "at": message.at, "bench": topic.bench, "node": topic.node, "kind": topic.kind, "payload": payload,
         "boot": None, "seq": None,
@@ -207,7 +207,7 @@ def _row(message: Message) -> dict[str, Any]:
             raise MessageFault(
                 "a retained readings pack: when it was made is not known. Publish readings unretained"
             )
-        pack = parse_readings(decode_json(payload), topic, message.at)
+        pack = parse_readings(payload, topic, message.at)
         row |= {"boot": pack.boot, "seq": pack.seq}
     elif topic.kind == "about":
         parse_about(decode_json(payload))

@@ -99,7 +99,7 @@ def _take(seen: _Seen, said: Said) -> None:
         seen.here |= here
         seen.gone |= not here
     elif topic.kind == "readings":
-        seen.packs.append((said.at, parse_readings(decode_json(said.payload), topic, said.at)))
+        seen.packs.append((said.at, parse_readings(said.payload, topic, said.at)))
 
 
 def _about_lines(seen: _Seen) -> list[Line]:

@@ -7,7 +7,6 @@ day's recording needs little more memory than its text.
 from __future__ import annotations
 
 import base64
-import binascii
 import codecs
 import gzip
 import zlib
@@ -17,7 +16,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
 
+import msgspec
 import orjson
+from msgspec import Raw, Struct
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from soaktest.errors import RecordingError
@@ -51,11 +52,11 @@ class Header(BaseModel):
 
 
 class Message(NamedTuple):
-    """One message as it arrived: UTC seconds, topic, and its bytes or, from a file, its JSON value."""
+    """One message as it arrived: UTC seconds, topic, and its bytes."""
 
     at: float
     topic: str
-    payload: Any
+    payload: bytes
 
 
 class Retained(Message):
@@ -72,6 +73,25 @@ class Recording:
     header: Header
     messages: Iterable[Message]
     bad_lines: list[tuple[int, str]] = field(default_factory=list)
+
+
+class _Line(Struct, gc=False):
+    at: int | float
+    topic: str
+    payload: Raw = Raw(b"")
+    payload_b64: Any = None
+
+    def message(self) -> Message:
+        """The line's message. Raises ValueError or TypeError where it holds none."""
+        if not 0 <= self.at < LATEST:
+            raise ValueError
+        payload = bytes(self.payload) or base64.b64decode(self.payload_b64, validate=True)
+        if len(payload) > LARGEST_PAYLOAD and self.payload:
+            payload = orjson.dumps(orjson.loads(payload))  # blanks that the file's writer put in do not count
+        return Message(self.at, self.topic, payload)
+
+
+_line = msgspec.json.Decoder(_Line).decode
 
 
 class _Lines:
@@ -94,22 +114,12 @@ class _Lines:
             line = self._text[start:stop]
             start = stop + 1
             try:
-                entry = orjson.loads(line)
-                at, topic = entry["at"], entry["topic"]
-                payload = entry["payload"] if "payload" in entry else _unpacked(entry["payload_b64"])
-                if type(at) not in (float, int) or type(topic) is not str or not 0 <= at < LATEST:
-                    raise TypeError
-                if len(line) > LARGEST_PAYLOAD and not isinstance(payload, bytes):
-                    payload = orjson.dumps(payload)  # so that its size can be judged like live
-            except (orjson.JSONDecodeError, binascii.Error, KeyError, TypeError, ValueError):
+                message = _line(line).message()
+            except (msgspec.DecodeError, ValueError, TypeError, RecursionError):
                 if line.strip():
                     self._bad.append((number, "not a message with at, topic and payload"))
                 continue
-            yield Message(at, topic, payload)
-
-
-def _unpacked(text: str) -> bytes:
-    return base64.b64decode(text, validate=True)
+            yield message
 
 
 def read_recording(path: str | Path) -> Recording:
@@ -223,22 +233,11 @@ def message_line(message: Message) -> bytes:
     """One message as a line: ``payload`` where the bytes are JSON, else ``payload_b64``."""
     payload = message.payload
     entry: dict[str, Any] = {"at": message.at, "topic": message.topic}
-    if isinstance(payload, bytes):
-        try:
-            if len(payload) > LARGEST_PAYLOAD:
-                raise ValueError
-            orjson.loads(payload)
-            entry["payload"] = orjson.Fragment(payload.replace(b"\n", b" ").replace(b"\r", b" "))
-        except ValueError:
-            entry["payload_b64"] = base64.b64encode(payload).decode()
-    else:
-        entry["payload"] = orjson.Fragment(payload_bytes(payload))
-    return orjson.dumps(entry) + b"\n"
-
-
-def payload_bytes(payload: Any) -> bytes:
-    """A JSON value as the bytes that go over the wire; one that nests too deeply for any node is no longer told whole."""
     try:
-        return orjson.dumps(payload)
-    except TypeError:
-        return b'"nested too deeply"'
+        if len(payload) > LARGEST_PAYLOAD:
+            raise ValueError
+        orjson.loads(payload)
+        entry["payload"] = orjson.Fragment(payload.replace(b"\n", b" ").replace(b"\r", b" "))
+    except ValueError:
+        entry["payload_b64"] = base64.b64encode(payload).decode()
+    return orjson.dumps(entry) + b"\n"

@@ -25,7 +25,7 @@ from soaktest.journal import Journal
 from soaktest.layouts import Layout
 from soaktest.mqtt_client import new_client
 from soaktest.plans import Plan
-from soaktest.recording import Message, Recording, payload_bytes
+from soaktest.recording import Message, Recording
 from soaktest.settings import BrokerAddress
 from soaktest.tables import RunRow
 from soaktest.wire import ROOT, subscriptions
@@ -57,12 +57,6 @@ class _Arrivals:
             return at
 
 
-def as_bytes(message: Message) -> Message:
-    """The message with its payload as the bytes that go over the wire."""
-    payload = message.payload
-    return message if isinstance(payload, bytes) else message._replace(payload=payload_bytes(payload))
-
-
 def replay(
     recording: Recording,
     journal: Journal,
@@ -86,7 +80,7 @@ def replay(
         JournalError: the journal could not keep them, such as on a full disk.
         InputError: the recording's unit has a tag that is none.
     """
-    messages = [as_bytes(message) for message in recording.messages]
+    messages = list(recording.messages)
     arrivals = _Arrivals()
     header = recording.header
     ended = header.ended if header.ended is not None else _last(messages, header.began)

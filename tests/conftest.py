@@ -15,7 +15,6 @@ from pathlib import Path
 import pytest
 
 from soaktest.recording import Recording
-from soaktest.replay import as_bytes
 from soaktest.settings import BrokerAddress
 from soaktest.simulate.bench import Truth, demo_scenario, simulate
 
@@ -118,4 +117,4 @@ def present(recording: Recording, seconds: float, boot: bytes = b"n") -> Recordi
     """As much of a recording as would have been heard by now, had it begun so many seconds ago."""
     moved = later(recording, time.time() - seconds - recording.header.began, boot)
     header = moved.header.model_copy(update={"ended": None})
-    return Recording(header, [as_bytes(m) for m in moved.messages if m.at <= header.began + seconds])
+    return Recording(header, [m for m in moved.messages if m.at <= header.began + seconds])

@@ -12,16 +12,15 @@ import gc
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 
 from soaktest.analysis.clock import ClockLine, align, split_jumps
 from soaktest.analysis.series import Floats, PadWiring, PhaseWord, Series, Signals
 from soaktest.errors import MessageFault, RecordingError
-from soaktest.recording import Header, Recording
+from soaktest.recording import Header, Message, Recording
 from soaktest.vocabulary import ZONES, Zone
-from soaktest.wire import About, Pack, Topic, decode_json, parse_about, parse_readings, parse_topic
+from soaktest.wire import About, Pack, decode_json, parse_about, parse_readings, parse_topic
 
 SLACK_S = 5.0
 """Samples this long before the run's beginning, or after its end, still belong to it."""
@@ -105,7 +104,7 @@ def gather(recording: Recording) -> Signals:
     return _bounded(header, nodes, columns, words, lost, set_aside)
 
 
-def _heard(header: Header, messages: Iterable[Any]) -> tuple[dict[str, _Node], int]:
+def _heard(header: Header, messages: Iterable[Message]) -> tuple[dict[str, _Node], int]:
     nodes: dict[str, _Node] = {}
     set_aside = 0
     for at, topic_text, payload in messages:
@@ -115,11 +114,11 @@ def _heard(header: Header, messages: Iterable[Any]) -> tuple[dict[str, _Node], i
                 raise MessageFault(f"belongs to bench {topic.bench}, this is {header.bench}")
             if topic.kind not in ("readings", "about"):
                 continue
-            content = decode_json(payload) if isinstance(payload, bytes) else payload
+            node = nodes.setdefault(topic.node, _Node())
             if topic.kind == "about":
-                _take_about(nodes.setdefault(topic.node, _Node()), parse_about(content), at)
+                _take_about(node, parse_about(decode_json(payload)), at)
             else:
-                _take_pack(nodes.setdefault(topic.node, _Node()), content, topic, at)
+                _take_pack(node, parse_readings(payload, topic, at), at)
         except MessageFault:
             set_aside += 1
     return nodes, set_aside
@@ -131,8 +130,7 @@ def _take_about(node: _Node, about: About, at: float) -> None:
         node.about, node.about_at = about, at
 
 
-def _take_pack(node: _Node, content: Any, topic: Topic, at: float) -> None:
-    pack = parse_readings(content, topic, at)
+def _take_pack(node: _Node, pack: Pack, at: float) -> None:
     boot = node.boots.setdefault(pack.boot, _Boot())
     known = boot.arrival.get(pack.seq)
     if known is None:

@@ -100,7 +100,6 @@ def _publish_live(*, dry: bool) -> None:
     from soaktest.cli.files import progress_bar
     from soaktest.mqtt_client import connected, new_client
     from soaktest.plans import read_plan
-    from soaktest.replay import as_bytes
     from soaktest.settings import broker_of_nodes
     from soaktest.simulate.bench import demo_scenario, simulate
     from soaktest.wire import parse_topic
@@ -108,7 +107,7 @@ def _publish_live(*, dry: bool) -> None:
     scenario = demo_scenario(leaking=not dry)
     plan = read_plan(scenario.plan)
     recording, _truth = simulate(scenario)
-    messages = [as_bytes(message) for message in recording.messages]
+    messages = list(recording.messages)
     address = broker_of_nodes()
     mend = "Start the page first, in another terminal: soaktest serve"
     said = (

@@ -136,17 +136,14 @@ def _refuse_twice(named: list[Named]) -> None:
 def _packs(recording: Recording) -> set[tuple[str, str, str, int]]:
     """The names of what was heard, (bench, node, boot, seq): no two runs share one, and copies share them all."""
     from soaktest.errors import MessageFault
-    from soaktest.wire import decode_json, parse_readings, parse_topic
+    from soaktest.wire import parse_readings, parse_topic
 
     found = set()
     for message in recording.messages:
         try:
             topic = parse_topic(message.topic)
             if topic.kind == "readings":
-                said = message.payload
-                pack = parse_readings(
-                    decode_json(said) if isinstance(said, bytes) else said, topic, message.at
-                )
+                pack = parse_readings(message.payload, topic, message.at)
                 found.add((topic.bench, topic.node, pack.boot, pack.seq))
         except MessageFault:
             continue

@@ -38,7 +38,7 @@ def reading(messages: Sequence[Said], zone: str, since: float) -> float:
                 if pad is not None:
                     wiring[topic.node] = PadWiring(pad.divider_ohm, pad.end_of_line_ohm)
             elif topic.kind == "readings" and said.at >= since:
-                pack = parse_readings(decode_json(said.payload), topic, said.at)
+                pack = parse_readings(said.payload, topic, said.at)
                 if zone in pack.samples:
                     ratio = np.array(pack.samples[zone][1])
                     found += conductance(ratio, wiring.get(topic.node, PadWiring())).tolist()

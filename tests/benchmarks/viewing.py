@@ -18,7 +18,6 @@ from soaktest.bench import begin_run, judge_run
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
-from soaktest.replay import as_bytes
 from soaktest.simulate.bench import Scenario, simulate
 from soaktest.simulate.water import Leak
 from soaktest.web.app import create_app
@@ -38,7 +37,7 @@ def main() -> None:
             Scenario(seed=7, programmes=("cotton",) * washes, leak=Leak("door-seal", 0.5), rate_hz=10.0)
         )
         began, ended = recording.header.began, recording.header.ended or 0.0
-        messages = [as_bytes(m) for m in recording.messages]
+        messages = list(recording.messages)
         for i in range(0, len(messages), 2000):
             journal.keep(messages[i : i + 2000])
         run = begin_run(journal, recording.header, read_plan("resale"), read_layout("front-loader"))

@@ -23,7 +23,7 @@ from soaktest.recording import Header, Recording
 from soaktest.simulate.bench import Truth
 from soaktest.tables import MessageRow, RunRow
 from soaktest.vocabulary import ZONES
-from soaktest.wire import Topic, decode_json, parse_readings, parse_topic
+from soaktest.wire import Topic, parse_readings, parse_topic
 from tests.conftest import Mosquitto, free_port, program
 
 HERE = Path(__file__).parent
@@ -97,7 +97,7 @@ def board_zero(heard: Recording) -> float:
     for message in heard.messages:
         topic = parse_topic(message.topic)
         if topic.kind == "readings":
-            pack = parse_readings(decode_json(message.payload), topic, message.at)
+            pack = parse_readings(message.payload, topic, message.at)
             found.append(message.at - (pack.uptime or 0.0))
     return min(found)
 
@@ -267,7 +267,7 @@ def test_a_phase_node_tells_what_is_wired_and_nothing_else(
     seen: dict[str, list[tuple[float, float]]] = {}
     with journal.session() as session:
         for payload in session.scalars(sa.select(MessageRow.payload).where(MessageRow.kind == "readings")):
-            pack = parse_readings(decode_json(payload), Topic("b1", "phase", "readings"), time.time())
+            pack = parse_readings(payload, Topic("b1", "phase", "readings"), time.time())
             for name, (times, values) in pack.samples.items():
                 seen.setdefault(name, []).extend(
                     (float(pack.uptime or 0) + t, v) for t, v in zip(times, values, strict=True)
@@ -408,7 +408,7 @@ def test_what_is_copied_to_a_board_runs_as_it_is(
         rows = list(session.scalars(sa.select(MessageRow).order_by(MessageRow.id)))
     assert {row.kind for row in rows} >= {"about", "presence", "readings"}
     packs = [
-        parse_readings(decode_json(row.payload), Topic("b1", node, "readings"), row.at)
+        parse_readings(row.payload, Topic("b1", node, "readings"), row.at)
         for row in rows
         if row.kind == "readings"
     ]

@@ -15,7 +15,6 @@ from soaktest.journal import Journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.recording import Recording
-from soaktest.replay import as_bytes
 from soaktest.tables import CertificateRow, RunRow
 from soaktest.workshop.stories import NewEntry, write_entry
 
@@ -48,7 +47,7 @@ class Shop:
         judged: bool = True,
     ) -> RunRow:
         """A further run as its bench heard it, live where it has no ``source``."""
-        self.journal.keep([as_bytes(message) for message in recording.messages], source)
+        self.journal.keep(list(recording.messages), source)
         judged_by = (read_plan(plan), read_layout("front-loader"))
         run = begin_run(self.journal, recording.header, *judged_by, override, source)
         if judged:

@@ -178,7 +178,7 @@ def test_what_no_broker_carries_is_set_aside_with_the_rest(
     """Topics that are empty, hold wildcards, or are none of a node's."""
     header = demo[0].header
     odd = [
-        Message(header.began + i, topic, {})
+        Message(header.began + i, topic, b"{}")
         for i, topic in enumerate(("", "soaktest/+/a/readings", "elsewhere", "soaktest/b1/pads/readings"))
     ]
 

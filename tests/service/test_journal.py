@@ -14,7 +14,6 @@ from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.recording import Header, Message, Recording
-from soaktest.replay import as_bytes
 from soaktest.simulate.bench import Truth
 from soaktest.tables import Base, RunRow
 
@@ -43,7 +42,7 @@ def journal(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Journal]
 
 
 def kept(journal: Journal, recording: Recording) -> int:
-    messages = [as_bytes(m) for m in recording.messages]
+    messages = list(recording.messages)
     done = [journal.keep(messages[i : i + 500]) for i in range(0, len(messages), 500)]
     return sum(k.journaled for k in done)
 
@@ -149,7 +148,7 @@ def test_what_the_database_refuses_is_set_aside_alone(
     """One message among twenty holds a value that no check foresaw: the nineteen others are kept."""
     import soaktest.journal
 
-    packs = [as_bytes(m) for m in demo[0].messages if m.topic.endswith("readings")][:20]
+    packs = [m for m in demo[0].messages if m.topic.endswith("readings")][:20]
     honest = soaktest.journal._row
     monkeypatch.setattr(
         "soaktest.journal._row",
@@ -176,7 +175,7 @@ def test_a_disk_that_is_full_sets_nothing_aside(
     with monkeypatch.context() as patched:
         patched.setattr(Journal, "_insert", full)
         with pytest.raises(JournalError, match="Free some space"):
-            journal.keep([as_bytes(m) for m in list(demo[0].messages)[:50]])
+            journal.keep(list(demo[0].messages)[:50])
     assert journal.set_aside() == []
 
 

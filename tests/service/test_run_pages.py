@@ -15,7 +15,6 @@ from soaktest.bench import begin_run, examine_run, find_run, judge_run
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
-from soaktest.replay import as_bytes
 from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.tables import OverviewRow, PieceRow, RunRow
 from soaktest.web.app import create_app
@@ -27,7 +26,7 @@ def test_the_timeline_of_a_judged_run_is_drawn_before_anybody_asks(tmp_path: Pat
 
     journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
     recording, _ = simulate(demo_scenario())
-    journal.keep([as_bytes(message) for message in recording.messages])
+    journal.keep(list(recording.messages))
     run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
     judge_run(journal, run.id)
 
@@ -55,7 +54,7 @@ def test_a_run_judged_anew_is_shown_anew(tmp_path: Path) -> None:
 
     journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
     recording, _ = simulate(demo_scenario(leaking=False))
-    messages = [as_bytes(message) for message in recording.messages]
+    messages = list(recording.messages)
     half = len(messages) // 2
     journal.keep(messages[:half])
     run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
@@ -92,7 +91,7 @@ def test_a_table_is_empty_where_nothing_was_heard_and_pads_read_alike_everywhere
 
     whole, _ = simulate(demo_scenario(leaking=False))
     began = whole.header.began
-    kept = [as_bytes(m) for m in whole.messages if not began + 600 < m.at < began + 900]
+    kept = [m for m in whole.messages if not began + 600 < m.at < began + 900]
     analysis = examine(Recording(whole.header, kept), read_layout("front-loader"), read_plan("repair-check"))
     table = by_second(analysis)
     silent = table[(table.utc_s > began + 605) & (table.utc_s < began + 895)]
@@ -149,7 +148,7 @@ def test_a_zoom_reads_what_is_in_view_and_shows_what_the_analysis_holds(
     journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
     recording, _ = simulate(Scenario(seed=5, programmes=("cotton", "cotton"), leak=Leak("door-seal", 2.0)))
     lost = recording.header.began + 5000.0
-    kept = [as_bytes(m) for m in recording.messages if not lost < m.at < lost + 300.0]
+    kept = [m for m in recording.messages if not lost < m.at < lost + 300.0]
     journal.keep(kept)
     run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
     judge_run(journal, run.id)
@@ -222,7 +221,7 @@ def judged(tmp_path: Path) -> Iterator[tuple[Journal, int]]:
     """A journal and the number of its only run, which leaks and was judged."""
     journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
     recording, _ = simulate(demo_scenario())
-    journal.keep([as_bytes(message) for message in recording.messages])
+    journal.keep(list(recording.messages))
     run = begin_run(journal, recording.header, read_plan("repair-check"), read_layout("front-loader"))
     judge_run(journal, run.id)
     yield journal, run.id
@@ -318,7 +317,7 @@ def test_a_long_run_says_what_its_page_waits_for(tmp_path: Path) -> None:
     """No page stays blank while a day is read: a run that is not judged first says so, and goes on to the answer by itself."""
     journal = open_journal(f"sqlite:///{tmp_path / 'j.sqlite'}")
     recording, _ = simulate(demo_scenario(leaking=False))
-    journal.keep([as_bytes(message) for message in recording.messages])
+    journal.keep(list(recording.messages))
     began = recording.header.began
     for ended in (began + 86_400.0, recording.header.ended):
         header = recording.header.model_copy(update={"ended": ended})

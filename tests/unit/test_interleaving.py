@@ -16,7 +16,7 @@ from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.recording import Message, Recording
 from soaktest.simulate.bench import Truth
-from soaktest.wire import decode_json, parse_readings, parse_topic
+from soaktest.wire import parse_readings, parse_topic
 
 PLAN, LAYOUT = read_plan("repair-check"), read_layout("front-loader")
 
@@ -62,8 +62,7 @@ def promptest(recording: Recording) -> set[int]:
         if topic.kind != "readings":
             keep.add(i)
             continue
-        content = message.payload if not isinstance(message.payload, bytes) else decode_json(message.payload)
-        pack = parse_readings(content, topic, message.at)
+        pack = parse_readings(message.payload, topic, message.at)
         assert pack.uptime is not None
         by_node.setdefault(f"{topic.node} {pack.boot}", []).append((i, pack.uptime, message.at))
     for packs in by_node.values():

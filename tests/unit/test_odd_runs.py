@@ -13,7 +13,6 @@ from soaktest.findings import Findings
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.recording import Header, Message, Recording
-from soaktest.replay import as_bytes
 from soaktest.simulate.bench import Scenario, Truth, simulate
 from soaktest.vocabulary import CHANNEL_UNITS, PHASES
 from soaktest.wire import Pack, Topic, build_about, build_readings
@@ -177,7 +176,7 @@ def test_a_seep_as_slow_as_the_air_is_owned_up_to(microsiemens: float, seen: boo
     def seeping(message: Message) -> Message:
         if not message.topic.endswith("/pads/readings"):
             return message
-        pack = message.payload if isinstance(message.payload, list) else orjson.loads(message.payload)
+        pack = orjson.loads(message.payload)
         came = microsiemens * 1e-6 * min(max((message.at - fill) / (end - fill), 0.0), 1.0)
         for sample in pack:
             if sample.get("n") in ("left", "centre", "right"):
@@ -187,7 +186,7 @@ def test_a_seep_as_slow_as_the_air_is_owned_up_to(microsiemens: float, seen: boo
                 sample["v"] = 1e5 * siemens / (1 + 1e5 * siemens)
         return message._replace(payload=orjson.dumps(pack))
 
-    run = Recording(recording.header, [seeping(as_bytes(m)) for m in recording.messages])
+    run = Recording(recording.header, [seeping(m) for m in recording.messages])
     found = analyse(run, read_layout("front-loader"), read_plan("repair-check"))
     least = found.assurance.smallest_seen_ml_90 or 0.0
 

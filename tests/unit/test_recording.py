@@ -27,12 +27,48 @@ def test_a_recording_reads_back_as_written(tmp_path: Path, name: str) -> None:
     assert back.header == HEADER
     assert [m[:2] for m in got] == [m[:2] for m in MESSAGES]
     assert [m.payload for m in got] == [
-        {"contract": 1, "kind": "pads"},
+        b'{"contract": 1,  "kind": "pads"}',
         b"here",
         MESSAGES[2].payload,
         MESSAGES[3].payload,
     ]
     assert list(back.messages) == got, "a recording can be walked twice"
+
+
+def test_blanks_that_a_file_gained_do_not_make_a_message_too_large(tmp_path: Path) -> None:
+    """A file that another program wrote anew, with room between its values, holds the same messages."""
+    path = write_recording(tmp_path / "run.ndjson", HEADER, [])
+    wide = b"[1," + b" " * 70_000 + b"2]"
+    path.write_bytes(path.read_bytes() + b'{"at": 3, "topic": "t", "payload": ' + wide + b"}\n")
+
+    assert [m.payload for m in read_recording(path).messages] == [b"[1,2]"]
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        b"[1]",
+        b'{"at": true, "topic": "t", "payload": 1}',
+        b'{"at": -1, "topic": "t", "payload": 1}',
+        b'{"at": 1e300, "topic": "t", "payload": 1}',
+        b'{"at": 3, "topic": 7, "payload": 1}',
+        b'{"at": 3, "topic": "t"}',
+        b'{"at": 3, "topic": "t", "payload_b64": 5}',
+        b'{"at": 3, "topic": "t", "payload_b64": "%%"}',
+        b'{"at": 3, "topic": "t", "payload": [1,}',
+        b'{"at": 3, "topic": "t", "payload": ' + b"[" * 50_000 + b"]" * 50_000 + b"}",
+    ],
+    ids=lambda line: repr(line[:45]),
+)
+def test_a_line_without_a_message_stops_nothing(tmp_path: Path, line: bytes) -> None:
+    """Whatever is wrong with it: it is counted, and the line behind it is read."""
+    path = write_recording(tmp_path / "run.ndjson", HEADER, [])
+    path.write_bytes(path.read_bytes() + line + b'\n{"at": 4, "topic": "t", "payload": null}\n')
+
+    recording = read_recording(path)
+
+    assert list(recording.messages) == [Message(4, "t", b"null")]
+    assert [number for number, _ in recording.bad_lines] == [2]
 
 
 def test_a_line_cut_off_is_counted_and_the_rest_is_read(tmp_path: Path) -> None:
