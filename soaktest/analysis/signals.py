@@ -11,7 +11,7 @@ import contextlib
 import gc
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import chain, pairwise
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from soaktest.analysis.clock import ClockLine, align, split_jumps
 from soaktest.analysis.series import Floats, PadWiring, PhaseWord, Series, Signals
 from soaktest.errors import MessageFault, RecordingError
 from soaktest.recording import Header, Message, Recording
-from soaktest.vocabulary import ZONES, Zone
+from soaktest.vocabulary import ZONES, Phase, Zone
 from soaktest.wire import About, Pack, decode_json, parse_about, parse_readings, parse_topic
 
 SLACK_S = 5.0
@@ -45,14 +45,8 @@ class _Node:
     boots: dict[str, _Boot] = field(default_factory=dict)
 
 
-@dataclass(slots=True)
-class _Raw:
-    """One channel's samples as the packs give them: times relative to each pack's shift, of so many samples."""
-
-    times: list[float] = field(default_factory=list)
-    values: list[float] = field(default_factory=list)
-    shifts: list[float] = field(default_factory=list)
-    counts: list[int] = field(default_factory=list)
+_Piece = tuple[float, list[float], list[float]]
+"""What a pack says of one channel: the node's clock that its times are relative to, times, values."""
 
 
 @dataclass(slots=True)
@@ -155,28 +149,26 @@ def _lay_out(
         line = align(made[begin:stop], arrival[begin:stop])
         if packs[begin].absolute and _agrees(line, made[begin:stop]):
             line = ClockLine(0.0, 0.0, line.error_s)
-        at = made[begin:stop].tolist()
-        by_channel: dict[str, _Raw] = {}
-        for pack, instant in zip(packs[begin:stop], at, strict=True):
+        by_channel: dict[str, list[_Piece]] = {}
+        said: list[tuple[float, Phase]] = []
+        for pack, instant in zip(packs[begin:stop], made[begin:stop].tolist(), strict=True):
             shift = 0.0 if pack.absolute else instant
-            for channel, (times, values) in pack.samples.items():
-                raw = by_channel.get(channel)
-                if raw is None:
-                    raw = by_channel[channel] = _Raw()
-                raw.times += times
-                raw.values += values
-                raw.shifts.append(shift)
-                raw.counts.append(len(times))
-            words.extend(
-                PhaseWord(float(line.bench_time(np.array(shift + time))), phase)
-                for time, phase in pack.phases
-            )
-        for channel, raw in by_channel.items():
+            for channel, piece in pack.samples.items():
+                by_channel.setdefault(channel, []).append((shift, *piece))
+            said += [(shift + time, phase) for time, phase in pack.phases]
+        for channel, pieces in by_channel.items():
             column = columns.setdefault(channel, {}).setdefault(name, _Column())
-            node_time = np.repeat(raw.shifts, raw.counts) + np.array(raw.times, dtype=np.float64)
+            shifts, times, values = zip(*pieces, strict=True)
+            node_time = np.repeat(shifts, list(map(len, times))) + _joined(times)
             column.t.append(line.bench_time(node_time))
-            column.v.append(np.array(raw.values, dtype=np.float64))
+            column.v.append(_joined(values))
             column.error_s = max(column.error_s, line.error_s)
+        at = line.bench_time(np.array([time for time, _ in said])).tolist()
+        words += map(PhaseWord, at, (phase for _, phase in said))
+
+
+def _joined(lists: Iterable[list[float]]) -> Floats:
+    return np.fromiter(chain.from_iterable(lists), np.float64)
 
 
 def _placed(boot: _Boot, order: list[int]) -> list[int]:
