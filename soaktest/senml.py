@@ -125,10 +125,12 @@ def plain_columns(payload: bytes) -> tuple[Columns, list[Record]] | None:
             continue
         if record.n != name or record.u != unit:
             name, unit = record.n, record.u
-            full = base_name + name
-            if not _is_name(full):
-                return None
-            times, values = columns.setdefault((full, unit or None), ([], []))
+            key = base_name + name, unit or None
+            if key not in columns:
+                if not _is_name(key[0]):
+                    return None
+                columns[key] = [], []
+            times, values = columns[key]
         times.append(base_time + record.t)
         values.append(value)
     return (columns, others) if records else None
