@@ -27,15 +27,21 @@ from soaktest.vocabulary import CAUSES, PHASES, Cause, Zone
 
 TOGETHER_S: Final = 8.0
 """All pads wet within this long: nothing under a machine spreads so fast."""
-SAME_MOMENT_S: Final = 2.5
+SAME_MOMENT_S: Final = 5.0
+TWO_JUMP: Final = 4.0
+"""Weight of a spill where two pads jump in one moment and stay as they are: drops of a leak reach one pad, then another."""
 GUSH_ML: Final = 0.1
 """Two drops: more than that within three seconds is a gush, even on a pad as sensitive as this one may be."""
 STEAM_S: Final = 1500.0
 """Steam rises up to so long after the heater was on."""
 COMPANY_S: Final = 400.0
 """Pads that steam reaches become damp within so long of each other."""
+AFTER_SPLASH_S: Final = 30.0
+"""What runs off a splash drips on a neighbouring pad within so long."""
 SPREADS_S: Final = 1200.0
 """Spilt water reaches a neighbouring pad within so long."""
+FILLED_S: Final = 5e-5
+"""Siemens from which a pad may be filled by a leak within half a minute, and gain little more."""
 SLIGHT: Final = 0.35
 MOST: Final = 1.1
 """Decades that damp air alone raises a pad by: often, and at the most."""
@@ -60,7 +66,9 @@ def causes_of(
     weights = [_alone(event, events, pads, phases, water, humidity) for event in events]
     for i, event in enumerate(events):
         source = _spilt_before(i, events, weights)
-        if source is not None and event.step_share < 0.35:
+        if source is not None and (
+            event.step_share < 0.35 or event.onset - events[source].onset < AFTER_SPLASH_S
+        ):
             weights[i]["spill"] += 3.0 * _shares(weights[source])["spill"]
     return [_shares(weight) for weight in weights]
 
@@ -87,10 +95,11 @@ def _alone(
     size, over = _gush(event, track)
     # Two pads in one moment, by a jump each, are one happening: what is sure of the one holds for the other.
     for other in near if event.step_share > 0.6 else []:
-        if abs(other.onset - event.onset) <= SAME_MOMENT_S and other.step_share > 0.6:
-            theirs, done = _gush(other, pads[other.zone])
-            size, over = max(size, theirs), max(over, done)
-            weight["spill"] += 4.0 * over
+        if abs(other.onset - event.onset) <= SAME_MOMENT_S:
+            weight["spill"] += TWO_JUMP * _jumps(event, track) * _jumps(other, pads[other.zone])
+            if other.step_share > 0.6:
+                theirs, done = _gush(other, pads[other.zone])
+                size, over = max(size, theirs), max(over, done)
     weight["spill"] += 4.0 * size * over
     hot = _heat_before(phases, event.onset)
     if len(others) == 2 and event.step_share <= 0.3:
@@ -117,23 +126,39 @@ def _gush(event: PadEvent, track: PadTrack) -> tuple[float, float]:
         inside = (since > begin) & (since < end)
         return float(np.median(siemens[inside])) if inside.any() else None
 
-    before, jump, early, late = level(-40.0, -2.0), level(2.0, 5.0), level(5.0, 15.0), level(60.0, 240.0)
-    if before is None or jump is None or early is None or jump <= before:
+    before, jump, soaked, late = level(-40.0, -2.0), level(2.0, 5.0), level(20.0, 35.0), level(60.0, 240.0)
+    if before is None or jump is None or soaked is None or jump <= before:
         return 0.0, 0.0
-    came = jump - before
+    came, whole = jump - before, max(soaked - before, (jump - before) / 2)
     size = 1.0 / (1.0 + (GUSH_ML * track.siemens_per_ml[2] / came) ** 2)
-    more = max((early - before) / came, 1.0)
+    # A pad takes a splash in within seconds, or within half a minute where little of it is wet; so does a leak
+    # where it fills the pad by then.
+    part = 1.0 / (1.0 + (soaked / FILLED_S) ** 2)
+    at_once = max(_above(came / whole, 0.5, 0.08), part * _above(came / whole, 0.13, 0.03))
     # a splash spreads in the pad for minutes and is a little wetter for it
-    after = max((late - before) / max(early - before, came / 2), 1.0) if late is not None else 2.0
+    more = (late - before) / whole if late is not None else 2.0
     inside = (since > 240.0) & (since < FOLLOWS_S)
-    later = float(np.quantile(siemens[inside], 0.9)) - before if inside.any() else 0.0
-    then = max(later / max(early - before, came / 2), 1.0)
-    over = float(
-        np.exp(-3.0 * (more - 1.0))
-        * np.exp(-0.5 * (max(after - 1.3, 0.0) / 0.35) ** 2)
-        * np.exp(-0.5 * (max(then - 2.0, 0.0) / 0.7) ** 2)
+    then = (float(np.quantile(siemens[inside], 0.9)) - before) / whole if inside.any() else 1.0
+    over = (
+        at_once
+        * np.exp(-0.5 * (max(more - 1.1, 0.0) / 0.2) ** 2)
+        * np.exp(-0.5 * (max(then - 1.5, 0.0) / 0.6) ** 2)
     )
-    return size, over
+    return size, float(over)
+
+
+def _jumps(event: PadEvent, track: PadTrack) -> float:
+    """How surely the pad took most of its water within half a minute, 0 to 1; not a first drop that more follow."""
+    siemens, since = 10.0**track.log_g, track.t - event.onset
+    spans = [(since > begin) & (since < end) for begin, end in ((-40.0, -2.0), (20.0, 35.0), (60.0, 240.0))]
+    if not all(span.any() for span in spans):
+        return 0.0
+    before, soaked, late = (float(np.median(siemens[span])) for span in spans)
+    return float(np.exp(-0.5 * (max((late - before) / max(soaked - before, 1e-12) - 1.15, 0.0) / 0.15) ** 2))
+
+
+def _above(x: float, middle: float, width: float) -> float:
+    return float(1.0 / (1.0 + np.exp(np.clip((middle - x) / width, -50.0, 50.0))))
 
 
 def _spilt_before(i: int, events: Sequence[PadEvent], weights: Sequence[Mapping[Cause, float]]) -> int | None:
