@@ -59,6 +59,8 @@ SURELY_SEEN = 1.15
 """Injected into dry runs of wide benches, a lasting rise of so many times the least one is seen in 90 % of them."""
 COUNTS_ML = DROP_ML / 2
 """Water is dated when half a drop is on the pad: traces run ahead of water that creeps along a floor."""
+FIRST_SHARE = 0.1
+"""Of what two minutes bring, the part that is no trace of it any more, on a pad that conducts less than any other."""
 SLANT_S = 60
 """Seconds by which a creeping onset may have been later, at the most."""
 CONFIRM_S = 120
@@ -114,9 +116,9 @@ def _read_pad(
     middle = float(np.median(ratio))
     code_s = adc_step(series.v) / (wiring.divider_ohm * max(1.0 - middle, 0.05) ** 2)
     per_ml = check.siemens_per_ml if check else SIEMENS_PER_ML
-    _, usual, most = per_ml
+    least, _, most = per_ml
     noises = _Noise(
-        noise, slow_noise, max(LEAST_S, LEAST_CODES * code_s), (COUNTS_ML * usual, COUNTS_ML * most)
+        noise, slow_noise, max(LEAST_S, LEAST_CODES * code_s), (COUNTS_ML * least, COUNTS_ML * most)
     )
     found, dry = _find_events(zone, t, log_g, noises, dampest if wet_at_start else None)
     clock = signals.clock_error_s.get(zone, 0.0)
@@ -201,7 +203,7 @@ class _Noise:
     slow: float
     least_siemens: float
     counts: tuple[float, float]
-    """Siemens of ``COUNTS_ML`` on the pad, in usual water and in the best conducting."""
+    """Siemens of ``COUNTS_ML`` on the pad, in the least and the best conducting water."""
 
     @property
     def sigma(self) -> float:
@@ -337,8 +339,10 @@ def _date(x: Floats, begin: int, at: int, level: float, noise: _Noise) -> tuple[
     trace = first_trace(x, begin, begin + found.index, level, noise.sigma)
     # Water that creeps in passes a countable amount at a slant: what it conducts, and so when, is known to a factor.
     told = above_noise(level, noise.sigma)
-    usual, late = (countable(x, trace, level, max(siemens, told)) for siemens in noise.counts)
-    onset = trace if usual is None else usual
+    least, most = noise.counts
+    least = min(least, FIRST_SHARE * (10.0 ** float(np.median(x[-10:])) - 10.0**level))
+    early, late = (countable(x, trace, level, max(siemens, told)) for siemens in (least, most))
+    onset = trace if early is None else early
     latest = min(onset + SLANT_S, len(x) - 1 if late is None else late)
     return min(begin + found.low, trace), onset, max(min(begin + found.high, onset + 30), latest)
 
