@@ -96,7 +96,9 @@ def first_water(stretches: list[Stretch]) -> float | None:
     Where it is first seen at work, it was let in unheard, up to ``UNHEARD_FILL_S`` before.
     """
     first = next((s for s in stretches if s.phase not in ("idle", "drain")), None)
-    return first and first.start - (0.0 if first.phase == "fill" else UNHEARD_FILL_S)
+    if first is None:
+        return None
+    return first.start if first.phase == "fill" else first.start - UNHEARD_FILL_S
 
 
 def find_stretches(phases: PhaseTrack) -> list[Stretch]:

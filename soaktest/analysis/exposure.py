@@ -38,7 +38,7 @@ FILL_S, DRAIN_S = 90.0, 40.0
 """About how long a tub takes to fill and to drain."""
 LEAST_TO_TUMBLE = 0.3
 """Water in the tub without which no drum tumbles for long."""
-SEEP = 0.15
+SEEP = 0.3
 """Share of its rate at which a part of the tub leaks with hardly any water behind it."""
 FED_BY_VALVE = 0.6
 """A part with at least this rate in fill, and less in wash, is fed by the valve, not by the tub."""

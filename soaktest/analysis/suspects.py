@@ -28,13 +28,15 @@ FIRST_ML = 0.08
 """On a pad right under the part about one drop counts."""
 FILM_ML_MM2 = 0.0012
 """Millilitres held by a square millimetre of floor on the way to a pad at that distance (about pi/2 x 0.7 mm)."""
-THRESHOLD_SPREAD = 0.9
+THRESHOLD_SPREAD = 1.2
 """Spread of the log of that threshold: floors differ."""
 RUN_MM_PER_RAD = np.array([500.0, 1500.0, 2500.0, 3500.0, 4500.0, 6000.0])
 """How far water runs along the base for a tilt: unknown, so several are tried."""
 UNKNOWN_SHIFT_MM = np.array([-90.0, -45.0, 0.0, 45.0, 90.0])
+ASIDE_MM = 30.0
+"""Water leaves the base so far to either side of where it leaked, by ribs and seams."""
 _UNKNOWN_LOG = np.log(np.array([0.1, 0.2, 0.4, 0.2, 0.1]))
-GIVES_WAY = 0.3
+GIVES_WAY = 0.7
 """Chance that a part does not leak from the beginning, but gives way at some moment of the run."""
 BEFORE_S = (2.0, 8.0, 20.0, 50.0, 120.0, 300.0, 700.0)
 """Edges of the spans before the first wet pad in which it may have given way."""
@@ -42,6 +44,8 @@ GROWTH_LOOKS = 3.0
 """What the growth after the onset is worth, in independent looks, the rates being tried widely."""
 GROWTH_MOST = 15.0
 """Log likelihood beyond which the growth of one pad says no more: no model of it is as good as that."""
+GROWTH_BESIDE = 0.4
+"""Share of the mean growth that may come at any time: pads soak on, and trays drip on, when a part has stopped."""
 SOAKED_OVER = 1.3
 """A soaked pad conducts about so much more than the most that was seen: as it fills, its growth slackens, and the leak does not."""
 WATER_POWER = 1.25
@@ -119,7 +123,8 @@ def _shifts(tilt_rad: float | None) -> tuple[Floats, Floats]:
     if tilt_rad is None:
         return UNKNOWN_SHIFT_MM, _UNKNOWN_LOG
     run = np.clip(RUN_MM_PER_RAD * tilt_rad, -250.0, 250.0)
-    return run, np.full(len(run), -np.log(len(run)))
+    places = (run[:, None] + np.array([-ASIDE_MM, 0.0, ASIDE_MM])).ravel()
+    return places, np.tile(np.log(np.array([0.25, 0.5, 0.25]) / len(run)), len(run))
 
 
 def _arrival_log_likelihood(
@@ -209,8 +214,8 @@ def _growth_log_likelihood(inflow: Inflow, measured: Floats) -> Floats:
         return np.zeros(len(inflow.log_weight))
     seen = measured[begin:stop].reshape(bins, -1).sum(axis=1)
     flow = inflow.flow(begin, bins, width)
-    share = (flow + 0.02 * flow.mean(axis=1, keepdims=True) + 1e-9) / (
-        1.02 * flow.sum(axis=1, keepdims=True) + 1e-9
+    share = (flow + GROWTH_BESIDE * flow.mean(axis=1, keepdims=True) + 1e-9) / (
+        (1.0 + GROWTH_BESIDE) * flow.sum(axis=1, keepdims=True) + 1e-9
     )
     out: Floats = GROWTH_LOOKS * (np.log(np.maximum(share, 1e-6)) @ seen - float(np.log(1 / bins)))
     return np.clip(out, -GROWTH_MOST, GROWTH_MOST)

@@ -34,7 +34,7 @@ class MachineKind:
     tops_up: bool
     """Lets in a little more water now and then while it washes."""
     attempts: int
-    """Tries to balance the load before a spin holds."""
+    """Short tries to balance the load before a spin, pump on: no long run of the drum, so they are still the drain."""
     softener_w: float
     """Second valve, opened with the first in the last fill."""
     pump_shake: float
@@ -130,6 +130,7 @@ class Motion:
 def run_machine(kind: MachineKind, steps: list[Step], rng: np.random.Generator) -> Motion:
     """Drive the machine through its steps. Water in the tub and its temperature are integrated."""
     steps = [part for step in steps for part in _soaked(step, kind.soak_s)]
+    steps = [part for step in steps for part in _balanced(step, kind.attempts, rng)]
     n = int(sum(seconds for _, seconds in steps) * RATE)
     power, vibration = np.zeros(n), np.zeros(n)
     inlet, outlet = np.zeros(n), np.zeros(n)
@@ -147,12 +148,12 @@ def run_machine(kind: MachineKind, steps: list[Step], rng: np.random.Generator) 
         if (
             name in ("wash", "rinse", "heat")
             or (name == "fill" and kind.turns_while_filling)
-            or (name == "drain" and kind.drains_turning)
+            or (name == "drain" and (kind.drains_turning or steps[number - 1][0] == "drain"))
         ):
             turns = _tumbling(kind, count, rng)
             power[part] += turns * kind.stroke_w * (1 + 0.12 * rng.standard_normal(count))
         if name in ("wash", "rinse") and kind.tops_up and count > 1200:
-            for at in rng.integers(100, count - 300, 2):
+            for at in rng.integers(300, count - 300, 2):
                 some = slice(begin + int(at), begin + int(at) + int(rng.uniform(40, 180)))
                 inlet[some] = 1.0
                 power[some] += kind.valve_w
@@ -167,7 +168,7 @@ def run_machine(kind: MachineKind, steps: list[Step], rng: np.random.Generator) 
             dry = np.linspace(1.0, 0.75, count)
             power[part] += kind.pump_w * dry
         if name == "spin":
-            turns = _spinning(count, kind.attempts, rng)
+            turns = _spinning(count, rng)
             outlet[part] = rng.random() < 0.7
             if kind.pulses_pump:
                 outlet[part] = (np.arange(count) / RATE) % 40.0 < 22.0
@@ -207,20 +208,17 @@ def _tumbling(kind: MachineKind, count: int, rng: np.random.Generator) -> Array:
     return out
 
 
-def _spinning(count: int, attempts: int, rng: np.random.Generator) -> Array:
-    """Speed as a share of the top: tries that are broken off, then a ramp, a plateau, a run-down."""
-    out = np.zeros(count)
-    begin = 0
-    for _ in range(attempts):
-        stop = begin + int(rng.uniform(25, 45) * RATE)
-        if count - stop < 90 * RATE:
-            break
-        out[begin:stop] = 0.15 * np.minimum(1.0, np.arange(stop - begin) / (8.0 * RATE))
-        begin = stop + int(rng.uniform(5, 15) * RATE)
-    left = count - begin
-    t = np.arange(left) / max(left, 1)
+def _balanced(step: Step, attempts: int, rng: np.random.Generator) -> list[Step]:
+    """A spin with the tries that go before it, each a turn of the drum and a pause."""
+    tries = [round(rng.uniform(14, 28)) for _ in range(attempts)] if step[0] == "spin" else []
+    return [("drain", float(sum(tries))), step] if tries else [step]
+
+
+def _spinning(count: int, rng: np.random.Generator) -> Array:
+    """Speed as a share of the top: a ramp, a plateau, a run-down."""
+    t = np.arange(count) / max(count, 1)
     up = np.clip(t / rng.uniform(0.15, 0.5), 0, 1)
-    out[begin:] = np.minimum(up, np.clip((1 - t) / 0.06, 0, 1))
+    out: Array = np.minimum(up, np.clip((1 - t) / 0.06, 0, 1))
     return out
 
 

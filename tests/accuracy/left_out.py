@@ -15,7 +15,7 @@ from unittest.mock import patch
 
 import numpy as np
 
-from soaktest.analysis import phase_model, phases
+from soaktest.analysis import phase_levels, phase_model
 from tests.accuracy.real_power import folder, macro_f1, measure
 
 DURATION_SD, SPREAD_SD, STEP_SD, LEVEL_SD = 0.35, 0.2, 1.0, 0.2
@@ -34,13 +34,13 @@ def drawn(seed: int) -> Iterator[None]:
         source: {target: chance + rng.normal(0.0, STEP_SD) for target, chance in targets.items()}
         for source, targets in phase_model._STEPS.items()
     }
-    valve, pump = scattered(np.array([phases.VALVE_W, phases.PUMP_W]), LEVEL_SD)
+    valve, pump = scattered(np.array([phase_levels.VALVE_W, phase_levels.PUMP_W]), LEVEL_SD)
     with (
         patch.object(phase_model, "_MEDIAN", scattered(phase_model._MEDIAN, DURATION_SD)),
         patch.object(phase_model, "_SIGMA", scattered(phase_model._SIGMA, SPREAD_SD)),
         patch.object(phase_model, "_STEPS", steps),
-        patch.object(phases, "VALVE_W", valve),
-        patch.object(phases, "PUMP_W", pump),
+        patch.object(phase_levels, "VALVE_W", valve),
+        patch.object(phase_levels, "PUMP_W", pump),
     ):
         yield
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from soaktest.analysis.phase_runs import LOW_W
+from soaktest.analysis.phase_frames import LOW_W
 from soaktest.analysis.phases import infer_phases
 from soaktest.analysis.series import PhaseTrack, Series, Signals
 from soaktest.analysis.signals import gather

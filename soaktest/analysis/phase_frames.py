@@ -1,0 +1,273 @@
+"""What the machine's signals say of each second.
+
+Three rows a second, each possibly unknown: turning (still, turning, spinning fast), heater, and the
+level of the supply while still; with inlet and outlet where the bench has them. Levels adapt to the
+machine: its own pump, heater and strokes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
+
+from soaktest.analysis.phase_shaking import UNKNOWN, joined_by_shaking, shaken, usual_shake
+from soaktest.analysis.series import Floats, Series, Signals
+from soaktest.analysis.stretches import joined, middle, stretches
+
+HOLD_S: Final = 10.0
+"""A sample speaks for the time since the one before, up to this long."""
+LOW_W: Final = 42.0
+"""Below: rest, valve or pump; above: the drum turns. Where the log shows an emptier level nearby, that one."""
+LOW_RANGE_W: Final = (30.0, 46.0)
+LOW_WIDTH: Final = 0.08
+"""Half width, in log watts, of the levels tried for it."""
+LOW_TIE: Final = 0.03
+"""Share of the log that must speak for a level an e-th off the usual one."""
+FLAT: Final = 0.06
+"""A pump's draw wanders by no more than this share of it, a drum's by more."""
+FLAT_ALONE_S: Final = 18
+"""A flat stretch this much longer than the window that it was found with is no stroke, though it comes once only."""
+STRONGEST_PUMP_W: Final = 110.0
+LONG_S: Final = 50
+"""Seconds of turning that are no stroke."""
+HEATER_W: Final = 900.0
+"""No motor of a household washer draws this for long."""
+HEATER_A: Final = 4.8
+"""The same in amperes, where a motor's are more than its watts over the mains' volts, and an element's are not."""
+WATTS_PER_AMPERE: Final = (140.0, 190.0)
+"""Small loads at 230 V with power factors of 0.6, as is usual, or above 0.8, so that current reads about as power does."""
+PAUSE_S: Final = 19
+"""Pauses of under 20 s belong to what they interrupt (the contract of the phases)."""
+PUMP_ALONE_S: Final = 15
+"""Seconds from the pump's start in which the drum mostly has not begun to spin."""
+PUMP_WANDERS: Final = 1.3
+"""A pump's shaking strays to so many times its quiet seconds'."""
+PUMP_STRAYS: Final = 1.4
+"""A pump that is heard draws no more than so many times what it drew as it began; what draws more is the drum."""
+
+
+@dataclass(frozen=True, slots=True)
+class Frames:
+    """Second by second; each row shaped (seconds,), NaN or UNKNOWN where not heard."""
+
+    watts: Floats
+    heater: NDArray[np.int8]
+    turning: NDArray[np.int8]
+    inlet: NDArray[np.int8]
+    outlet: NDArray[np.int8]
+    vibration: Floats
+    heard: NDArray[np.bool_]
+    step_s: float
+    sees_heat: bool
+    by_current: bool
+    """Whether the watts are amperes times volts and a usual power factor."""
+    strong_pump: float
+    """Watts of a pump that draws as much as a drum at its strokes; NaN where the pump is an ordinary one."""
+
+
+def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float) -> Frames:
+    """Lay the phase signals on the grid of seconds and class them; amperes speak only where no watts were heard."""
+    power, current = signals.other("power"), signals.other("current")
+    source = power if len(power) else Series(current.t, _active(current.v) * watts_per_ampere)
+    watts = grid(source, t0, seconds)
+    inlet = _on(grid(signals.other("inlet"), t0, seconds))
+    pumped = grid(signals.other("outlet"), t0, seconds)
+    outlet, pumping = _on(pumped), np.nan_to_num(pumped) > 0.5
+    vibration = _of_the_drum(grid(signals.other("vibration"), t0, seconds), pumping)
+    heater = _heater(watts, HEATER_W if len(power) else HEATER_A * watts_per_ampere)
+    known = ~np.isnan(watts)
+    step = source.step_s if len(source) > 1 else 1.0
+    turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, step)
+    may_pump = (outlet == 1) | ((outlet == UNKNOWN) & (watts > _emptiest(watts) + 11.0))
+    turning = joined_by_shaking(turning, shaken(vibration, inlet, outlet), vibration, low, may_pump, step)
+    heard = known | ~np.isnan(vibration) | (inlet >= 0) | (outlet >= 0)
+    sees_heat = bool(known.any())
+    return Frames(
+        watts, heater, turning, inlet, outlet, vibration, heard, step,
+        sees_heat, sees_heat and not len(power), strong_pump,
+    )  # fmt: skip
+
+
+def _by_watts(
+    watts: Floats,
+    heater: NDArray[np.int8],
+    outlet: NDArray[np.int8],
+    pumping: NDArray[np.bool_],
+    vibration: Floats,
+    step: float,
+) -> tuple[NDArray[np.int8], NDArray[np.bool_], float]:
+    """Whether the drum turns, where watts show none, and the watts of a pump that draws as much as a drum."""
+    known = ~np.isnan(watts)
+    turning = np.full(len(watts), UNKNOWN, dtype=np.int8)
+    pump_w = _pump_alone(watts, pumping)  # where it is heard at work, only what draws more is the drum
+    low = known & (watts <= np.where(pumping & (pump_w > 0), PUMP_STRAYS * pump_w, _low_watts(watts)))
+    turning[known] = ~low[known] & (heater[known] != 1)
+    turning[heater == 1] = UNKNOWN
+    wanders = _wander(watts, max(13, int(4 * step) + 1))
+    shaking = vibration > 0.5 * usual_shake(vibration, turning)
+    pump = _strong_pump(watts, turning, np.where((outlet == 0) | shaking, np.inf, wanders))
+    flat = (np.abs(watts - pump) <= FLAT * pump) | ((watts < pump) & (wanders < FLAT * watts))
+    turning[known & flat] = 0  # run dry, it draws less, as flatly
+    return turning, low, pump
+
+
+def _of_the_drum(vibration: Floats, pumping: NDArray[np.bool_]) -> Floats:
+    """Vibration without knocks of a second, and without what the pump alone shakes, which adds in quadrature."""
+    known = ~np.isnan(vibration)
+    shake = PUMP_WANDERS * _pump_alone(vibration, pumping)
+    calmed = np.sqrt(np.maximum(vibration**2 - shake**2, 0.0))
+    quiet = np.where(
+        pumping, median_filter(np.nan_to_num(calmed), 5), median_filter(np.nan_to_num(vibration), 3)
+    )
+    return np.where(known, quiet, np.nan)
+
+
+def _emptiest(watts: Floats) -> float:
+    """Watts of the machine at rest, infinite where none were heard."""
+    known = watts[~np.isnan(watts)]
+    return float(np.quantile(known, 0.02)) if len(known) else float("inf")
+
+
+def grid(series: Series, t0: float, seconds: int) -> Floats:
+    """Values per second, shape (seconds,): each sample stands for the time since the one before."""
+    out = np.full(seconds, np.nan)
+    if not len(series):
+        return out
+    t, v = series.t - t0, series.v
+    edges = np.arange(seconds, dtype=np.float64)
+    if len(t) > 1 and np.median(np.diff(t)) < 0.75:  # several a second: their mean
+        which = np.floor(t).astype(np.int64)
+        inside = (which >= 0) & (which < seconds)
+        count = np.bincount(which[inside], minlength=seconds)
+        total = np.bincount(which[inside], weights=v[inside], minlength=seconds)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            out = np.where(count > 0, total / count, np.nan)
+        return _bridge(out, 3)
+    after = np.searchsorted(t, edges + 0.5)  # the sample that covers the middle of the second
+    ok = after < len(t)
+    after = np.minimum(after, len(t) - 1)
+    before = np.where(after > 0, t[np.maximum(after - 1, 0)], t[0] - 1.0)
+    near = ok & ((t[after] - before <= HOLD_S) | (t[after] - edges <= 3.0))
+    out[near] = v[after[near]]
+    return out
+
+
+def _bridge(x: Floats, longest: int) -> Floats:
+    """Fill breaks of up to ``longest`` seconds with the value before."""
+    lost = np.isnan(x)
+    if not lost.any() or lost.all():
+        return x
+    index = np.where(lost, 0, np.arange(len(x)))
+    np.maximum.accumulate(index, out=index)
+    fill = lost & (np.arange(len(x)) - index <= longest) & ~np.isnan(x[index])
+    return np.where(fill, x[index], x)
+
+
+def _active(amperes: Floats) -> Floats:
+    """What loads add to the current at rest, which is a mains filter's own for the most part: a quarter turn off, in quadrature."""
+    if not len(amperes):
+        return amperes
+    out: Floats = np.sqrt(np.maximum(amperes**2 - float(np.quantile(amperes, 0.02)) ** 2, 0.0))
+    return out
+
+
+def _low_watts(watts: Floats) -> float:
+    """The emptiest level between pump and strokes, near the usual one."""
+    logs = np.sort(np.log(watts[(watts > 12.0) & (watts < 130.0)]))
+    if len(logs) < 60:
+        return LOW_W
+    levels = np.log(np.geomspace(*LOW_RANGE_W, 13))
+    held = np.searchsorted(logs, levels + LOW_WIDTH) - np.searchsorted(logs, levels - LOW_WIDTH)
+    return float(np.exp(levels[np.argmin(held / len(logs) + LOW_TIE * np.abs(levels - np.log(LOW_W)))]))
+
+
+def _wander(watts: Floats, width: int) -> Floats:
+    """Highest less lowest within ``width`` seconds about each, shape as ``watts``; infinite where not heard throughout."""
+    lost = np.isnan(watts)
+    highest = maximum_filter1d(np.where(lost, np.inf, watts), width)
+    lowest = minimum_filter1d(np.where(lost, -np.inf, watts), width)
+    out: Floats = highest - lowest
+    return out
+
+
+def _pump_alone(x: Floats, pumping: NDArray[np.bool_]) -> float:
+    """Level of ``x`` with the pump on and the drum at rest, 0 where it was never heard to start.
+
+    From the quieter seconds just after its starts: a spin ramps up from rest, and strokes pause.
+    """
+    quiet = []
+    for begin, stop in stretches(pumping):
+        part = x[begin + 1 : min(begin + 1 + PUMP_ALONE_S, stop)]
+        part = np.sort(part[~np.isnan(part)])
+        if len(part) >= 5:
+            quiet.append(middle(part[: len(part) // 3]))
+    return float(np.quantile(quiet, 0.25)) if quiet else 0.0
+
+
+def _strong_pump(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> float:
+    """Watts of a pump that draws more than ``LOW_W``, else NaN: a flat level under the drum's strokes, or before a spin.
+
+    It comes again, or lasts longer than a stroke does. Looked for only where no ordinary pump is seen before long turning.
+    ``wanders`` is infinite where it can be no pump: the outlet is shut, or the machine shakes.
+    """
+    long = [(a, b) for a, b in stretches(turning == 1) if b - a >= LONG_S]
+    if not long:
+        return float("nan")
+    pumping = (turning == 0) & (watts > _emptiest(watts) + 11.0)
+    before = sum(bool(pumping[max(a - 60, 0) : a].sum() >= 15) for a, _ in long)
+    if before > 0.3 * len(long):
+        return float("nan")
+    strokes = [watts[a:b] for a, b in stretches(turning == 1) if b - a < LONG_S]
+    stroke = float(np.median(np.concatenate(strokes))) if strokes else 0.0
+    found = []
+    for a, b in stretches((turning == 1) & (watts < STRONGEST_PUMP_W) & (wanders < FLAT * watts)):
+        level, after = float(np.median(watts[a:b])), watts[b + 6 : b + 96]
+        spins = np.isfinite(after).sum() >= 30 and float(np.nanquantile(after, 0.8)) > 1.25 * level
+        if spins or level < 0.8 * stroke:
+            found.append((level, b - a))
+    best, most = float("nan"), 0
+    for level, _ in found:
+        alike = [seconds for other, seconds in found if abs(other - level) <= FLAT * level]
+        if (len(alike) >= 2 or sum(alike) >= FLAT_ALONE_S) and sum(alike) > most:
+            best, most = level, sum(alike)
+    return best
+
+
+def _on(share: Floats) -> NDArray[np.int8]:
+    """1 where open or on, its pauses of under ``PAUSE_S`` with it."""
+    out = np.full(len(share), UNKNOWN, dtype=np.int8)
+    known = ~np.isnan(share)
+    out[known] = share[known] > 0.5
+    out[joined(out == 1, PAUSE_S)] = 1
+    return out
+
+
+def _heater(watts: Floats, least: float) -> NDArray[np.int8]:
+    """1 where the element is on, above ``least``; it must last some seconds, and its own level is learned."""
+    out = np.full(len(watts), UNKNOWN, dtype=np.int8)
+    known = ~np.isnan(watts)
+    out[known] = 0
+    high = known & (watts > least)
+    if high.sum() < 8:
+        return out
+    level = float(np.quantile(watts[high], 0.6))
+    on = known & (watts > max(0.6 * level, least))
+    for begin, stop in stretches(on):
+        if stop - begin >= 8:
+            out[begin:stop] = 1
+    # A pause inside heating belongs to it.
+    gaps = stretches(out != 1)
+    for begin, stop in gaps:
+        if (
+            begin > 0
+            and stop < len(out)
+            and stop - begin <= PAUSE_S
+            and out[begin - 1] == 1
+            and out[stop] == 1
+        ):
+            out[begin:stop] = 1
+    return out

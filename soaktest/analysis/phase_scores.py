@@ -1,0 +1,166 @@
+"""How well each run suits each state of the cycle: log chances from heater, valves, drum and the level while still."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from soaktest.analysis.phase_frames import LOW_W, Frames
+from soaktest.analysis.phase_levels import Levels, beside_turning, heard_directly
+from soaktest.analysis.phase_model import N_STATES, S
+from soaktest.analysis.phase_runs import Runs
+from soaktest.analysis.series import Floats
+
+TOP_UP_S = 20.0
+"""Water let in for less belongs to the wash or rinse around it (the contract of the phases)."""
+RESTING = 10.0
+"""Log chance against a drum that stands for ever in a wash."""
+RESTS_S = (120.0, 300.0)
+"""Up to such lengths it is a soak, or anybody's guess."""
+LONG_IN_DRAIN = 4.0
+"""Log chance against a drum that turns on and on while water is let out."""
+ALIASED_S = 1.8
+MERGED_S = 4.0
+"""Steps from which a lone sample beside strokes is mostly made of them."""
+MIXED_SHARE = 0.6
+"""Of lone samples at finer steps, those that a stroke has raised."""
+ROUGH = 0.22
+"""From such steps on, a block whose samples jump by this share is strokes seen coarsely."""
+# Log chance of what a still stretch draws, per state: rest, valve, pump.
+_SHARES = {
+    "idle": (0.95, 0.03, 0.02),
+    "fill1": (0.12, 0.82, 0.06),
+    "fill2": (0.12, 0.82, 0.06),
+    "wash": (0.92, 0.05, 0.03),
+    "rinse": (0.92, 0.05, 0.03),
+    "heat": (0.80, 0.15, 0.05),
+    "drain": (0.06, 0.08, 0.86),
+    "spin": (0.30, 0.10, 0.60),
+    "loosen": (0.95, 0.03, 0.02),
+}
+
+
+def scores_of(frames: Frames, runs: Runs, levels: Levels) -> Floats:
+    """Log score of each run under each state, shape (runs, states); unheard runs score 0."""
+    out = np.zeros((len(runs.start), N_STATES))
+    direct = heard_directly(runs)
+    _score_heater(out, runs)
+    _score_valves(out, runs)
+    _score_turning(out, runs, levels, frames.step_s)
+    _score_still(out, runs, levels, 0.35 if direct else 1.0, frames.step_s)
+    return out
+
+
+def _score_heater(out: Floats, runs: Runs) -> None:
+    if not (runs.heater >= 0).any():
+        out[:, S["heat"]] -= 50.0  # what a bench cannot see it does not say
+    on, off = runs.heater == 1, runs.heater == 0
+    strength = np.minimum(runs.seconds, 20)
+    for state in range(N_STATES):
+        if state != S["heat"]:
+            out[on, state] -= 1.0 * strength[on]
+    out[off, S["heat"]] -= 0.6 * np.minimum(runs.seconds[off], 15)
+
+
+def _score_valves(out: Floats, runs: Runs) -> None:
+    """Inlet and outlet say it directly; short bursts weigh little, long ones settle it."""
+    weight = np.minimum(runs.seconds / 10.0, 1.0)
+    filling, shut = runs.inlet == 1, runs.inlet == 0
+    topping_up = filling & (runs.inlet_s < TOP_UP_S)
+    for name, penalty in (
+        ("idle", 6.0),
+        ("wash", 5.0),
+        ("rinse", 5.0),
+        ("drain", 3.0),
+        ("spin", 4.0),
+        ("loosen", 8.0),
+    ):
+        out[filling, S[name]] -= (penalty * np.where(topping_up, 0.2, 1.0) * weight)[filling]
+    for name in ("fill1", "fill2"):
+        out[topping_up, S[name]] -= 2.0
+        out[shut, S[name]] -= (4.0 * np.minimum(runs.seconds / 6.0, 2.0))[shut]
+    pumping, quiet = runs.outlet == 1, runs.outlet == 0
+    for name, penalty in (
+        ("idle", 4.0),
+        ("wash", 7.0),
+        ("rinse", 7.0),
+        ("fill1", 6.0),
+        ("fill2", 6.0),
+        ("loosen", 4.0),
+    ):
+        out[pumping, S[name]] -= (penalty * weight)[pumping]
+    out[quiet, S["drain"]] -= (4.0 * np.minimum(runs.seconds / 6.0, 2.5))[quiet]
+    once = np.where(runs.block_s > 0, np.minimum(runs.seconds / np.maximum(runs.block_s, 1.0), 1.0), 1.0)
+    out[quiet, S["spin"]] -= (0.7 * weight * once)[quiet]  # a spin without pump is one oddity, however long
+
+
+def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> None:
+    turn = (runs.turning == 1) & (runs.heater != 1)
+    block = runs.block_s
+    if step_s >= ALIASED_S:
+        # Strokes and rests merge in coarse samples; what jumps from one to the next is no steady spin.
+        block = np.where(runs.rough > ROUGH, np.minimum(block, 20.0), block)
+    part = np.where(block > 0, np.minimum(runs.seconds / np.maximum(block, 1.0), 1.0), 0.0)
+    stroke = turn & (block < 25)
+    middle = turn & (block >= 25) & (block < 50)
+    long = turn & (block >= 50)
+    for mask, table in (
+        (stroke, {"idle": -5.0, "fill1": -0.7, "fill2": -0.7, "drain": -1.2, "spin": -2.2, "wash": 0.0, "rinse": 0.0, "loosen": -0.2}),
+        (middle, {"idle": -6.0, "fill1": -1.6, "fill2": -1.6, "drain": -1.8, "spin": -0.8, "wash": -0.9, "rinse": -0.9, "loosen": -1.0}),
+        (long, {"idle": -8.0, "fill1": -4.0, "fill2": -4.0, "drain": -LONG_IN_DRAIN, "spin": 0.0, "wash": -4.0, "rinse": -4.0, "loosen": -5.0}),
+    ):  # fmt: skip
+        for name, score in table.items():
+            out[mask, S[name]] += score * part[mask]
+    # A drum that never pauses, at the level of its own strokes, tumbles on; a spin draws or shakes otherwise.
+    ratio = np.where(np.isnan(runs.watts), 1.0, runs.watts / max(levels.stroke, 1.0))
+    fast = long & (ratio > 1.6)
+    for name in ("wash", "rinse", "loosen", "fill1", "fill2", "drain"):
+        out[fast, S[name]] -= (1.5 * part)[fast]
+    if not np.isnan(levels.shake):
+        shake = np.where(np.isnan(runs.vibration), 1.0, runs.vibration / max(levels.shake, 1e-6))
+        hard, soft = turn & (shake > 2.2), turn & (shake < 1.3)
+        spans = np.minimum(runs.seconds / 10.0, 2.0)
+        for name in ("wash", "rinse", "fill1", "fill2", "loosen"):
+            out[hard, S[name]] -= (2.0 * spans)[hard]
+        out[soft, S["spin"]] -= (np.where(block >= 50, 2.0 * part, spans))[soft]
+        spins_shake = (
+            float(runs.seconds[hard].sum()) >= 30.0
+        )  # else a soft spin is not told from a shaking pump
+        shaken_by_pump = soft & long & (runs.outlet == 1) & spins_shake
+        out[shaken_by_pump, S["drain"]] += (LONG_IN_DRAIN * part)[shaken_by_pump]
+    out[long, S["idle"]] -= np.minimum(runs.seconds / 8.0, 6.0)[long]  # nobody rests with the drum turning
+    quiet = runs.turning == 0
+    out[quiet, S["spin"]] -= (np.minimum(runs.seconds / 8.0, 2.5))[quiet]
+    # Rests of half a minute belong to a wash, a minute and a half of nothing does not.
+    resting = quiet & (runs.inlet != 1) & (runs.outlet != 1)
+    share = runs.seconds / np.maximum(runs.still_s, 1.0)
+    for name in ("wash", "rinse", "loosen"):
+        out[resting, S[name]] -= (
+            RESTING * share * np.clip((runs.still_s - RESTS_S[0]) / (RESTS_S[1] - RESTS_S[0]), 0.0, 1.0)
+        )[resting]
+
+
+def _score_still(out: Floats, runs: Runs, levels: Levels, weight: float, step_s: float) -> None:
+    """Level of a still stretch over the machine's rest: rest, valve or pump; flat after ten seconds.
+
+    Where valve or pump is heard at work, its watts add nothing.
+    """
+    still = (runs.turning == 0) & (runs.heater != 1) & (runs.inlet != 1) & (runs.outlet != 1)
+    still &= ~np.isnan(runs.watts)
+    over = runs.watts - levels.rest
+    rest = -0.5 * (np.where(over < 0, over / 4.0, over / 1.6)) ** 2 - np.log(1.6)
+    valve = -0.5 * ((over - levels.valve) / levels.valve_spread) ** 2 - np.log(levels.valve_spread)
+    valve = valve if levels.valve_shows else rest
+    pump = -0.5 * ((over - levels.pump) / levels.pump_spread) ** 2 - np.log(levels.pump_spread)
+    density = np.exp(np.stack([rest, valve, pump], axis=1)) + 2e-4
+    # At coarse steps a lone sample beside strokes is a mean over both: the true level may be anything
+    # below it, and at coarser ones nobody knows.
+    lone = (runs.seconds <= 1.5 * max(step_s, 1.0)) & beside_turning(runs)
+    if 1.5 <= step_s < MERGED_S:
+        base = np.array([0.0, levels.valve, levels.pump])
+        mixed = (over[:, None] > base) / np.maximum(LOW_W - base, 5.0) + 2e-4
+        density = np.where(lone[:, None], (1 - MIXED_SHARE) * density + MIXED_SHARE * mixed, density)
+        lone = np.zeros_like(lone)
+    span = np.where(lone, 0.0, np.minimum(runs.seconds / 10.0, 1.0)) * weight
+    for name, shares in _SHARES.items():
+        likely = np.log(density @ np.array(shares))
+        out[still, S[name]] += (likely * span * 2.2)[still]
