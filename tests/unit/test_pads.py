@@ -93,6 +93,21 @@ def test_drops_are_found_and_dated() -> None:
     assert others <= 2
 
 
+@pytest.mark.parametrize("drop_us", [0.3, 1.0, 6.0])
+def test_the_first_of_many_drops_is_dated_on_any_pad(drop_us: float) -> None:
+    """A drop every 25 s, of little or much that conducts: the first one is the onset, not the one that makes it much."""
+    rng = np.random.default_rng(11)
+    bench = Bench()
+    t = clock(bench)
+    own = dry_siemens(bench, rng, t)
+    drops = np.where(t > 900, np.floor((t - 900) / 25) + 1, 0)
+    own["left"] = own["left"] + 1e-6 * drop_us * drops
+    (event,) = read_pads(read(bench, own, rng, t))["left"].events
+
+    assert abs(event.onset - T0 - 900) < 12
+    assert event.onset_low <= T0 + 900 <= event.onset_high
+
+
 def test_creeping_water_is_found_and_the_interval_holds_its_first_trace() -> None:
     """Water that grows from nothing over a minute or more: found, dated when half a drop is there, which its first trace
     runs ahead of by less than a minute for 95 %."""

@@ -57,6 +57,11 @@ def gush(at: float, us: float, spreads: float = 1.1) -> Rise:
     return lambda t: np.where(t > at, 1e-6 * us * (spreads - (spreads - 1) * np.exp(-(t - at) / 40)) * np.exp(-(t - at) / 3000), 0.0)  # fmt: skip
 
 
+def soaks(at: float, us: float) -> Rise:
+    """All at once on a pad that takes ten seconds to draw it in."""
+    return lambda t: np.where(t > at, 1e-6 * us * (1.0 - np.exp(-(t - at) / 10)), 0.0)
+
+
 def drips(at: float, us_min: float) -> Rise:
     """A drop's worth at once, and on and on."""
     return lambda t: np.where(t > at, 1e-6 * (2.0 + us_min * (t - at) / 60), 0.0)
@@ -75,6 +80,18 @@ def test_two_pads_in_one_moment_were_splashed_on() -> None:
     found = said({"left": gush(900, 27.0), "centre": gush(900, 9.0)})
     assert found.keys() == {"left", "centre"}
     assert all(causes["spill"] > 0.7 for causes in found.values())
+
+
+def test_a_splash_that_pads_take_half_a_minute_to_soak_up_is_a_splash() -> None:
+    """Two pads within a second, or one and what runs off it to the next: most at once, and nothing after."""
+    both = said({"left": soaks(900, 60.0), "centre": soaks(901, 150.0)})
+    assert all(both[zone]["spill"] > 0.7 for zone in ("left", "centre"))
+    assert said({"left": soaks(900, 60.0), "centre": soaks(903, 90.0), "right": soaks(915, 4.0)})["right"]["spill"] > 0.6  # fmt: skip
+
+
+def test_a_leak_that_fills_its_pad_within_half_a_minute_is_a_leak() -> None:
+    """It soaks the pad and can show no more there: that nothing seems to follow is no sign of a splash."""
+    assert said({"left": soaks(900, 250.0)})["left"]["leak"] > 0.7
 
 
 def test_what_creeps_on_from_a_splash_is_the_same_water() -> None:
