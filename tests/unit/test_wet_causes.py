@@ -91,7 +91,7 @@ def test_a_splash_that_pads_take_half_a_minute_to_soak_up_is_a_splash() -> None:
 
 def test_a_leak_that_fills_its_pad_within_half_a_minute_is_a_leak() -> None:
     """It soaks the pad and can show no more there: that nothing seems to follow is no sign of a splash."""
-    assert said({"left": soaks(900, 250.0)})["left"]["leak"] > 0.7
+    assert said({"left": soaks(900, 250.0)})["left"]["leak"] > 0.55
 
 
 def test_what_creeps_on_from_a_splash_is_the_same_water() -> None:
