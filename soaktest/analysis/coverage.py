@@ -124,14 +124,17 @@ def find_stretches(phases: PhaseTrack) -> list[Stretch]:
 def count_washes(stretches: list[Stretch], phases: PhaseTrack, plan: Plan) -> int:
     """Complete washes: a fill after idle or the start, later drained and, where the plan asks for a spin, spun.
 
-    What was under way when the watch began is no complete wash, whatever it lets in later.
+    What was under way when the watch began is no complete wash, whatever it lets in later. A drum that rests long in
+    its water and tumbles on soaks; it has not ended a wash.
     """
     wants_spin = plan.exercise.get("spin", 0) > 0
     complete = 0
     filled = drained = spun = late = False
-    for stretch in stretches:
+    for i, stretch in enumerate(stretches):
         if stretch.phase == "idle":
-            if stretch.end - stretch.start >= plan.idle_between_s:
+            then = next((s.phase for s in stretches[i + 1 :] if s.phase != "idle"), "idle")
+            soaks = filled and not drained and then in ("wash", "heat", "rinse")
+            if stretch.end - stretch.start >= plan.idle_between_s and not soaks:
                 complete += _is_complete(filled, drained, spun or not wants_spin)
                 filled = drained = spun = late = False
         elif stretch.phase == "fill":

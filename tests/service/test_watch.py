@@ -221,15 +221,16 @@ def test_water_that_shows_during_a_judgement_is_judged_at_once(
     """A judgement under way has not heard of it, so the next begins with its end and not a pause later."""
     monkeypatch.setattr("soaktest.watch.LEAST_BETWEEN_S", 60.0)
     started: list[float] = []
-    whole = present(demo[0], 400)
+    shows = min(demo[1].first_water.values()) - demo[0].header.began
+    whole = present(demo[0], shows + 60)
     began = whole.header.began
-    heard = [m for m in whole.messages if m.at < began + 350]
+    heard = [m for m in whole.messages if m.at < began + shows - 5]
     run = under_way(journal, Recording(whole.header, heard))
 
     def slow(*args: Any) -> Any:
         started.append(time.monotonic())
         if len(started) == 1:
-            journal.keep([m for m in whole.messages if m.at >= began + 350])
+            journal.keep([m for m in whole.messages if m.at >= began + shows - 5])
             until(lambda: told.page["alarm"] is not None)
         return look(*args)
 

@@ -305,3 +305,12 @@ def test_a_pass_says_how_well_its_millilitres_are_known() -> None:
         "about 0.05 ml would have shown, to a factor of ten or so, since the pads are not calibrated."
         in said[False]
     )
+
+
+def test_a_soak_in_mid_wash_parts_no_wash() -> None:
+    """Three minutes at rest in its water, and the drum tumbles on: still one wash; the same rest before a fill parts two."""
+    soaked = [("idle", 400), ("fill", 90), ("wash", 200), ("idle", 180), ("wash", 200), ("drain", 60), ("spin", 200), ("idle", 700)]  # fmt: skip
+    twice = [*soaked[:3], ("drain", 60), ("spin", 100), ("idle", 180), ("fill", 60), *soaked[4:]]
+
+    assert evidence(soaked).heard.washes == 1
+    assert evidence(twice).heard.washes == 2
