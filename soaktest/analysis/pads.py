@@ -116,9 +116,9 @@ def _read_pad(
     middle = float(np.median(ratio))
     code_s = adc_step(series.v) / (wiring.divider_ohm * max(1.0 - middle, 0.05) ** 2)
     per_ml = check.siemens_per_ml if check else SIEMENS_PER_ML
-    least, _, most = per_ml
+    least, usual, most = per_ml
     noises = _Noise(
-        noise, slow_noise, max(LEAST_S, LEAST_CODES * code_s), (COUNTS_ML * least, COUNTS_ML * most)
+        noise, slow_noise, max(LEAST_S, LEAST_CODES * code_s), (COUNTS_ML * (least * usual) ** 0.5, COUNTS_ML * most)
     )
     found, dry = _find_events(zone, t, log_g, noises, dampest if wet_at_start else None)
     clock = signals.clock_error_s.get(zone, 0.0)
@@ -203,7 +203,7 @@ class _Noise:
     slow: float
     least_siemens: float
     counts: tuple[float, float]
-    """Siemens of ``COUNTS_ML`` on the pad, in the least and the best conducting water."""
+    """Siemens of ``COUNTS_ML`` on the pad, in rather soft and in the best conducting water."""
 
     @property
     def sigma(self) -> float:
