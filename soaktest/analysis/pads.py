@@ -118,7 +118,10 @@ def _read_pad(
     per_ml = check.siemens_per_ml if check else SIEMENS_PER_ML
     least, usual, most = per_ml
     noises = _Noise(
-        noise, slow_noise, max(LEAST_S, LEAST_CODES * code_s), (COUNTS_ML * (least * usual) ** 0.5, COUNTS_ML * most)
+        noise,
+        slow_noise,
+        max(LEAST_S, LEAST_CODES * code_s),
+        (COUNTS_ML * (least * usual) ** 0.5, COUNTS_ML * most),
     )
     found, dry = _find_events(zone, t, log_g, noises, dampest if wet_at_start else None)
     clock = signals.clock_error_s.get(zone, 0.0)
