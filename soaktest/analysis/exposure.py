@@ -121,11 +121,10 @@ def inflow_of(part: Part, t: Floats, probability: Floats, level: Floats) -> Infl
 
     ``probability`` (7, steps) is that of the phases, ``level`` (steps,) their :func:`water_level`, one for all parts.
     """
-    let_in = np.maximum(_let_in(probability, level), DRY)
+    if part.wets.get("idle", 0.0) == 0.0:  # only what stands under mains pressure wets before water is let in
+        probability = probability * np.maximum(_let_in(probability, level), DRY)
     if part.wets.get("fill", 0.0) < max(FED_BY_VALVE, part.wets.get("wash", 0.0)):
         probability = probability * (SEEP + (1 - SEEP) * np.minimum(1.0, level / 0.3))
-    if part.wets.get("idle", 0.0) == 0.0:  # only what stands under mains pressure wets before water is let in
-        probability = probability * let_in
     kept: list[Floats] = []
     for factor in DELAY_FACTORS:
         kernel = _kernel(max(part.delay_s, 2.0) * factor, probability.shape[1])

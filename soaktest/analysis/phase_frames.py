@@ -259,15 +259,5 @@ def _heater(watts: Floats, least: float) -> NDArray[np.int8]:
     for begin, stop in stretches(on):
         if stop - begin >= 8:
             out[begin:stop] = 1
-    # A pause inside heating belongs to it.
-    gaps = stretches(out != 1)
-    for begin, stop in gaps:
-        if (
-            begin > 0
-            and stop < len(out)
-            and stop - begin <= PAUSE_S
-            and out[begin - 1] == 1
-            and out[stop] == 1
-        ):
-            out[begin:stop] = 1
+    out[joined(out == 1, PAUSE_S)] = 1
     return out

@@ -70,18 +70,9 @@ def first_levels(frames: Frames, runs: Runs) -> list[Levels]:
         for valve, pump, likely in pairs
     ]
     if frames.by_current:
-        pump, likely = max(
-            _pump_alone(runs.watts[still] - rest, runs.seconds[still].astype(np.float64)), key=lambda p: p[1]
-        )
-        found.append(
-            replace(
-                found[0],
-                pump=pump,
-                pump_spread=max(0.3 * pump, 3.0),
-                valve_shows=False,
-                likely=likely + VALVE_HIDDEN,
-            )
-        )
+        pump, likely = _pump_alone(runs.watts[still] - rest, runs.seconds[still].astype(np.float64))
+        hidden = replace(found[0], pump=pump, pump_spread=max(0.3 * pump, 3.0), valve_shows=False)
+        found.append(replace(hidden, likely=likely + VALVE_HIDDEN))
     return found
 
 
@@ -107,6 +98,7 @@ def adapted(levels: Levels, runs: Runs, path: np.ndarray) -> Levels:
 
 
 def heard_directly(runs: Runs) -> bool:
+    """Whether both inlet and outlet were heard."""
     return bool((runs.inlet >= 0).any() and (runs.outlet >= 0).any())
 
 
@@ -116,16 +108,10 @@ def _two_levels(over: Floats, seconds: Floats) -> list[tuple[float, float, float
     Tried on a grid of logs, so that a weak pump beside a weak valve is told from a strong valve.
     Each comes with its log chance at the weight that it has beside a decoded cycle.
     """
-    keep = (over > 2.5) & (over < 50.0) & (seconds >= 6)
-    logs, weight = np.log(over[keep]), np.minimum(seconds[keep], 20.0) / 10.0
+    logs, weight = _told_levels(over, seconds)
     valve = np.log(np.concatenate([np.geomspace(*edges, 7) for edges in VALVE_RANGES_W]))
     pump = np.log(np.geomspace(*PUMP_RANGE_W, 24))
-
-    def bell(levels: Floats) -> Floats:
-        out: Floats = np.exp(-0.5 * ((logs[:, None] - levels) / LEVEL_SPREAD) ** 2)
-        return out
-
-    mixed = np.log(0.4 * bell(valve)[:, :, None] + 0.6 * bell(pump)[:, None, :] + 0.02)
+    mixed = np.log(0.4 * _bell(logs, valve)[:, :, None] + 0.6 * _bell(logs, pump)[:, None, :] + 0.02)
     score = np.tensordot(weight, mixed, axes=1)
     score -= (
         0.5 * ((valve - np.log(VALVE_W)) / 0.4)[:, None] ** 2 + 0.5 * ((pump - np.log(PUMP_W)) / 0.35) ** 2
@@ -141,17 +127,29 @@ def _two_levels(over: Floats, seconds: Floats) -> list[tuple[float, float, float
     return sorted(found, key=lambda pair: -pair[2])
 
 
-def _pump_alone(over: Floats, seconds: Floats) -> list[tuple[float, float]]:
-    """Pumps over rest, each with its log chance as in :func:`_two_levels`, where a valve does not show."""
-    keep = (over > 2.5) & (over < 50.0) & (seconds >= 6)
-    logs, weight = np.log(over[keep]), np.minimum(seconds[keep], 20.0) / 10.0
+def _pump_alone(over: Floats, seconds: Floats) -> tuple[float, float]:
+    """The likeliest pump over rest with its log chance as in :func:`_two_levels`, where a valve does not show."""
+    logs, weight = _told_levels(over, seconds)
     pump = np.log(np.geomspace(*PUMP_RANGE_W, 24))
-    bells = np.exp(-0.5 * ((logs[:, None] - pump) / LEVEL_SPREAD) ** 2)
-    score = weight @ np.log(0.6 * bells + 0.02) - 0.5 * ((pump - np.log(PUMP_W)) / 0.35) ** 2
-    return [(float(np.exp(p)), PAIR_WEIGHT * float(s)) for p, s in zip(pump, score, strict=True)]
+    score = weight @ np.log(0.6 * _bell(logs, pump) + 0.02) - 0.5 * ((pump - np.log(PUMP_W)) / 0.35) ** 2
+    best = int(np.argmax(score))
+    return float(np.exp(pump[best])), PAIR_WEIGHT * float(score[best])
+
+
+def _told_levels(over: Floats, seconds: Floats) -> tuple[Floats, Floats]:
+    """Logs of the levels over rest that may be a valve's or a pump's, and what each weighs by its length."""
+    keep = (over > 2.5) & (over < 50.0) & (seconds >= 6)
+    return np.log(over[keep]), np.minimum(seconds[keep], 20.0) / 10.0
+
+
+def _bell(logs: Floats, levels: Floats) -> Floats:
+    """How well each log level suits each tried one, shape (logs, levels)."""
+    out: Floats = np.exp(-0.5 * ((logs[:, None] - levels) / LEVEL_SPREAD) ** 2)
+    return out
 
 
 def beside_turning(runs: Runs) -> np.ndarray:
+    """Which runs the drum turns just before or just after, shape (runs,)."""
     turn = runs.turning == 1
     out = np.zeros(len(turn), dtype=bool)
     out[1:] |= turn[:-1]

@@ -47,7 +47,7 @@ def infer_phases(signals: Signals) -> PhaseTrack:
         return PhaseTrack(t0, flat, idle, np.zeros(seconds, dtype=bool), "nothing", sees_heat=False)
     model = cycle_model()
     first = _first_walk(model, frames)
-    if len(signals.other("current")) and not len(signals.other("power")):
+    if frames.by_current:
         others = [frames_of(signals, t0, seconds, scale) for scale in WATTS_PER_AMPERE[1:]]
         likeliest = max((_first_walk(model, other) for other in others), key=lambda walk: walk.likely)
         first = likeliest if likeliest.likely > first.likely + MUCH_LIKELIER else first

@@ -40,6 +40,8 @@ AFTER_SPLASH_S: Final = 30.0
 """What runs off a splash drips on a neighbouring pad within so long."""
 SPREADS_S: Final = 1200.0
 """Spilt water reaches a neighbouring pad within so long."""
+BEFORE_S, SOAKED_S, LATE_S = (-40.0, -2.0), (20.0, 35.0), (60.0, 240.0)
+"""Seconds since an onset in which a pad was dry, in which it has soaked a splash up, and in which more shows that followed."""
 FILLED_S: Final = 5e-5
 """Siemens from which a pad may be filled by a leak within half a minute, and gain little more."""
 SLIGHT: Final = 0.35
@@ -119,14 +121,7 @@ def _shares(weight: Mapping[Cause, float]) -> dict[Cause, float]:
 
 def _gush(event: PadEvent, track: PadTrack) -> tuple[float, float]:
     """How surely more than drops came within three seconds, and how surely hardly any more came after; 0 to 1 each."""
-    siemens = 10.0**track.log_g
-    since = track.t - event.onset
-
-    def level(begin: float, end: float) -> float | None:
-        inside = (since > begin) & (since < end)
-        return float(np.median(siemens[inside])) if inside.any() else None
-
-    before, jump, soaked, late = level(-40.0, -2.0), level(2.0, 5.0), level(20.0, 35.0), level(60.0, 240.0)
+    before, jump, soaked, late = _levels(event, track, BEFORE_S, (2.0, 5.0), SOAKED_S, LATE_S)
     if before is None or jump is None or soaked is None or jump <= before:
         return 0.0, 0.0
     came, whole = jump - before, max(soaked - before, (jump - before) / 2)
@@ -137,8 +132,9 @@ def _gush(event: PadEvent, track: PadTrack) -> tuple[float, float]:
     at_once = max(_above(came / whole, 0.5, 0.08), part * _above(came / whole, 0.13, 0.03))
     # a splash spreads in the pad for minutes and is a little wetter for it
     more = (late - before) / whole if late is not None else 2.0
-    inside = (since > 240.0) & (since < FOLLOWS_S)
-    then = (float(np.quantile(siemens[inside], 0.9)) - before) / whole if inside.any() else 1.0
+    since = track.t - event.onset
+    inside = (since > LATE_S[1]) & (since < FOLLOWS_S)
+    then = (float(np.quantile(10.0 ** track.log_g[inside], 0.9)) - before) / whole if inside.any() else 1.0
     over = (
         at_once
         * np.exp(-0.5 * (max(more - 1.1, 0.0) / 0.2) ** 2)
@@ -149,12 +145,17 @@ def _gush(event: PadEvent, track: PadTrack) -> tuple[float, float]:
 
 def _jumps(event: PadEvent, track: PadTrack) -> float:
     """How surely the pad took most of its water within half a minute, 0 to 1; not a first drop that more follow."""
-    siemens, since = 10.0**track.log_g, track.t - event.onset
-    spans = [(since > begin) & (since < end) for begin, end in ((-40.0, -2.0), (20.0, 35.0), (60.0, 240.0))]
-    if not all(span.any() for span in spans):
+    before, soaked, late = _levels(event, track, BEFORE_S, SOAKED_S, LATE_S)
+    if before is None or soaked is None or late is None:
         return 0.0
-    before, soaked, late = (float(np.median(siemens[span])) for span in spans)
     return float(np.exp(-0.5 * (max((late - before) / max(soaked - before, 1e-12) - 1.15, 0.0) / 0.15) ** 2))
+
+
+def _levels(event: PadEvent, track: PadTrack, *spans: tuple[float, float]) -> list[float | None]:
+    """Median siemens within each span of seconds since the onset; None where the pad was not heard in it."""
+    since = track.t - event.onset
+    inside = [(since > begin) & (since < end) for begin, end in spans]
+    return [float(np.median(10.0 ** track.log_g[span])) if span.any() else None for span in inside]
 
 
 def _above(x: float, middle: float, width: float) -> float:
