@@ -21,6 +21,11 @@ let leaving = false;
 addEventListener("submit", e => { leaving = !e.defaultPrevented; });
 addEventListener("pageshow", () => { leaving = false; });
 let state = {}, heard = 0;
+// What moves between a press and its release takes the tap with it: the page holds still for so long, a finger that rests does not hold it.
+const PRESS_MS = 500;
+let pressed = 0;
+addEventListener("pointerdown", () => { pressed = Date.now(); }, true);
+for (const release of ["pointerup", "pointercancel"]) addEventListener(release, () => setTimeout(() => { pressed = 0; show(); }), true);
 
 // How the bench stands, and what to do next, in one line.
 function headline(b) {
@@ -120,7 +125,7 @@ function ring() {
   sound = { tone, beat };
 }
 function silence() { if (sound) { clearInterval(sound.beat); sound.tone.stop(); sound = null; } }
-audio.addEventListener("statechange", sounds);
+audio.addEventListener("statechange", show);
 for (const touch of ["pointerdown", "pointerup", "keydown"]) addEventListener(touch, () => { if (audio.state !== "running") audio.resume(); });
 mute.addEventListener("click", () => {
   const ringing = loud();
@@ -130,6 +135,8 @@ mute.addEventListener("click", () => {
 sounds();
 
 function show() {
+  const still = pressed + PRESS_MS - Date.now();
+  if (still > 0) { setTimeout(show, still); return; }
   if (cards) { Object.values(state).forEach(showCard); document.getElementById("none").hidden = Object.keys(state).length > 0; }
   if (one && state[one.dataset.bench]) showOne(state[one.dataset.bench]);
   sounds();
