@@ -16,7 +16,7 @@ from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
 from soaktest.analysis.phase_shaking import UNKNOWN, joined_by_shaking, shaken, usual_shake
 from soaktest.analysis.series import Floats, Series, Signals
-from soaktest.analysis.stretches import joined, middle, stretches
+from soaktest.analysis.stretches import joined, stretches
 
 HOLD_S: Final = 10.0
 """A sample speaks for the time since the one before, up to this long."""
@@ -44,9 +44,16 @@ PAUSE_S: Final = 19
 """Pauses of under 20 s belong to what they interrupt (the contract of the phases)."""
 PUMP_ALONE_S: Final = 15
 """Seconds from the pump's start in which the drum mostly has not begun to spin."""
+
+QUIET_SHARE: Final = 0.1
+STARTS_SHARE: Final = 0.25
+RESTING_SHARE: Final = 0.3
+"""Of all seconds, those in which no drum turns in any programme."""
+RESTING: Final = 1.5
+"""A machine at rest strays to so many times the highest level of those."""
 PUMP_WANDERS: Final = 1.3
 """A pump's shaking strays to so many times its quiet seconds'."""
-PUMP_STRAYS: Final = 1.4
+PUMP_STRAYS: Final = 1.5
 """A pump that is heard draws no more than so many times what it drew as it began; what draws more is the drum."""
 
 
@@ -197,15 +204,23 @@ def _wander(watts: Floats, width: int) -> Floats:
 def _pump_alone(x: Floats, pumping: NDArray[np.bool_]) -> float:
     """Level of ``x`` with the pump on and the drum at rest, 0 where it was never heard to start.
 
-    From the quieter seconds just after its starts: a spin ramps up from rest, and strokes pause.
+    From the quieter seconds just after its starts: a spin ramps up from rest, and strokes pause. A pump that pulses
+    starts again and again in mid-spin: where some starts are out of rest, they alone count.
     """
-    quiet = []
+    if not pumping.any() or np.isnan(x).all():
+        return 0.0
+    at_rest = RESTING * float(np.nanquantile(x, RESTING_SHARE))
+    quiet, out_of_rest = [], []
     for begin, stop in stretches(pumping):
         part = x[begin + 1 : min(begin + 1 + PUMP_ALONE_S, stop)]
         part = np.sort(part[~np.isnan(part)])
         if len(part) >= 5:
-            quiet.append(middle(part[: len(part) // 3]))
-    return float(np.quantile(quiet, 0.25)) if quiet else 0.0
+            quiet.append(float(np.quantile(part, QUIET_SHARE)))
+            before = x[max(begin - 6, 0) : begin]
+            out_of_rest.append(not np.isnan(before).all() and float(np.nanmedian(before)) <= at_rest)
+    if any(out_of_rest):
+        quiet = [level for level, counts in zip(quiet, out_of_rest, strict=True) if counts]
+    return float(np.quantile(quiet, STARTS_SHARE)) if quiet else 0.0
 
 
 def _strong_pump(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> float:

@@ -2,7 +2,8 @@
 
 States are finer than phases: a fill after a drain leads to a rinse, one after rest to a wash;
 loosening strokes after the last spin are a state of their own (put out as idle) so that they are
-not taken for a rinse. Durations are log-normal, their medians and spreads wide enough for quick
+not taken for a rinse; the pump that clears the sump of an older wash before the first fill is one, so
+that the fill after it leads to a wash. Durations are log-normal, their medians and spreads wide enough for quick
 and long programmes (common practice, no published source).
 """
 
@@ -16,10 +17,13 @@ from soaktest.analysis.semi_markov import Model
 from soaktest.analysis.series import Floats
 from soaktest.vocabulary import PHASES
 
-STATES: Final = ("idle", "fill1", "wash", "heat", "drain", "spin", "fill2", "rinse", "loosen")
+STATES: Final = ("idle", "fill1", "wash", "heat", "drain", "spin", "fill2", "rinse", "loosen", "clear")
 N_STATES: Final = len(STATES)
 PHASE_OF: Final = np.array(
-    [PHASES.index(p) for p in ("idle", "fill", "wash", "heat", "drain", "spin", "fill", "rinse", "idle")]
+    [
+        PHASES.index(p)
+        for p in ("idle", "fill", "wash", "heat", "drain", "spin", "fill", "rinse", "idle", "drain")
+    ]
 )
 S: Final = {name: i for i, name in enumerate(STATES)}
 
@@ -33,10 +37,11 @@ _DURATION: Final = {  # median s, sigma of the log, least s, longest s
     "fill2": (80.0, 0.65, 20.0, 900.0),
     "rinse": (220.0, 0.75, 30.0, 1000.0),
     "loosen": (150.0, 0.9, 20.0, 2400.0),
+    "clear": (12.0, 0.6, 3.0, 60.0),
 }
 
 _STEPS: Final = {
-    "idle": {"idle": -0.1, "fill1": -0.3, "drain": -3.0, "spin": -4.0, "wash": -6.0, "heat": -8.0, "fill2": -4.0, "loosen": -6.0},
+    "idle": {"idle": -0.1, "fill1": -0.3, "clear": -2.0, "drain": -3.0, "spin": -4.0, "wash": -6.0, "heat": -8.0, "fill2": -4.0, "loosen": -6.0},
     "fill1": {"wash": -0.3, "heat": -1.5, "drain": -4.5, "idle": -5.0},
     "wash": {"heat": -0.9, "drain": -0.7, "fill1": -2.4, "spin": -4.0, "idle": -4.5, "wash": -2.0},
     "heat": {"wash": -0.2, "drain": -2.0, "fill1": -4.0, "idle": -5.0},
@@ -45,11 +50,12 @@ _STEPS: Final = {
     "fill2": {"rinse": -0.2, "wash": -3.0, "heat": -3.5, "drain": -4.5, "spin": -6.0, "idle": -6.0},
     "rinse": {"drain": -0.3, "spin": -3.0, "fill2": -3.0, "idle": -4.5, "heat": -8.0, "rinse": -2.0},
     "loosen": {"idle": -0.3, "drain": -3.0, "spin": -4.0, "loosen": -1.5},
+    "clear": {"fill1": -0.3, "idle": -1.5},
 }  # fmt: skip
 
 _START: Final = {
     "idle": -0.3, "fill1": -1.5, "wash": -3.0, "heat": -3.5, "drain": -3.5, "spin": -4.0,
-    "fill2": -4.5, "rinse": -4.5, "loosen": -5.0,
+    "fill2": -4.5, "rinse": -4.5, "loosen": -5.0, "clear": -4.0,
 }  # fmt: skip
 
 _MEDIAN = np.array([_DURATION[s][0] for s in STATES])

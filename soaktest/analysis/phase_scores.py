@@ -18,6 +18,8 @@ RESTS_S = (120.0, 300.0)
 """Up to such lengths it is a soak, or anybody's guess."""
 LONG_IN_DRAIN = 4.0
 """Log chance against a drum that turns on and on while water is let out."""
+DRUM_OVER_PUMP = 1.6
+"""Watts over those at rest, in times of the pump's, that a pump alone does not draw."""
 ALIASED_S = 1.8
 MERGED_S = 4.0
 """Steps from which a lone sample beside strokes is mostly made of them."""
@@ -47,6 +49,7 @@ def scores_of(frames: Frames, runs: Runs, levels: Levels) -> Floats:
     _score_valves(out, runs)
     _score_turning(out, runs, levels, frames.step_s)
     _score_still(out, runs, levels, 0.35 if direct else 1.0, frames.step_s)
+    out[:, S["clear"]] = out[:, S["drain"]]
     return out
 
 
@@ -125,7 +128,8 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
         spins_shake = (
             float(runs.seconds[hard].sum()) >= 30.0
         )  # else a soft spin is not told from a shaking pump
-        shaken_by_pump = soft & long & (runs.outlet == 1) & spins_shake
+        by_watts = runs.watts - levels.rest > DRUM_OVER_PUMP * levels.pump
+        shaken_by_pump = soft & long & (runs.outlet == 1) & spins_shake & ~by_watts
         out[shaken_by_pump, S["drain"]] += (LONG_IN_DRAIN * part)[shaken_by_pump]
     out[long, S["idle"]] -= np.minimum(runs.seconds / 8.0, 6.0)[long]  # nobody rests with the drum turning
     quiet = runs.turning == 0

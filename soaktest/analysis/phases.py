@@ -20,6 +20,7 @@ from soaktest.analysis.phase_runs import Runs, runs_of
 from soaktest.analysis.phase_scores import scores_of
 from soaktest.analysis.semi_markov import Model, Spans, best_path, decode, spans_of
 from soaktest.analysis.series import Floats, PhaseTrack, PhaseWord, Signals
+from soaktest.analysis.spin_edges import whole_spins
 from soaktest.vocabulary import PHASE_SIGNALS, PHASES
 
 ROUNDS = 3
@@ -58,11 +59,18 @@ def infer_phases(signals: Signals) -> PhaseTrack:
         levels = adapted(levels, runs, path)
     decoded = decode(model, lengths, scores_of(frames, runs, levels), TEMPER, spans)
     best, by_phase = _rested(runs, levels, frames.step_s, PHASE_OF[decoded.path], decoded.posterior)
+    best, by_phase = np.repeat(best, runs.seconds).astype(np.int64), np.repeat(by_phase, runs.seconds, axis=0)
+    beside, spin = whole_spins(best, frames), PHASES.index("spin")
+    by_phase[beside, spin], by_phase[beside, best[beside]] = (
+        by_phase[beside, best[beside]],
+        by_phase[beside, spin],
+    )
+    best[beside] = spin
     names = [name for name in PHASE_SIGNALS if len(signals.other(name))]
     return PhaseTrack(
         t0,
-        np.repeat(by_phase, runs.seconds, axis=0),
-        np.repeat(best, runs.seconds).astype(np.int64),
+        by_phase,
+        best,
         frames.heard,
         ", ".join(names),
         sees_heat=frames.sees_heat,
