@@ -31,6 +31,8 @@ FLAT: Final = 0.06
 """A pump's draw wanders by no more than this share of it, a drum's by more."""
 FLAT_ALONE_S: Final = 18
 """A flat stretch this much longer than the window that it was found with is no stroke, though it comes once only."""
+STROKES_SHARE: Final = 0.25
+"""A level at which the drum spends so much of its strokes is the drum's."""
 STRONGEST_PUMP_W: Final = 110.0
 LONG_S: Final = 50
 """Seconds of turning that are no stroke."""
@@ -237,12 +239,14 @@ def _strong_pump(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> f
     if before > 0.3 * len(long):
         return float("nan")
     strokes = [watts[a:b] for a, b in stretches(turning == 1) if b - a < LONG_S]
-    stroke = float(np.median(np.concatenate(strokes))) if strokes else 0.0
+    at_strokes = np.concatenate([*strokes, np.empty(0)])
+    stroke = float(np.median(at_strokes)) if len(at_strokes) else 0.0
     found = []
     for a, b in stretches((turning == 1) & (watts < STRONGEST_PUMP_W) & (wanders < FLAT * watts)):
         level, after = float(np.median(watts[a:b])), watts[b + 6 : b + 96]
         spins = np.isfinite(after).sum() >= 30 and float(np.nanquantile(after, 0.8)) > 1.25 * level
-        if spins or level < 0.8 * stroke:
+        drum = len(at_strokes) and np.mean(np.abs(at_strokes - level) <= 2.0 * FLAT * level) > STROKES_SHARE
+        if (spins or level < 0.8 * stroke) and not drum:
             found.append((level, b - a))
     best, most = float("nan"), 0
     for level, _ in found:
