@@ -138,3 +138,91 @@ def test_a_long_top_up_in_a_wash_needs_no_drain_before_it() -> None:
     cycle = (*CYCLE[:2], ("wash", 200), ("fill", 30), ("wash", 300), *CYCLE[3:])
 
     assert right(only(machine(cycle), "power"), cycle, "wash") > 0.95
+
+
+def whole_spin(cycle: Sequence[Step], heard: dict[str, Floats]) -> dict[str, Floats]:
+    """A spin whose first forty seconds draw and shake less than strokes do: the drum sets off one way to spread its load."""
+    ends = np.cumsum([seconds for _, seconds in cycle])
+    spin = [phase for phase, _ in cycle].index("spin")
+    start = slice(int(ends[spin - 1]), int(ends[spin - 1]) + 40)
+    heard["power"][start] = 3.0 + 26.0 + 90.0
+    heard["current"][start] = np.hypot(0.05, 116.0 / 230.0 / 0.65)
+    heard["vibration"][start] = 0.25
+    return heard
+
+
+SLOW: tuple[Step, ...] = (*CYCLE[:7], ("spin", 280), ("idle", 500))
+"""As ``CYCLE``, its spin begun by forty seconds at the strokes' speed."""
+
+
+@pytest.mark.parametrize("names", [("power",), ("current",), DIRECT, ("power", *DIRECT)])
+def test_a_spin_begins_where_its_one_long_run_does(names: tuple[str, ...]) -> None:
+    """Its slow start draws and shakes as strokes do, and no pause parts it from the spin (the contract of the phases)."""
+    heard = whole_spin(SLOW, machine(SLOW))
+
+    assert right(only(heard, *names), SLOW, "spin") > 0.95
+    assert right(only(heard, *names), SLOW, "drain") > 0.9
+
+
+def test_a_gentle_spin_is_told_by_its_watts_from_a_pump_that_shakes() -> None:
+    """It shakes less than strokes do, beside a pump that shakes nearly as much: its draw is no pump's."""
+    cycle: tuple[Step, ...] = (*CYCLE[:4], ("spin", 120), ("drain", 40), *CYCLE[4:])
+    heard = machine(cycle, pump_shake=0.3)
+    begin = sum(seconds for _, seconds in cycle[:4])
+    heard["vibration"][begin : begin + 120] = 0.42
+    heard["power"][begin : begin + 120] = 3.0 + 26.0 + np.linspace(80.0, 130.0, 120)
+
+    assert right(only(heard, "power", *DIRECT), cycle, "spin") > 0.9
+    assert right(only(heard, "power", *DIRECT), cycle, "drain") > 0.9
+
+
+def test_a_drum_that_runs_down_spins_still() -> None:
+    """Its motor is off, its pump on; only the vibration tells, and a spin's end that nothing shakes is not moved."""
+    heard = machine()
+    end = 240 + 90 + 400 + 70 + 80 + 200 + 60 + 240
+    heard["vibration"][end : end + 25] = np.linspace(2.0, 0.6, 25)
+    heard["outlet"][end : end + 40] = 1.0
+    heard["power"][end : end + 40] = 3.0 + 26.0
+    cycle = (*CYCLE[:7], ("spin", 265), ("drain", 15), ("idle", 460))
+
+    assert right(only(heard, "power", *DIRECT), cycle, "spin", "drain") > 0.95
+    assert right(only(heard, "power"), CYCLE, "spin") > 0.95
+
+
+def test_a_pump_that_pulses_while_the_drum_spins_draws_no_more_for_that() -> None:
+    """It starts again and again in mid-spin: what it draws and shakes is read where it starts out of rest."""
+    heard = machine()
+    spin = slice(240 + 90 + 400 + 70 + 80 + 200 + 60, 240 + 90 + 400 + 70 + 80 + 200 + 60 + 240)
+    off = np.arange(240) % 30 >= 18
+    heard["outlet"][spin] *= ~off
+    heard["power"][spin] -= 26.0 * off
+
+    assert right(heard, CYCLE, "spin") > 0.95
+    assert right(heard, CYCLE, "drain") > 0.9
+
+
+@pytest.mark.parametrize("names", [("power",), DIRECT])
+def test_a_sump_cleared_before_the_first_fill_leads_to_a_wash(names: tuple[str, ...]) -> None:
+    """A few seconds of pump at the start, nothing washed before: the fill after it is the first, not a rinse's."""
+    cycle = (("idle", 120), ("drain", 12), *CYCLE[1:])
+
+    assert right(only(machine(cycle), *names), cycle, "wash") > 0.95
+
+
+def test_a_run_begun_at_a_drain_after_the_wash_goes_on_to_rinse() -> None:
+    """The same pump for a minute, out of a tub that had been filled before anybody listened."""
+    cycle = CYCLE[3:]
+
+    assert right(only(machine(cycle), "power"), cycle, "rinse") > 0.95
+
+
+def test_the_drums_own_level_is_no_strong_pump() -> None:
+    """A slow start as flat as a pump's draw, at the level of the strokes: those are strokes still."""
+    cycle = (*CYCLE[:3], ("drain", 70), ("spin", 150), *CYCLE[4:7], ("spin", 280), ("idle", 500))
+    heard = machine(cycle)
+    for begin in (240 + 90 + 400 + 70, 240 + 90 + 400 + 70 + 150 + 80 + 200 + 60):
+        heard["power"][begin : begin + 35] = 143.0
+    pump = np.abs(heard["power"] - 29.0) < 1.0
+    heard["power"][pump] = 52.0 + 5.0 * np.sin(np.arange(pump.sum()))  # a strong pump, its draw not flat
+
+    assert right(only(heard, "power"), cycle, "wash", "rinse") > 0.95
