@@ -46,7 +46,7 @@ class Heard:
     first_water: float | None
     """When water was first let in or seen at work."""
     last_water: float | None
-    """When the last drain or spin ended; None where there was none."""
+    """When the last drain or spin ended, or what looked like water let in or heated after it; None where there was none."""
     watched_s: float
     share: float
     """Share of the watch in which all three pads were heard and sound."""
@@ -64,7 +64,9 @@ def survey(signals: Signals, pads: Mapping[Zone, PadTrack], phases: PhaseTrack, 
     stretches = find_stretches(phases)
     first_fill = next((s.start for s in stretches if s.phase == "fill"), None)
     water_ends = [s.end for s in stretches if s.phase in ("drain", "spin")]
-    last_water = max(water_ends) if water_ends else None
+    # What seems to let water in or heat it after the last spin may be the spin misread: the watch does not begin before it.
+    again = [s.end for s in stretches if s.phase in ("fill", "heat")]
+    last_water = max(water_ends + again) if water_ends else None
     watch_from = first_fill if first_fill is not None else signals.began
     gap_s, gap_of, gap_at = _longest_gap(signals, watch_from)
     seconds = np.arange(np.floor(watch_from), np.floor(signals.ended), dtype=np.float64)

@@ -36,6 +36,8 @@ STROKES_SHARE: Final = 0.25
 STRONGEST_PUMP_W: Final = 110.0
 LONG_S: Final = 50
 """Seconds of turning that are no stroke."""
+AT_REST_W: Final = 12.0
+"""Watts over the least at which lamps, lock and valves may draw, and no motor."""
 HEATER_W: Final = 900.0
 """No motor of a household washer draws this for long."""
 HEATER_A: Final = 4.8
@@ -92,7 +94,9 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     step = source.step_s if len(source) > 1 else 1.0
     turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, step)
     may_pump = (outlet == 1) | ((outlet == UNKNOWN) & (watts > _emptiest(watts) + 11.0))
-    turning = joined_by_shaking(turning, shaken(vibration, inlet, outlet), vibration, low, may_pump, step)
+    at_rest = watts <= _emptiest(watts) + AT_REST_W
+    shakes = shaken(vibration, inlet, outlet)
+    turning = joined_by_shaking(turning, shakes, vibration, low, at_rest, may_pump, step)
     heard = known | ~np.isnan(vibration) | (inlet >= 0) | (outlet >= 0)
     sees_heat = bool(known.any())
     return Frames(

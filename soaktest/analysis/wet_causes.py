@@ -8,6 +8,7 @@ hand, from how water behaves:
   two pads within the same two seconds. Somebody's water does.
 - Spilt water creeps on along the floor: a neighbour that it reaches minutes later, slowly and by
   less, is wet by the same cause.
+- A floor that was wet as the run began wets the other pads as its puddle runs, in drops or slowly.
 - Damp air makes all pads conduct more within minutes of each other, smoothly and not by much.
 - Before any water is let in, only what stands under mains pressure leaks, and that goes on.
 - A lead that is lost or found again within a minute of an onset makes the onset doubtful.
@@ -40,6 +41,8 @@ AFTER_SPLASH_S: Final = 30.0
 """What runs off a splash drips on a neighbouring pad within so long."""
 SPREADS_S: Final = 1200.0
 """Spilt water reaches a neighbouring pad within so long."""
+PUDDLE_S: Final = 400.0
+"""A puddle that stood under the machine as the run began finds its way to another pad within so long, as a rule."""
 BEFORE_S, SOAKED_S, LATE_S = (-40.0, -2.0), (20.0, 35.0), (60.0, 240.0)
 """Seconds since an onset in which a pad was dry, in which it has soaked a splash up, and in which more shows that followed."""
 FILLED_S: Final = 5e-5
@@ -72,6 +75,9 @@ def causes_of(
             event.step_share < 0.35 or event.onset - events[source].onset < AFTER_SPLASH_S
         ):
             weights[i]["spill"] += 3.0 * _shares(weights[source])["spill"]
+        stood = [e.onset for e in events if e.at_start and e.zone != event.zone]
+        if stood and not event.at_start:
+            weights[i]["spill"] += 3.0 * float(np.exp(-(event.onset - min(stood)) / PUDDLE_S))
     return [_shares(weight) for weight in weights]
 
 
