@@ -38,6 +38,8 @@ LONG_S: Final = 50
 """Seconds of turning that are no stroke."""
 AT_REST_W: Final = 12.0
 """Watts over the least at which lamps, lock and valves may draw, and no motor."""
+RUN_DOWN_S: Final = 15
+"""Seconds from what draws within which a drum may turn at such watts: it runs down, or its meter lags."""
 HEATER_W: Final = 900.0
 """No motor of a household washer draws this for long."""
 HEATER_A: Final = 4.8
@@ -94,9 +96,8 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     step = source.step_s if len(source) > 1 else 1.0
     turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, step)
     may_pump = (outlet == 1) | ((outlet == UNKNOWN) & (watts > _emptiest(watts) + 11.0))
-    at_rest = watts <= _emptiest(watts) + AT_REST_W
-    shakes = shaken(vibration, inlet, outlet)
-    turning = joined_by_shaking(turning, shakes, vibration, low, at_rest, may_pump, step)
+    shakes = _by_the_machine(shaken(vibration, inlet, outlet), watts)
+    turning = joined_by_shaking(turning, shakes, vibration, low, may_pump, step)
     heard = known | ~np.isnan(vibration) | (inlet >= 0) | (outlet >= 0)
     sees_heat = bool(known.any())
     return Frames(
@@ -137,6 +138,13 @@ def _of_the_drum(vibration: Floats, pumping: NDArray[np.bool_]) -> Floats:
         pumping, median_filter(np.nan_to_num(calmed), 5), median_filter(np.nan_to_num(vibration), 3)
     )
     return np.where(known, quiet, np.nan)
+
+
+def _by_the_machine(shakes: NDArray[np.int8], watts: Floats) -> NDArray[np.int8]:
+    """Shaking without that of somebody who leans on a machine at rest: a drum turns no sooner than something draws."""
+    draws = ~(watts <= _emptiest(watts) + AT_REST_W)
+    near = maximum_filter1d(draws, 2 * RUN_DOWN_S + 1)
+    return np.where(near, shakes, np.minimum(shakes, 0)).astype(np.int8)
 
 
 def _emptiest(watts: Floats) -> float:

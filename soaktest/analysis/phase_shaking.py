@@ -6,7 +6,6 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from soaktest.analysis.series import Floats
 from soaktest.analysis.stretches import stretches
@@ -17,8 +16,6 @@ STRONGEST_SHAKE: Final = 25.0
 """Times the still level from which one shake is as good as another."""
 CLEAR_SHAKE: Final = 1.5
 """Times the still level that strokes must shake to be told."""
-NEAR_S: Final = 15
-"""Seconds from what draws within which a drum may turn at the watts of a machine at rest: it runs down, its meter lags."""
 UNKNOWN: Final = -1
 
 
@@ -27,13 +24,12 @@ def joined_by_shaking(
     shakes: NDArray[np.int8],
     vibration: Floats,
     low: NDArray[np.bool_],
-    at_rest: NDArray[np.bool_],
     pumping: NDArray[np.bool_],
     step: float,
 ) -> NDArray[np.int8]:
     """Turning by watts, and by vibration where watts do not show it: strokes merge in coarse watts, a ramp draws little.
 
-    ``shakes`` is that of :func:`shaken`, ``low`` says where watts show no drum, ``at_rest`` where they are those at rest. A pump shakes the machine too: where it
+    ``shakes`` is that of :func:`shaken`, ``low`` says where watts show no drum. A pump shakes the machine too: where it
     may be running (``pumping``), low watts need more shaking.
     """
     if step >= COARSE_S or bool((turning == UNKNOWN).all()):
@@ -41,9 +37,7 @@ def joined_by_shaking(
         out[_inside_long(low, step)] = 0
         return out.astype(np.int8)
     usual = usual_shake(vibration, turning)
-    # Whoever leans on a machine at rest shakes it; a drum turns no sooner than something draws.
-    draws = maximum_filter1d((~at_rest).astype(np.int8), 2 * NEAR_S + 1) == 1
-    turns = low & draws & (shakes == 1) & np.where(pumping, vibration > 2.0 * usual, vibration > 0.5 * usual)
+    turns = low & (shakes == 1) & np.where(pumping, vibration > 2.0 * usual, vibration > 0.5 * usual)
     return np.where(turns, 1, turning).astype(np.int8)
 
 

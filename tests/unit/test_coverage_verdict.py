@@ -314,3 +314,19 @@ def test_a_soak_in_mid_wash_parts_no_wash() -> None:
 
     assert evidence(soaked).heard.washes == 1
     assert evidence(twice).heard.washes == 2
+
+
+@pytest.mark.parametrize("phase", ["fill", "heat"])
+def test_the_drip_watch_begins_after_whatever_looks_like_water_let_in_again(phase: str) -> None:
+    """A last spin that is misread as a fill must not lengthen the watch over a machine at rest."""
+    run = [
+        ("idle", 300),
+        ("fill", 120),
+        ("wash", 900),
+        ("drain", 90),
+        ("spin", 180),
+        (phase, 280),
+        ("idle", 420),
+    ]
+
+    assert survey_of(run).drip_watch_s == 420

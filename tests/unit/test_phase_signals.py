@@ -226,3 +226,14 @@ def test_the_drums_own_level_is_no_strong_pump() -> None:
     heard["power"][pump] = 52.0 + 5.0 * np.sin(np.arange(pump.sum()))  # a strong pump, its draw not flat
 
     assert right(only(heard, "power"), cycle, "wash", "rinse") > 0.95
+
+
+@pytest.mark.parametrize("names", [("power", "vibration"), ("power", *DIRECT)])
+def test_somebody_who_leans_on_a_machine_at_rest_makes_no_wash(names: tuple[str, ...]) -> None:
+    """It shakes for ten seconds at a time, and draws what it draws at rest."""
+    heard = machine()
+    for begin in (60, 90, 150):
+        heard["vibration"][begin : begin + 10] = 0.5
+
+    assert right(only(heard, *names), CYCLE, "idle") > 0.97
+    assert right(only(heard, *names), CYCLE, "fill") > 0.95

@@ -126,3 +126,14 @@ def test_the_air_told_speaks_for_damp_or_against_it() -> None:
     rises: dict[Zone, Rise] = {"left": damp(900, 0.34)}
     untold, wetter, drier = (said(rises, air)["left"]["leak"] for air in (None, climbed, stood))
     assert wetter < untold < drier
+
+
+def test_a_puddle_that_stood_there_as_the_run_began_wets_its_neighbours() -> None:
+    """Minutes later, in one go: it may well be the same water; an hour later, as sharply, it is a leak's."""
+    stood: Rise = lambda t: np.full_like(t, 3e-5)  # noqa: E731
+    found = said({"centre": stood, "right": drips(420, 2.0)})
+    late = said({"centre": stood, "right": drips(2000, 2.0)})
+
+    assert found["centre"]["spill"] > 0.8
+    assert found["right"]["leak"] < 0.6
+    assert late["right"]["leak"] > 0.9
