@@ -93,6 +93,7 @@ function showOne(b) {
     document.getElementById("needs").hidden = !!b.alarm || lost.length > 0;
     if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.filter(([, p]) => p >= 0.01).map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
     list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
+    say(one, "look", b.run.leaked?.length ? "Look here first" : "If it leaks, look here first");
     say(one, "may-stop", b.run.may_stop || "");
   }
   const health = [b.age_s == null ? "no message yet" : `last message ${span(b.age_s)} ago`];

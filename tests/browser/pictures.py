@@ -27,7 +27,7 @@ def main() -> None:
         _leak_in_mid_wash(service)
         with sync_playwright() as driver:
             running = driver.chromium.launch(executable_path=program("chromium"), args=["--no-sandbox"])
-            page = running.new_page(viewport={"width": 1024, "height": 820})
+            page = running.new_page(viewport={"width": 1024, "height": 1040})
             page.goto(service.url)
             page.fill("#password", PASSWORD)
             page.keyboard.press("Enter")
@@ -36,6 +36,8 @@ def main() -> None:
             page.wait_for_selector("[data-show=alarm-note]:has-text('a leak')", timeout=60_000)
             page.wait_for_selector("#strip .js-plotly-plot, #strip.js-plotly-plot")
             page.wait_for_timeout(2500)
+            page.mouse.click(5, 500)  # the sound is let begin, and its note goes
+            page.wait_for_selector("#sound[hidden]", state="attached")
             _keep(page.screenshot(), "bench.png")
             page.goto(service.url + "/runs/1")
             page.wait_for_selector("#timeline[data-ready]")
