@@ -20,6 +20,8 @@ LONG_IN_DRAIN = 4.0
 """Log chance against a drum that turns on and on while water is let out."""
 DRUM_OVER_PUMP = 1.6
 """Watts over those at rest, in times of the pump's, that a pump alone does not draw."""
+CALM_SHARE = 0.1
+"""Of the pump's seconds, those without shaking that show a pump that does not shake the machine, or is taken off well."""
 ALIASED_S = 1.8
 MERGED_S = 4.0
 """Steps from which a lone sample beside strokes is mostly made of them."""
@@ -129,7 +131,10 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
             float(runs.seconds[hard].sum()) >= 30.0
         )  # else a soft spin is not told from a shaking pump
         by_watts = runs.watts - levels.rest > DRUM_OVER_PUMP * levels.pump
-        shaken_by_pump = soft & long & (runs.outlet == 1) & spins_shake & ~by_watts
+        pumping = runs.outlet == 1
+        stands = float(runs.seconds[pumping & (runs.turning == 0)].sum())
+        calm_pump = stands > CALM_SHARE * float(runs.seconds[pumping].sum())
+        shaken_by_pump = soft & long & pumping & spins_shake & ~by_watts & (not calm_pump)
         out[shaken_by_pump, S["drain"]] += (LONG_IN_DRAIN * part)[shaken_by_pump]
     out[long, S["idle"]] -= np.minimum(runs.seconds / 8.0, 6.0)[long]  # nobody rests with the drum turning
     quiet = runs.turning == 0

@@ -237,3 +237,14 @@ def test_somebody_who_leans_on_a_machine_at_rest_makes_no_wash(names: tuple[str,
 
     assert right(only(heard, *names), CYCLE, "idle") > 0.97
     assert right(only(heard, *names), CYCLE, "fill") > 0.95
+
+
+def test_a_gentle_spin_beside_a_pump_that_does_not_shake_is_no_drain() -> None:
+    """Without watts: it shakes as strokes do, on and on, and the pump by itself was heard not to shake."""
+    cycle: tuple[Step, ...] = (*CYCLE[:4], ("spin", 120), ("drain", 40), *CYCLE[4:])
+    heard = machine(cycle)
+    begin = sum(seconds for _, seconds in cycle[:4])
+    heard["vibration"][begin : begin + 120] = 0.5
+
+    assert right(only(heard, *DIRECT), cycle, "spin") > 0.9
+    assert right(only(heard, *DIRECT), cycle, "drain") > 0.9
