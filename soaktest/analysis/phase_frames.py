@@ -40,6 +40,8 @@ AT_REST_W: Final = 12.0
 """Watts over the least at which lamps, lock and valves may draw, and no motor."""
 RUN_DOWN_S: Final = 15
 """Seconds from what draws within which a drum may turn at such watts: it runs down, or its meter lags."""
+OFTEN: Final = 0.2
+"""Of the seconds before the first fill, those shaken from which it is the drum."""
 HEATER_W: Final = 900.0
 """No motor of a household washer draws this for long."""
 HEATER_A: Final = 4.8
@@ -96,7 +98,7 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     step = source.step_s if len(source) > 1 else 1.0
     turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, step)
     may_pump = (outlet == 1) | ((outlet == UNKNOWN) & (watts > _emptiest(watts) + 11.0))
-    shakes = _by_the_machine(shaken(vibration, inlet, outlet), watts)
+    shakes = _by_the_machine(shaken(vibration, inlet, outlet), watts, inlet)
     turning = joined_by_shaking(turning, shakes, vibration, low, may_pump, step)
     heard = known | ~np.isnan(vibration) | (inlet >= 0) | (outlet >= 0)
     sees_heat = bool(known.any())
@@ -140,11 +142,18 @@ def _of_the_drum(vibration: Floats, pumping: NDArray[np.bool_]) -> Floats:
     return np.where(known, quiet, np.nan)
 
 
-def _by_the_machine(shakes: NDArray[np.int8], watts: Floats) -> NDArray[np.int8]:
-    """Shaking without that of somebody who leans on a machine at rest: a drum turns no sooner than something draws."""
+def _by_the_machine(shakes: NDArray[np.int8], watts: Floats, inlet: NDArray[np.int8]) -> NDArray[np.int8]:
+    """Shaking without that of somebody who leans on a machine at rest.
+
+    A drum turns no sooner than something draws, and where the inlet is heard, hardly before it lets water in: a run begun
+    in mid-wash is shaken by strokes, and often.
+    """
     draws = ~(watts <= _emptiest(watts) + AT_REST_W)
-    near = maximum_filter1d(draws, 2 * RUN_DOWN_S + 1)
-    return np.where(near, shakes, np.minimum(shakes, 0)).astype(np.int8)
+    by_it = maximum_filter1d(draws, 2 * RUN_DOWN_S + 1)
+    filled = np.flatnonzero(inlet == 1)
+    if len(filled) and filled[0] and np.mean(shakes[: filled[0]] == 1) < OFTEN:
+        by_it[: filled[0]] = False
+    return np.where(by_it, shakes, np.minimum(shakes, 0)).astype(np.int8)
 
 
 def _emptiest(watts: Floats) -> float:
