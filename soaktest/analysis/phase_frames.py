@@ -52,9 +52,10 @@ PAUSE_S: Final = 19
 """Pauses of under 20 s belong to what they interrupt (the contract of the phases)."""
 PUMP_ALONE_S: Final = 15
 """Seconds from the pump's start in which the drum mostly has not begun to spin."""
-
 QUIET_SHARE: Final = 0.1
+"""Of those seconds, the quieter ones in which it has not begun for certain."""
 STARTS_SHARE: Final = 0.25
+"""Of the pump's starts, those with the drum at rest at the least."""
 RESTING_SHARE: Final = 0.3
 """Of all seconds, those in which no drum turns in any programme."""
 RESTING: Final = 1.5

@@ -51,7 +51,9 @@ def scores_of(frames: Frames, runs: Runs, levels: Levels) -> Floats:
     _score_valves(out, runs)
     _score_turning(out, runs, levels, frames.step_s)
     _score_still(out, runs, levels, 0.35 if direct else 1.0, frames.step_s)
-    out[:, S["clear"]] = out[:, S["drain"]]
+    out[:, S["clear"]] = out[
+        :, S["drain"]
+    ]  # the same pump at work; what comes before and after tells them apart
     return out
 
 
@@ -127,9 +129,7 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
         for name in ("wash", "rinse", "fill1", "fill2", "loosen"):
             out[hard, S[name]] -= (2.0 * spans)[hard]
         out[soft, S["spin"]] -= (np.where(block >= 50, 2.0 * part, spans))[soft]
-        spins_shake = (
-            float(runs.seconds[hard].sum()) >= 30.0
-        )  # else a soft spin is not told from a shaking pump
+        spins_shake = runs.seconds[hard].sum() >= 30  # else a soft spin is not told from a shaking pump
         by_watts = runs.watts - levels.rest > DRUM_OVER_PUMP * levels.pump
         pumping = runs.outlet == 1
         stands = float(runs.seconds[pumping & (runs.turning == 0)].sum())

@@ -60,12 +60,7 @@ def infer_phases(signals: Signals) -> PhaseTrack:
     decoded = decode(model, lengths, scores_of(frames, runs, levels), TEMPER, spans)
     best, by_phase = _rested(runs, levels, frames.step_s, PHASE_OF[decoded.path], decoded.posterior)
     best, by_phase = np.repeat(best, runs.seconds).astype(np.int64), np.repeat(by_phase, runs.seconds, axis=0)
-    beside, spin = whole_spins(best, frames), PHASES.index("spin")
-    by_phase[beside, spin], by_phase[beside, best[beside]] = (
-        by_phase[beside, best[beside]],
-        by_phase[beside, spin],
-    )
-    best[beside] = spin
+    best, by_phase = _whole(best, by_phase, whole_spins(best, frames))
     names = [name for name in PHASE_SIGNALS if len(signals.other(name))]
     return PhaseTrack(
         t0,
@@ -75,6 +70,17 @@ def infer_phases(signals: Signals) -> PhaseTrack:
         ", ".join(names),
         sees_heat=frames.sees_heat,
     )
+
+
+def _whole(
+    best: NDArray[np.int64], by_phase: Floats, of_a_spin: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], Floats]:
+    """Phases and chances, second by second, with what was said of the drain or rest there said of the spin."""
+    out, chance, spin = best.copy(), by_phase.copy(), PHASES.index("spin")
+    rows, said = np.flatnonzero(of_a_spin), best[of_a_spin]
+    chance[rows, spin], chance[rows, said] = by_phase[rows, said], by_phase[rows, spin]
+    out[rows] = spin
+    return out, chance
 
 
 def _rested(
