@@ -31,6 +31,10 @@ TOGETHER_S: Final = 8.0
 SAME_MOMENT_S: Final = 5.0
 TWO_JUMP: Final = 4.0
 """Weight of a spill where two pads jump in one moment and stay as they are: drops of a leak reach one pad, then another."""
+SAME_SECOND_S: Final = 1.5
+"""Seconds in which no leak wets two pads: it falls on one, and its water runs to the next."""
+SAME_SECOND: Final = 1.2
+"""Weight of a spill where two pads are wetted sharply in that time, though more comes: a puddle spreads on for minutes."""
 GUSH_ML: Final = 0.1
 """Two drops: more than that within three seconds is a gush, even on a pad as sensitive as this one may be."""
 STEAM_S: Final = 1500.0
@@ -105,6 +109,8 @@ def _alone(
     for other in near if event.step_share > 0.6 else []:
         if abs(other.onset - event.onset) <= SAME_MOMENT_S:
             weight["spill"] += TWO_JUMP * _jumps(event, track) * _jumps(other, pads[other.zone])
+            if other.step_share > 0.6 and abs(other.onset - event.onset) <= SAME_SECOND_S:
+                weight["spill"] += SAME_SECOND
             if other.step_share > 0.6:
                 theirs, done = _gush(other, pads[other.zone])
                 size, over = max(size, theirs), max(over, done)

@@ -137,3 +137,19 @@ def test_a_puddle_that_stood_there_as_the_run_began_wets_its_neighbours() -> Non
     assert found["centre"]["spill"] > 0.8
     assert found["right"]["leak"] < 0.6
     assert late["right"]["leak"] > 0.9
+
+
+def spreads(at: float, us: float) -> Rise:
+    """Sharp, and on and on: a puddle that finds its way under the pad for minutes."""
+    return lambda t: np.where(t > at, 1e-6 * us * np.sqrt(np.clip(t - at, 0.0, 400.0)), 0.0)
+
+
+def test_two_pads_wet_in_one_second_are_no_sure_leak_though_the_puddle_spreads() -> None:
+    """A leak falls on one pad, and reaches the next some seconds later at the soonest."""
+    splashed = said({"left": spreads(1500.0, 9.0), "centre": spreads(1500.4, 20.0)})
+    leaked = said({"left": spreads(1500.0, 9.0), "centre": spreads(1506.0, 20.0)})
+
+    assert splashed["left"]["leak"] < 0.6
+    assert splashed["centre"]["leak"] < 0.6
+    assert leaked["left"]["leak"] > 0.9
+    assert leaked["centre"]["leak"] > 0.9
