@@ -109,9 +109,9 @@ def _alone(
     for other in near if event.step_share > 0.6 else []:
         if abs(other.onset - event.onset) <= SAME_MOMENT_S:
             weight["spill"] += TWO_JUMP * _jumps(event, track) * _jumps(other, pads[other.zone])
-            if other.step_share > 0.6 and abs(other.onset - event.onset) <= SAME_SECOND_S:
-                weight["spill"] += SAME_SECOND
             if other.step_share > 0.6:
+                if abs(other.onset - event.onset) <= SAME_SECOND_S:
+                    weight["spill"] += SAME_SECOND
                 theirs, done = _gush(other, pads[other.zone])
                 size, over = max(size, theirs), max(over, done)
     weight["spill"] += 4.0 * size * over

@@ -66,6 +66,11 @@ def right(heard: dict[str, Floats], cycle: Sequence[Step], *phases: Phase) -> fl
     return float((track.best[:length] == true)[asked].mean())
 
 
+def second_of(cycle: Sequence[Step], phase: Phase) -> int:
+    """The second in which the first step of a phase begins."""
+    return sum(seconds for _, seconds in cycle[: [name for name, _ in cycle].index(phase)])
+
+
 def only(heard: dict[str, Floats], *names: str) -> dict[str, Floats]:
     return {name: heard[name] for name in names}
 
@@ -140,25 +145,17 @@ def test_a_long_top_up_in_a_wash_needs_no_drain_before_it() -> None:
     assert right(only(machine(cycle), "power"), cycle, "wash") > 0.95
 
 
-def whole_spin(cycle: Sequence[Step], heard: dict[str, Floats]) -> dict[str, Floats]:
-    """A spin whose first forty seconds draw and shake less than strokes do: the drum sets off one way to spread its load."""
-    ends = np.cumsum([seconds for _, seconds in cycle])
-    spin = [phase for phase, _ in cycle].index("spin")
-    start = slice(int(ends[spin - 1]), int(ends[spin - 1]) + 40)
-    heard["power"][start] = 3.0 + 26.0 + 90.0
-    heard["current"][start] = np.hypot(0.05, 116.0 / 230.0 / 0.65)
-    heard["vibration"][start] = 0.25
-    return heard
-
-
 SLOW: tuple[Step, ...] = (*CYCLE[:7], ("spin", 280), ("idle", 500))
 """As ``CYCLE``, its spin begun by forty seconds at the strokes' speed."""
 
 
 @pytest.mark.parametrize("names", [("power",), ("current",), DIRECT, ("power", *DIRECT)])
 def test_a_spin_begins_where_its_one_long_run_does(names: tuple[str, ...]) -> None:
-    """Its slow start draws and shakes as strokes do, and no pause parts it from the spin (the contract of the phases)."""
-    heard = whole_spin(SLOW, machine(SLOW))
+    """Its slow start draws and shakes less than strokes do, and no pause parts it from the spin (the contract of the phases)."""
+    heard, begin = machine(SLOW), second_of(SLOW, "spin")
+    heard["power"][begin : begin + 40] = 3.0 + 26.0 + 90.0
+    heard["current"][begin : begin + 40] = np.hypot(0.05, 116.0 / 230.0 / 0.65)
+    heard["vibration"][begin : begin + 40] = 0.25
 
     assert right(only(heard, *names), SLOW, "spin") > 0.95
     assert right(only(heard, *names), SLOW, "drain") > 0.9
@@ -168,7 +165,7 @@ def test_a_gentle_spin_is_told_by_its_watts_from_a_pump_that_shakes() -> None:
     """It shakes less than strokes do, beside a pump that shakes nearly as much: its draw is no pump's."""
     cycle: tuple[Step, ...] = (*CYCLE[:4], ("spin", 120), ("drain", 40), *CYCLE[4:])
     heard = machine(cycle, pump_shake=0.3)
-    begin = sum(seconds for _, seconds in cycle[:4])
+    begin = second_of(cycle, "spin")
     heard["vibration"][begin : begin + 120] = 0.42
     heard["power"][begin : begin + 120] = 3.0 + 26.0 + np.linspace(80.0, 130.0, 120)
 
@@ -179,7 +176,7 @@ def test_a_gentle_spin_is_told_by_its_watts_from_a_pump_that_shakes() -> None:
 def test_a_drum_that_runs_down_spins_still() -> None:
     """Its motor is off, its pump on; only the vibration tells, and a spin's end that nothing shakes is not moved."""
     heard = machine()
-    end = 240 + 90 + 400 + 70 + 80 + 200 + 60 + 240
+    end = second_of(CYCLE, "spin") + 240
     heard["vibration"][end : end + 25] = np.linspace(2.0, 0.6, 25)
     heard["outlet"][end : end + 40] = 1.0
     heard["power"][end : end + 40] = 3.0 + 26.0
@@ -192,7 +189,7 @@ def test_a_drum_that_runs_down_spins_still() -> None:
 def test_a_pump_that_pulses_while_the_drum_spins_draws_no_more_for_that() -> None:
     """It starts again and again in mid-spin: what it draws and shakes is read where it starts out of rest."""
     heard = machine()
-    spin = slice(240 + 90 + 400 + 70 + 80 + 200 + 60, 240 + 90 + 400 + 70 + 80 + 200 + 60 + 240)
+    spin = slice(second_of(CYCLE, "spin"), second_of(CYCLE, "spin") + 240)
     off = np.arange(240) % 30 >= 18
     heard["outlet"][spin] *= ~off
     heard["power"][spin] -= 26.0 * off
@@ -220,7 +217,8 @@ def test_the_drums_own_level_is_no_strong_pump() -> None:
     """A slow start as flat as a pump's draw, at the level of the strokes: those are strokes still."""
     cycle = (*CYCLE[:3], ("drain", 70), ("spin", 150), *CYCLE[4:7], ("spin", 280), ("idle", 500))
     heard = machine(cycle)
-    for begin in (240 + 90 + 400 + 70, 240 + 90 + 400 + 70 + 150 + 80 + 200 + 60):
+    first = second_of(cycle, "spin")
+    for begin in (first, first + 150 + sum(seconds for _, seconds in cycle[5:8])):
         heard["power"][begin : begin + 35] = 143.0
     pump = np.abs(heard["power"] - 29.0) < 1.0
     heard["power"][pump] = 52.0 + 5.0 * np.sin(np.arange(pump.sum()))  # a strong pump, its draw not flat
@@ -243,7 +241,7 @@ def test_a_gentle_spin_beside_a_pump_that_does_not_shake_is_no_drain() -> None:
     """Without watts: it shakes as strokes do, on and on, and the pump by itself was heard not to shake."""
     cycle: tuple[Step, ...] = (*CYCLE[:4], ("spin", 120), ("drain", 40), *CYCLE[4:])
     heard = machine(cycle)
-    begin = sum(seconds for _, seconds in cycle[:4])
+    begin = second_of(cycle, "spin")
     heard["vibration"][begin : begin + 120] = 0.5
 
     assert right(only(heard, *DIRECT), cycle, "spin") > 0.9
