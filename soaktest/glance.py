@@ -39,6 +39,14 @@ class PadGlance:
 
     readings: deque[tuple[float, float]] = field(default_factory=deque)
     wet_since: float | None = None
+    start: tuple[float, float] | None = None
+    """The newest reading before the run under way began: what had risen by then is not that run's."""
+
+    def begin(self, at: float) -> None:
+        """A run began: a wetting from before it is taken back, and only a rise from there on is shown."""
+        self.start = next((reading for reading in reversed(self.readings) if reading[0] <= at), None)
+        if self.wet_since is not None and self.wet_since < at:
+            self.wet_since = None
 
     def take(self, at: float, log_g: float) -> None:
         """Take a pack's mean, and look for a sharp rise."""
@@ -49,6 +57,8 @@ class PadGlance:
         if len(before) < 5:
             return
         level = float(np.median(before))
+        if self.start is not None and self.start[0] >= at - LEARN_S:
+            level = max(level, self.start[1])
         risen = log_g - level > SHARP_RISE and 10.0**log_g - 10.0**level > LEAST_S
         if risen and self.wet_since is None:
             self.wet_since = at
@@ -75,6 +85,11 @@ class Glance:
     power: deque[tuple[float, float]] = field(default_factory=deque)
     last_at: float = 0.0
     wiring: dict[tuple[str, Zone], PadWiring] = field(default_factory=dict)
+
+    def begin(self, at: float) -> None:
+        """A run began at that moment (UTC seconds)."""
+        for pad in self.pads.values():
+            pad.begin(at)
 
     def take(self, row: MessageRow) -> None:
         """Take one journaled message; what cannot be read was set aside before it came here."""

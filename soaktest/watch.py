@@ -148,6 +148,8 @@ class Watch:
                 bench, run = self._of(name), under_way.get(name)
                 if (run and run.id) != (bench.run and bench.run.id):
                     bench.live, bench.due = None, 0.0
+                    if run is not None:
+                        bench.glance.begin(run.began)
                 bench.run = run
                 self._raise(bench)
             told = [

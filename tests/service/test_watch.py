@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -13,6 +14,7 @@ import orjson
 import pytest
 
 from soaktest.bench import begin_run, cancel_run, end_run, look
+from soaktest.glance import PadGlance
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.mqtt_client import connected, new_client
@@ -62,6 +64,23 @@ def wiped(recording: Recording, seconds: float, until_s: float = float("inf")) -
             dry = [r["v"] for r in pack if r["n"] == "centre"]
             for record, value in zip((r for r in pack if r["n"] == "left"), dry, strict=True):
                 record["v"] = value
+            out.append(message._replace(payload=orjson.dumps(pack)))
+        else:
+            out.append(message)
+    return Recording(recording.header, out)
+
+
+def held(recording: Recording, since: float) -> Recording:
+    """The left pad's reading stays as it was at that moment (UTC seconds)."""
+    out, last = [], None
+    for message in recording.messages:
+        if message.topic.endswith("pads/readings"):
+            pack = orjson.loads(message.payload)
+            left = [r for r in pack if r["n"] == "left"]
+            if message.at < since:
+                last = left[-1]["v"]
+            for record in left if message.at >= since else ():
+                record["v"] = last
             out.append(message._replace(payload=orjson.dumps(pack)))
         else:
             out.append(message)
@@ -267,3 +286,43 @@ def test_a_run_that_goes_on_has_no_verdict_but_its_water_is_told(
         end_run(journal, run.id)
         assert "<b>PASS</b>" in client.get("/runs").text
     assert "pass" in CliRunner().invoke(app, ["run", "list"]).output
+
+
+def test_a_run_begins_without_the_water_of_the_time_before_it(
+    journal: Journal, demo: tuple[Recording, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pad that became wet ten seconds before the run is no alarm of the run; one that does so after is, at once."""
+    release = threading.Event()
+
+    def never(*args: Any) -> Any:
+        release.wait(30)  # nothing confirms, nothing denies while the pages are looked at
+        return look(*args)
+
+    monkeypatch.setattr("soaktest.watch.look", never)
+    shows = min(demo[1].first_water.values()) - demo[0].header.began
+    whole = present(demo[0], shows + 30)
+    at = whole.header.began + shows
+    journal.keep([m for m in whole.messages if m.at < at + 10])
+    with Told(journal) as told:
+        until(lambda: any(p["provisional"] for p in told.page["pads"].values()))
+        begun = begin_run(journal, whole.header.model_copy(update={"began": at + 10}), PLAN, LAYOUT)
+        until(lambda: told.page["run"] and told.page["run"]["id"] == begun.id)
+        journal.keep([m for m in held(whole, at + 10).messages if m.at >= at + 10])
+        until(lambda: told.page["age_s"] < 5)
+        assert told.page["alarm"] is None
+        assert not any(p["provisional"] for p in told.page["pads"].values())
+        release.set()
+
+
+def test_a_rise_after_the_beginning_of_a_run_shows_whatever_rose_before_it() -> None:
+    """The level that a rise is measured from is the higher of the last minute's and that at the beginning."""
+    pad = PadGlance()
+    for at in range(100):
+        pad.take(float(at), -6.5)
+    pad.take(100.0, -4.5)
+    assert pad.wet_since == 100.0
+    pad.begin(101.0)
+    pad.take(102.0, -4.5)
+    assert pad.wet_since is None
+    pad.take(103.0, -4.0)
+    assert pad.wet_since == 103.0
