@@ -3,12 +3,23 @@
 const offset = box => box.layout.meta.utc_offset_s;
 const local = (box, t) => onAxis(1000 * (t + offset(box)));
 const utc = (box, text) => fromAxis(text) / 1000 - offset(box);
-// Figures are asked for at once, while the plotting library is still on its way.
-const figures = new Map([...document.querySelectorAll("#timeline, .side")].map(box => [box, fetch(`/api/runs/${box.dataset.run}/figure`)]));
-async function draw(box) {
-  const answer = await figures.get(box), text = await answer.text();
+// Figures are asked for at once, and each is shown as a still; then the plotting library is run, which takes far longer.
+const figures = new Map([...document.querySelectorAll("#timeline, .side")].map(box => [box, still(box)]));
+async function still(box) {
+  const answer = await fetch(`/api/runs/${box.dataset.run}/figure`), text = await answer.text();
   if (!answer.ok) throw new Error(box.textContent = `The timeline could not be drawn: ${text.slice(0, 300)} Reload the page to try again.`);
   const figure = dress(text, box.clientWidth);
+  sketch(box, figure);
+  box.dataset.still = "1";
+  return figure;
+}
+async function library() {
+  await Promise.allSettled(figures.values());
+  await new Promise(shown => requestAnimationFrame(() => setTimeout(shown)));
+  await new Promise((done, failed) => document.head.append(Object.assign(document.createElement("script"), { src: "/static/plotly.js", onload: done, onerror: failed })));
+}
+async function draw(box) {
+  const figure = await figures.get(box);
   box.replaceChildren();
   box.span = [...figure.layout.xaxis.range];
   box.whole = Object.fromEntries(figure.data.filter(trace => trace.type === "scatter").map(({ name, x, y }) => [name, { x, y }]));
@@ -65,6 +76,7 @@ function twins(box) {
 }
 addEventListener("DOMContentLoaded", async () => {
   const boxes = [...figures.keys()];
+  await library();
   await Promise.all(boxes.map(draw));
   if (boxes.length === 2) {
     const longest = Math.max(...boxes.map(b => b.dataset.ended - b.dataset.began)), low = Math.min(...boxes.map(b => b.layout.yaxis2.range[0])), high = Math.max(...boxes.map(b => b.layout.yaxis2.range[1]));

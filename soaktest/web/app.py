@@ -31,6 +31,7 @@ STATIC = {
     "bench.js": "text/javascript",
     "plot.js": "text/javascript",
     "run.js": "text/javascript",
+    "sketch.js": "text/javascript",
 }  # fmt: skip
 
 

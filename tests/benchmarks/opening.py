@@ -25,9 +25,9 @@ MARKS = """
     new MutationObserver(changes => {
         for (const {attributeName: name, target} of changes)
             if (target.id === "timeline") requestAnimationFrame(() => setTimeout(() => { window.seen[name] = performance.now(); }));
-    }).observe(document, {subtree: true, attributes: true, attributeFilter: ["data-ready", "data-drawn"]});
+    }).observe(document, {subtree: true, attributes: true, attributeFilter: ["data-still", "data-ready", "data-drawn"]});
 """
-"""When the timeline told that its curves are drawn, and the picture after it was on the screen; milliseconds since navigation."""
+"""When the timeline told that its curves are drawn (a still first, then lines that answer to the hand), and the picture after it was on the screen; milliseconds since navigation."""
 PAINTED = "performance.getEntriesByName('first-contentful-paint')[0].startTime"
 ZOOMS = {
     "the first wet event": "[data-from]",
@@ -63,7 +63,8 @@ def _opened(browser: Browser, address: str, again: str) -> Iterator[tuple[str, f
     page.goto(address)
     page.wait_for_function("() => window.seen['data-ready']", timeout=120_000)
     yield f"first contentful paint{again}", page.evaluate(PAINTED)
-    yield f"curves drawn{again}", page.evaluate("window.seen['data-ready']")
+    yield f"curves, as a still{again}", page.evaluate("window.seen['data-still']")
+    yield f"curves that answer to the hand{again}", page.evaluate("window.seen['data-ready']")
     for name, button in ZOOMS.items() if again else ():
         yield name, _zoomed(page, button)
     page.close()

@@ -5,8 +5,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pytest
 from PIL import Image
-from playwright.sync_api import Page
+from playwright.sync_api import Page, Route
 
 from tests.browser.serving import Service
 
@@ -62,6 +63,43 @@ def test_a_zoom_keeps_the_phases_and_the_whole_run_comes_back(
     (dragged,) = page.evaluate(LOOK)
     assert dragged["kind"] == "date"
     assert dragged["range"][0] < first - 60
+
+
+@pytest.mark.parametrize(("width", "dark"), [(1280, False), (390, True)])
+def test_a_still_stands_where_the_lines_will(
+    service: Service, enter: Callable[..., Page], width: int, *, dark: bool
+) -> None:
+    """Held back, the plotting library leaves curves, phases and words to be seen, and they stay at their times as it comes."""
+    page = enter(width, dark=dark)
+    held: list[Route] = []
+    page.route("**/static/plotly.js", lambda route: held.append(route))  # noqa: PLW0108, a bound append is refused
+    page.goto(service.url + "/runs/1", wait_until="commit")
+    page.wait_for_selector(".still", state="attached")
+    assert "Power, W" in (page.text_content(".still") or "")
+    still = page.evaluate(sides_of(".still path", ".still rect"))
+    assert not page.evaluate("'Plotly' in window")
+    page.wait_for_timeout(200)
+    for route in held:
+        route.continue_()
+    page.wait_for_selector("#timeline[data-ready]")
+    assert not page.locator(".still").count()
+    drawn = page.evaluate(
+        sides_of(
+            *(f":is(#timeline, .side) {kind}" for kind in (".scatterlayer .js-line", ".barlayer .point path"))
+        )
+    )
+    assert [len(found) >= 8 for found in drawn] == [True, True]
+    for before, after in zip(still, drawn, strict=True):
+        assert len(before) == len(after)
+        for (low, high), (left, right) in zip(sorted(before), sorted(after), strict=True):
+            assert abs(low - left) <= 2
+            assert abs(high - right) <= 2
+
+
+def sides_of(*selectors: str) -> str:
+    """A script: for each selector where what it finds on the page begins and ends from left to right (px)."""
+    one = "[...document.querySelectorAll('{}')].map(e => e.getBoundingClientRect()).filter(r => r.width).map(r => [r.left, r.right])"
+    return "[" + ", ".join(one.format(s) for s in selectors) + "]"
 
 
 def test_two_runs_zoom_together_and_back(service: Service, enter: Callable[..., Page]) -> None:
