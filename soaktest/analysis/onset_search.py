@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import median_filter
 
+from soaktest.analysis.pad_noise import Noise
 from soaktest.analysis.series import Floats
 
 TRACE_S = 1e-7
@@ -14,6 +15,13 @@ CREEP_S = 900
 CREEPS_LEAST_S = 20
 DAMP_S = 240
 """Seconds in which damp air does not double what a pad conducts."""
+STEP = 0.012
+"""Decades within a few seconds: a fortieth more, which neither damp air nor warmth brings so fast."""
+STEP_NOISES = 5.0
+STEP_CODES = 2.5
+STEP_LEFT = 0.4
+"""Share of a step that is left until the alarm; what falls back below it was a touch, or hum."""
+BEFORE_S, AFTER_S = 6, 4
 
 
 def above_noise(level: float, sigma: float) -> float:
@@ -79,3 +87,27 @@ def countable(x: Floats, trace: int, level: float, siemens: float) -> int | None
     """When the water is a countable amount, None where it never is; water that creeps along the floor shows traces before."""
     over = 10.0 ** x[trace:] - 10.0**level > siemens
     return trace + int(np.argmax(over)) if over.any() else None
+
+
+def first_step(x: Floats, low: int, at: int, noise: Noise) -> int | None:
+    """The first sharp step of those that led to an alarm at index ``at``, sought from ``low``: the first drop, or a front's arrival.
+
+    The dry level follows a step that is small; the eye does not. None where there is no such step.
+    """
+    part = x[low : at + 1 + AFTER_S]
+    if len(part) < BEFORE_S + AFTER_S + 1:
+        return None
+    before = means_of(part, BEFORE_S)[:-AFTER_S]
+    after = means_of(part, AFTER_S)[BEFORE_S:]
+    jump = after - before
+    dry = float(np.median(part[:BEFORE_S]))
+    least = max(STEP_NOISES * noise.fast, STEP, noise.decades(dry, STEP_CODES * noise.code_s(dry)))
+    rests = np.minimum.accumulate(means_of(part, 3)[::-1])[
+        ::-1
+    ]  # the least that is still to come, from each second on
+    for i in np.flatnonzero(jump > least).tolist():
+        top = i + int(np.argmax(jump[i : i + AFTER_S + 1]))
+        if rests[min(BEFORE_S + top + 1, len(rests) - 1)] - before[top] > STEP_LEFT * jump[top]:
+            above = part[BEFORE_S + i :] - before[i] > max(3 * noise.fast, 0.25 * jump[top])
+            return low + BEFORE_S + i + int(np.argmax(above))
+    return None

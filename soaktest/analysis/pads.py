@@ -28,27 +28,21 @@ from soaktest.analysis.onset_search import (
     above_noise,
     before_creep,
     countable,
+    first_step,
     first_trace,
     means_of,
     settled_level,
 )
 from soaktest.analysis.pad_health import Health, adc_step, judge_health
+from soaktest.analysis.pad_noise import LEAST_RISE, Noise, noise_of
 from soaktest.analysis.series import EMPTY, Floats, PadWiring, Series, Signals
 from soaktest.analysis.shared_rise import share_rises
 from soaktest.plans import DROP_ML
 from soaktest.vocabulary import ZONES, Zone
 
-LEAST_NOISE = 0.0015
-"""Decades: a third of a per cent, below which nothing on a floor is steady."""
 SLACK = 1.0
 ALARM = 14.0
 """Page's test in units of the noise: with slack 1 and threshold 14 white noise alarms once in years."""
-LEAST_RISE = 0.08
-"""Decades: a lasting rise of 20 %; one drop gives several times that even in soft water."""
-LEAST_S = 2e-7
-"""Siemens that no water stays under: less than half of what one drop of the softest tap water makes."""
-LEAST_CODES = 3.0
-"""Converter steps below which a lasting rise may be a code boundary crossed by hum or drift."""
 DRIFTING = 1.0
 """Decades: a dry level that wanders tenfold may hide water that comes as slowly."""
 HUM = 0.04
@@ -63,6 +57,8 @@ FIRST_SHARE = 0.1
 """Of what two minutes bring, the part that is no trace of it any more, on a pad that conducts less than any other."""
 SLANT_S = 60
 """Seconds by which a creeping onset may have been later, at the most."""
+STEP_SLANT_S = 22
+"""The same where a step shows that something of it was there."""
 CONFIRM_S = 120
 LEARN_S = 45
 """Seconds from which a level is learned before anything is tested."""
@@ -113,15 +109,14 @@ def _read_pad(
     first = float(np.median(log_g[:10]))
     dampest = float(np.log10(own_dry + DAMPEST_DRY_S))
     wet_at_start = first > dampest
-    middle = float(np.median(ratio))
-    code_s = adc_step(series.v) / (wiring.divider_ohm * max(1.0 - middle, 0.05) ** 2)
     per_ml = check.siemens_per_ml if check else SIEMENS_PER_ML
     least, usual, most = per_ml
-    noises = _Noise(
+    noises = Noise(
         noise,
         slow_noise,
-        max(LEAST_S, LEAST_CODES * code_s),
         (COUNTS_ML * (least * usual) ** 0.5, COUNTS_ML * most),
+        adc_step(series.v),
+        wiring.divider_ohm,
     )
     found, dry = _find_events(zone, t, log_g, noises, dampest if wet_at_start else None)
     clock = signals.clock_error_s.get(zone, 0.0)
@@ -178,48 +173,8 @@ def per_second(series: Series, began: float) -> tuple[Floats, Floats]:
     return middles, means
 
 
-def noise_of(log_g: Floats, t: Floats) -> tuple[float, float]:
-    """Standard deviation of one second's value, and of slower wander, from the quieter part.
-
-    Differences over 1 s give the first, of 10 s means the second; the lower third of blocks of a
-    minute is taken, so that events do not count as noise.
-    """
-    ok = np.diff(t) < 1.5
-    steps = np.abs(np.diff(log_g))[ok]
-    if len(steps) < 20:
-        return 0.01, 0.01
-    blocks = steps[: len(steps) // 30 * 30].reshape(-1, 30) if len(steps) >= 60 else steps[None, :]
-    fast = float(np.quantile(np.sqrt((blocks**2).mean(axis=1) / 2), 0.35))
-    tens = log_g[: len(log_g) // 10 * 10].reshape(-1, 10).mean(axis=1)
-    slow = 0.0
-    if len(tens) >= 12:
-        bend = np.abs(tens[2:] - 2 * tens[1:-1] + tens[:-2])
-        slow = float(np.quantile(bend, 0.4)) / 1.28
-    return max(fast, LEAST_NOISE), max(slow, fast / 3, LEAST_NOISE)
-
-
-@dataclass(frozen=True, slots=True)
-class _Noise:
-    """Noise of one second and of slow wander (decades), the least siemens that are water, and those of a countable amount."""
-
-    fast: float
-    slow: float
-    least_siemens: float
-    counts: tuple[float, float]
-    """Siemens of ``COUNTS_ML`` on the pad, in rather soft and in the best conducting water."""
-
-    @property
-    def sigma(self) -> float:
-        """Standard deviation of one second's value about a level that is followed, decades."""
-        return float(np.hypot(self.fast, self.slow))
-
-    def least_rise(self, level: float) -> float:
-        """The least lasting rise over a dry level that is confirmed, in decades."""
-        return max(LEAST_RISE, 5 * self.slow, float(np.log10(1.0 + self.least_siemens / 10.0**level)))
-
-
 def _find_events(
-    zone: Zone, t: Floats, x: Floats, noise: _Noise, dampest: float | None
+    zone: Zone, t: Floats, x: Floats, noise: Noise, dampest: float | None
 ) -> tuple[list[PadEvent], Floats]:
     """Walk the seconds once; returns the events and the followed dry level, shape (seconds,).
 
@@ -266,7 +221,7 @@ class _Alarm:
     strength: float
 
 
-def _watch(t: Floats, x: Floats, begin: int, noise: _Noise, dry: Floats) -> _Alarm | None:
+def _watch(t: Floats, x: Floats, begin: int, noise: Noise, dry: Floats) -> _Alarm | None:
     """Page's test from ``begin`` on; fills ``dry`` as far as it gets. None when nothing alarms."""
     sigma = noise.sigma
     head = x[begin : begin + LEARN_S]
@@ -304,7 +259,7 @@ class _Found:
     strength: float
 
 
-def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise: _Noise) -> _Found | None:
+def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise: Noise) -> _Found | None:
     """Does the rise last as water does? Dates the onset where it does.
 
     ``since`` are the seconds from which the pad was dry, and from which it was listened to after the last doubtful alarm.
@@ -330,13 +285,18 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
     if rise < 0.25 * LEAST_RISE or (early < 0.4 * least and (rise > 4 * early or peak > 4 * soon)):
         return None  # what rose later will alarm by itself, and be dated then
     onset_low, level = before_creep(x, dried, onset_low, alarm.at, level, noise.sigma)
+    step = first_step(x[:stop], max(dried, alarm.at - 300), alarm.at, noise)
     low, onset, high = _date(x[:stop], onset_low, alarm.at, level, noise)
+    if step is not None and step < onset:
+        quiet = settled_level(x, max(dried, alarm.at - 300), step - 20, level)
+        low = first_trace(x, max(dried, step - 40), step - 3, quiet, noise.fast)
+        onset, high = step, max(step + 3, min(high, step + STEP_SLANT_S))
     top = alarm.at + int(np.argmax(after))  # it must have been wet before it can be dry again
     end = _dry_again(x, top, level, peak, noise)
     return _Found(onset, max(low, dried), high, end, level, alarm.strength)
 
 
-def _date(x: Floats, begin: int, at: int, level: float, noise: _Noise) -> tuple[int, int, int]:
+def _date(x: Floats, begin: int, at: int, level: float, noise: Noise) -> tuple[int, int, int]:
     """Low end, onset and high end of when half a drop was on the pad: indices, found from ``begin`` to a little after the alarm."""
     found = find_onset(np.clip((x[begin : at + 4] - level) / noise.sigma, -4.0, 12.0))
     trace = first_trace(x, begin, begin + found.index, level, noise.sigma)
@@ -350,7 +310,7 @@ def _date(x: Floats, begin: int, at: int, level: float, noise: _Noise) -> tuple[
     return min(begin + found.low, trace), onset, max(min(begin + found.high, onset + 30), latest)
 
 
-def _dry_again(x: Floats, at: int, level: float, peak: float, noise: _Noise) -> int | None:
+def _dry_again(x: Floats, at: int, level: float, peak: float, noise: Noise) -> int | None:
     """Index from which the pad has stayed near dry for half a minute, or None."""
     rise = np.maximum.accumulate(x[at:]) - level
     limit = level + np.maximum(DRY_AGAIN * np.maximum(rise, peak), max(LEAST_RISE, 4 * noise.slow))
