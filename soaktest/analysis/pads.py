@@ -64,6 +64,8 @@ LEARN_S = 45
 """Seconds from which a level is learned before anything is tested."""
 DRY_AGAIN = 0.12
 """Share of an event's peak rise below which its pad is dry again."""
+SMALL_DRY_AGAIN = 0.35
+"""The same of a rise that is hardly more than the least: drift may hold the rest up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,7 +315,8 @@ def _date(x: Floats, begin: int, at: int, level: float, noise: Noise) -> tuple[i
 def _dry_again(x: Floats, at: int, level: float, peak: float, noise: Noise) -> int | None:
     """Index from which the pad has stayed near dry for half a minute, or None."""
     rise = np.maximum.accumulate(x[at:]) - level
-    limit = level + np.maximum(DRY_AGAIN * np.maximum(rise, peak), max(LEAST_RISE, 4 * noise.slow))
+    least = max(min(LEAST_RISE, SMALL_DRY_AGAIN * peak), 4 * noise.slow)
+    limit = level + np.maximum(DRY_AGAIN * np.maximum(rise, peak), least)
     since = _below(x[at:] - limit, 0.0)
     return None if since is None else at + since
 
