@@ -17,12 +17,15 @@ from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 from soaktest.analysis.phase_shaking import UNKNOWN, joined_by_shaking, shaken, usual_shake
 from soaktest.analysis.series import Floats, Series, Signals
 from soaktest.analysis.stretches import joined, stretches
+from soaktest.analysis.weak_strokes import weak_strokes
 
 HOLD_S: Final = 10.0
 """A sample speaks for the time since the one before, up to this long."""
 LOW_W: Final = 42.0
 """Below: rest, valve or pump; above: the drum turns. Where the log shows an emptier level nearby, that one."""
 LOW_RANGE_W: Final = (30.0, 46.0)
+WEAKEST_W: Final = 12.0
+"""Watts over rest that no stroke is under."""
 LOW_WIDTH: Final = 0.08
 """Half width, in log watts, of the levels tried for it."""
 LOW_TIE: Final = 0.03
@@ -122,6 +125,7 @@ def _by_watts(
     turning = np.full(len(watts), UNKNOWN, dtype=np.int8)
     pump_w = _pump_alone(watts, pumping)  # where it is heard at work, only what draws more is the drum
     low = known & (watts <= np.where(pumping & (pump_w > 0), PUMP_STRAYS * pump_w, _low_watts(watts)))
+    low &= ~weak_strokes(np.where(pumping, np.nan, watts), _emptiest(watts) + WEAKEST_W, LOW_W, step)
     turning[known] = ~low[known] & (heater[known] != 1)
     turning[heater == 1] = UNKNOWN
     wanders = _wander(watts, max(13, int(4 * step) + 1))
