@@ -69,7 +69,7 @@ def first_levels(frames: Frames, runs: Runs) -> list[Levels]:
         Levels(rest, valve, pump, max(0.4 * valve, 1.8), max(0.3 * pump, 3.0), stroke, shake, True, likely)
         for valve, pump, likely in pairs
     ]
-    if frames.by_current:
+    if len(known) and not heard_directly(runs) and not np.isfinite(frames.strong_pump):
         pump, likely = _pump_alone(runs.watts[still] - rest, runs.seconds[still].astype(np.float64))
         hidden = replace(found[0], pump=pump, pump_spread=max(0.3 * pump, 3.0), valve_shows=False)
         found.append(replace(hidden, likely=likely + VALVE_HIDDEN))

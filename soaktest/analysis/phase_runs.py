@@ -17,6 +17,10 @@ from soaktest.analysis.series import Floats
 from soaktest.analysis.stretches import joined, middle, stretches
 
 
+SURGE_S = 3
+"""Seconds that a motor takes to gather speed at the least; a stroke's first is but an instant's."""
+
+
 @dataclass(frozen=True, slots=True)
 class Runs:
     """Stretches of seconds of one kind; arrays shaped (runs,)."""
@@ -28,6 +32,8 @@ class Runs:
     inlet: NDArray[np.int8]
     outlet: NDArray[np.int8]
     watts: Floats
+    surge: Floats
+    """Watts that all but three seconds of the run stay under."""
     vibration: Floats
     block_s: Floats
     """Seconds of the whole block of turning that a turning run belongs to."""
@@ -72,10 +78,11 @@ def runs_of(frames: Frames) -> Runs:
     # A sample that straddles a change is a mean over both sides: levels are read from the inside.
     edge = int(np.ceil(frames.step_s)) if frames.step_s >= 1.0 else 0
     watts = np.array([middle(_inside(frames.watts, a, b, edge)) for a, b in zip(start, stop, strict=True)])
+    surge = np.array([_surge(frames.watts[a:b]) for a, b in zip(start, stop, strict=True)])
     shake = np.array([middle(frames.vibration[a:b]) for a, b in zip(start, stop, strict=True)])
     return Runs(
         start, stop - start, frames.heater[start], frames.turning[start], frames.inlet[start],
-        frames.outlet[start], watts, shake, block[start], filling[start], still[start], rough[start],
+        frames.outlet[start], watts, surge, shake, block[start], filling[start], still[start], rough[start],
     )  # fmt: skip
 
 
@@ -91,6 +98,11 @@ def _inside(x: Floats, begin: int, stop: int, edge: int) -> Floats:
         if np.isfinite(part).any()
         else part
     )
+
+
+def _surge(watts: Floats) -> float:
+    known = np.sort(watts[~np.isnan(watts)])
+    return float(known[-SURGE_S]) if len(known) >= SURGE_S else float("nan")
 
 
 def _roughness(watts: Floats, lag: int) -> float:

@@ -20,6 +20,11 @@ LONG_IN_DRAIN = 4.0
 """Log chance against a drum that turns on and on while water is let out."""
 DRUM_OVER_PUMP = 1.6
 """Watts over those at rest, in times of the pump's, that a pump alone does not draw."""
+SURGE_OVER_STROKE = 2.4
+"""A drum that gathers speed for a spin draws so many times what it does at its strokes."""
+SURGE_LEAST_W = 60.0
+SURGING = 3.0
+"""Log chance against any other phase where it does."""
 CALM_SHARE = 0.1
 """Of the pump's seconds, those without shaking that show a pump that does not shake the machine, or is taken off well."""
 ALIASED_S = 1.8
@@ -122,6 +127,9 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
     fast = long & (ratio > 1.6)
     for name in ("wash", "rinse", "loosen", "fill1", "fill2", "drain"):
         out[fast, S[name]] -= (1.5 * part)[fast]
+    surging = turn & (runs.surge > SURGE_OVER_STROKE * max(levels.stroke, SURGE_LEAST_W))
+    for name in ("wash", "rinse", "loosen", "fill1", "fill2"):
+        out[surging, S[name]] -= SURGING
     if not np.isnan(levels.shake):
         shake = np.where(np.isnan(runs.vibration), 1.0, runs.vibration / max(levels.shake, 1e-6))
         hard, soft = turn & (shake > 2.2), turn & (shake < 1.3)
