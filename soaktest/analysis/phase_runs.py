@@ -16,7 +16,6 @@ from soaktest.analysis.phase_frames import Frames
 from soaktest.analysis.series import Floats
 from soaktest.analysis.stretches import joined, middle, stretches
 
-
 SURGE_S = 3
 """Seconds that a motor takes to gather speed at the least; a stroke's first is but an instant's."""
 

@@ -23,7 +23,7 @@ DRUM_OVER_PUMP = 1.6
 SURGE_OVER_STROKE = 2.4
 """A drum that gathers speed for a spin draws so many times what it does at its strokes."""
 SURGE_LEAST_W = 60.0
-SURGING = 3.0
+SURGING = 4.5
 """Log chance against any other phase where it does."""
 CALM_SHARE = 0.1
 """Of the pump's seconds, those without shaking that show a pump that does not shake the machine, or is taken off well."""

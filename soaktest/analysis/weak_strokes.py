@@ -22,8 +22,12 @@ PAUSE_S: Final = 40
 RHYTHM_S: Final = 240
 """A pump that pulses has emptied any drum sooner."""
 STROKES: Final = 8
-STRONG_SHARE: Final = 0.5
-"""Of the strokes at any level, those that rise above what any pump draws from which the drum is no weak one."""
+BRIEF_S: Final = 120
+"""A rinse of a machine whose strokes are known may be so short,"""
+ALIKE: Final = 0.05
+"""and its strokes draw what they do to such a share."""
+STRONG_SHARE: Final = 0.2
+"""Of the strokes at any level, those that rise above the highest from which the drum is no weak one."""
 COARSEST_S: Final = 3.0
 """From such steps on a stroke is a sample or two, and shows no rhythm."""
 
@@ -33,18 +37,24 @@ def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> NDA
     none = np.zeros(len(watts), dtype=bool)
     if step_s > COARSEST_S or not 0.0 < least < most:
         return none
-    found = [_strokes(watts, level) for level in np.geomspace(least, most, LEVELS)]
-    weak = np.logical_or.reduce(found)
-    return none if found[-1].sum() > STRONG_SHARE * weak.sum() else weak
+    levels = np.geomspace(least, most, LEVELS)
+    weak = np.logical_or.reduce([_strokes(watts, level, RHYTHM_S, STROKES) for level in levels])
+    if _strokes(watts, most, RHYTHM_S, STROKES).sum() >= STRONG_SHARE * weak.sum():
+        return none
+    low, high = np.quantile(watts[weak], (0.2, 0.9))
+    brief = np.logical_or.reduce([_strokes(watts, level, BRIEF_S, STROKES // 2) for level in levels])
+    for begin, end in stretches(brief & ~weak):
+        weak[begin:end] = low * (1 - ALIKE) <= float(np.median(watts[begin:end])) <= high * (1 + ALIKE)
+    return weak
 
 
-def _strokes(watts: Floats, level: float) -> NDArray[np.bool_]:
-    """Seconds of the strokes that rise above a level, many one after the other."""
+def _strokes(watts: Floats, level: float, lasting_s: float, least: int) -> NDArray[np.bool_]:
+    """Seconds of strokes that rise above a level: at least so many, one after the other for so long."""
     out = np.zeros(len(watts), dtype=bool)
     chain: list[tuple[int, int]] = []
     for begin, end in [*stretches(watts > level), (len(watts) + PAUSE_S + 1, 0)]:
         if chain and (begin - chain[-1][1] > PAUSE_S or end - begin > STROKE_S):
-            if len(chain) >= STROKES and chain[-1][1] - chain[0][0] >= RHYTHM_S:
+            if len(chain) >= least and chain[-1][1] - chain[0][0] >= lasting_s:
                 for a, b in chain:
                     out[a:b] = True
             chain = []

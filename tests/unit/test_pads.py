@@ -332,3 +332,35 @@ def test_ninety_minutes_are_read_in_time() -> None:
     read_pads(signals)
 
     assert time.perf_counter() - began < 1.0
+
+
+def drops(t: Array, at: float, siemens: float, every_s: float = 30.0) -> Array:
+    """The first drop, of little that bridges two tracks, and bigger ones each so many seconds after."""
+    out: Array = np.where(t >= at, siemens, 0.0)
+    later = np.maximum(np.floor((t - at) / every_s), 0.0)
+    return out + 3e-6 * np.maximum(later - 1.0, 0.0)
+
+
+@pytest.mark.parametrize("siemens", [4e-8, 1.5e-7])
+def test_a_first_drop_that_the_dry_level_would_follow_is_the_onset(siemens: float) -> None:
+    """It raises what the pad conducts by 8 or 30 % in a second, a minute before the bulk comes."""
+    event = left(drops(clock(PLAIN), 700.0, siemens)).events[0]
+
+    assert abs(event.onset - T0 - 700) < 3
+    assert event.onset_high - event.onset_low < 40
+
+
+def test_a_pad_that_is_soaked_later_shows_its_first_small_rise() -> None:
+    """One step of the converter is far more siemens where the pad conducts well, and says nothing of the dry pad."""
+    t = clock(PLAIN)
+    own = np.where(t >= 400, 4e-7, 0.0) + np.where(t >= 500, 1e-3, 0.0)
+
+    assert abs(left(own).events[0].onset - T0 - 400) < 3
+
+
+def test_a_single_small_drop_that_dries_slowly_is_one_event() -> None:
+    """Its pad is not dry as soon as it is below the least rise that would have been an event."""
+    t = clock(PLAIN)
+    own = np.where(t >= 300, 2.4e-7 * np.exp(-(t - 300) / 1500), 0.0) + np.where(t >= 900, 2.4e-7, 0.0)
+
+    assert len(left(own).events) == 1

@@ -246,3 +246,35 @@ def test_a_gentle_spin_beside_a_pump_that_does_not_shake_is_no_drain() -> None:
 
     assert right(only(heard, *DIRECT), cycle, "spin") > 0.9
     assert right(only(heard, *DIRECT), cycle, "drain") > 0.9
+
+
+@pytest.mark.parametrize("drum_w", [24.0, 36.0])
+def test_a_drum_that_draws_what_a_pump_does_is_told_by_its_rhythm(drum_w: float) -> None:
+    """Strokes of 24 or 36 W beside a pump of 26 W, by power alone: a pump runs on, a drum starts and stops."""
+    heard = machine()
+    turned = np.abs(heard["power"] - 143.0) < 1.0
+    heard["power"][turned] = 3.0 + drum_w
+
+    assert right(only(heard, "power"), CYCLE, "wash", "rinse") > 0.95
+    assert right(only(heard, "power"), CYCLE, "drain") > 0.9
+
+
+def test_a_spin_in_bursts_is_no_rinse_after_all() -> None:
+    """It gathers speed for six seconds at a time at 700 W, coasts and stops: strokes never draw so much."""
+    cycle = (*CYCLE[:4], ("spin", 120), *CYCLE[4:])
+    heard = machine(cycle)
+    second = np.arange(120) % 30
+    burst = np.where(second < 6, 703.0, np.where(second < 24, 180.0, 3.0))
+    begin = second_of(cycle, "spin")
+    heard["power"][begin : begin + 120] = burst
+
+    assert right(only(heard, "power"), cycle, "spin") > 0.9
+    assert right(only(heard, "power"), cycle, "rinse") > 0.9
+
+
+def test_fills_that_show_nothing_are_the_rests_between_drain_and_strokes() -> None:
+    """A valve that its meter does not see, by power alone."""
+    heard = machine()
+    heard["power"] -= 8.0 * heard["inlet"]
+
+    assert right(only(heard, "power"), CYCLE, "wash", "rinse", "drain", "spin") > 0.95
