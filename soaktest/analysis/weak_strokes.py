@@ -38,7 +38,9 @@ def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> NDA
     if step_s > COARSEST_S or not 0.0 < least < most:
         return none
     levels = np.geomspace(least, most, LEVELS)
-    weak = np.logical_or.reduce([_strokes(watts, level, RHYTHM_S, STROKES) for level in levels])
+    weak: NDArray[np.bool_] = np.logical_or.reduce(
+        [_strokes(watts, level, RHYTHM_S, STROKES) for level in levels]
+    )
     if _strokes(watts, most, RHYTHM_S, STROKES).sum() >= STRONG_SHARE * weak.sum():
         return none
     low, high = np.quantile(watts[weak], (0.2, 0.9))
