@@ -23,7 +23,7 @@ from soaktest.tables import NoteRow
 from soaktest.templates import fill, source, utc_name, utc_offset
 from soaktest.thinning import broken, microsiemens, silence, thin
 from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS, floor_plan, place_in_words, quiet_axes
-from soaktest.vocabulary import CHANNEL_UNITS, PHASE_SIGNALS, ZONES
+from soaktest.vocabulary import CHANNEL_UNITS, PHASE_SIGNALS, ZONES, percent
 from soaktest.why_plot import why_figure
 
 PAD_DECADES = (-1.3, 3.0)
@@ -154,8 +154,8 @@ def _event_row(event: WetEvent, clock: Clock) -> dict[str, str]:
         "zone": event.zone,
         "onset": clock.time(event.onset),
         "interval": f"{clock.time(event.onset_low)} to {clock.time(event.onset_high)}",
-        "cause": f"{event.cause} ({event.cause_probability.get(event.cause, 1.0):.0%})",
-        "phase": f"{event.phase} ({chance:.0%})" if event.phase else "–",
+        "cause": f"{event.cause} ({percent(event.cause_probability.get(event.cause, 1.0))})",
+        "phase": f"{event.phase} ({percent(chance)})" if event.phase else "–",
         "water": f"{water.best:.1f} ml ({water.low:.1f} to {water.high:.0f})" if water else "–",
     }
 
@@ -228,7 +228,7 @@ def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
                 x=[1000 * (s.end - s.start) for s in spans],
                 text=[phase] * len(spans), textposition="inside", insidetextanchor="middle", textfont={"color": "#1b1f23", "size": 12},
                 marker={"color": look.colour, "line": {"color": "#1b1f23", "width": 0.5}, "pattern": {"shape": look.pattern, "fillmode": "overlay", "fgopacity": 0.25, "size": 7}},
-                customdata=[[clock.time(s.start), clock.time(s.end), f"{s.confidence:.0%}"] for s in spans],
+                customdata=[[clock.time(s.start), clock.time(s.end), f"{percent(s.confidence)}"] for s in spans],
                 hovertemplate=phase + " from %{customdata[0]} to %{customdata[1]}, sure to %{customdata[2]}<extra></extra>",
                 name=phase,  # in the legend too: a word that does not fit into its bar is left out
             ),

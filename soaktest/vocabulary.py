@@ -36,6 +36,11 @@ PHASE_SIGNALS: Final[tuple[str, ...]] = ("power", "current", "vibration", "inlet
 """The numeric channels that tell a machine's phase, in the order in which they are shown."""
 
 
+def percent(share: float, digits: int = 0) -> str:
+    """A share as people read it, the sign apart from the number (ISO 80000-1)."""
+    return f"{100 * share:.{digits}f} %"
+
+
 def plural(count: int, thing: str) -> str:
     """So many of a thing in words: ``1 wash``, ``2 washes``, ``3 entries``."""
     if count == 1:

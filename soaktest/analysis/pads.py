@@ -38,7 +38,7 @@ from soaktest.analysis.pad_noise import LEAST_RISE, Noise, noise_of
 from soaktest.analysis.series import EMPTY, Floats, PadWiring, Series, Signals
 from soaktest.analysis.shared_rise import share_rises
 from soaktest.plans import DROP_ML
-from soaktest.vocabulary import ZONES, Zone
+from soaktest.vocabulary import ZONES, Zone, percent
 
 SLACK = 1.0
 ALARM = 14.0
@@ -149,7 +149,7 @@ def _remarks(ratio: Floats, noise: float) -> str:
     """What a sound pad's readings show beside water: hum, and water beyond what its input can tell; empty where neither."""
     said = []
     if noise > HUM:
-        said.append(f"hum: it swings by {10.0**noise - 1.0:.0%} from second to second")
+        said.append(f"hum: it swings by {percent(10.0**noise - 1.0)} from second to second")
     soaked = int((ratio > FULL).sum())
     if soaked > 10:
         said.append(f"soaked for {soaked} s: it conducted more than its input can tell")

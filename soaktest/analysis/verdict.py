@@ -23,7 +23,7 @@ from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
 from soaktest.findings import Reason, WetEvent
 from soaktest.plans import Plan
-from soaktest.vocabulary import PHASE_SIGNALS, ZONES, Outcome, Zone, plural
+from soaktest.vocabulary import PHASE_SIGNALS, ZONES, Outcome, Zone, percent, plural
 
 FAIL_FROM = 0.7
 """A wet event fails the unit from this probability of a leak on."""
@@ -160,7 +160,7 @@ def _doubtful_events(evidence: Evidence) -> list[Reason]:
         reasons.append(
             Reason(
                 code=code,
-                text=f"{event.zone.capitalize()} pad wet {when}: {event.cause} is likeliest, a leak has {chance:.0%}.",
+                text=f"{event.zone.capitalize()} pad wet {when}: {event.cause} is likeliest, a leak has {percent(chance)}.",
                 mend=mend,
             )
         )
@@ -232,7 +232,7 @@ def _phase_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
         reasons.append(
             Reason(
                 code="not-a-wash",
-                text=f"What was heard is hardly a washing machine's: its phases are sure to {phases.sureness:.0%} only.",
+                text=f"What was heard is hardly a washing machine's: its phases are sure to {percent(phases.sureness)} only.",
                 mend="See that the sensor is on this machine's lead alone, and run the test again; a further signal makes phases surer.",
             )
         )
@@ -285,7 +285,7 @@ def _risk_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
         Reason(
             code="risk-not-met",
             text=f"{plural(evidence.heard.washes + before, 'leak-free wash')} do not yet hold the "
-            f"risk of passing a unit that leaks in {risks.bad_leak_chance:.0%} of its washes to {risks.accept_bad_risk:.0%}.",
+            f"risk of passing a unit that leaks in {percent(risks.bad_leak_chance)} of its washes to {percent(risks.accept_bad_risk)}.",
             mend=f"Run {plural(left, 'more leak-free wash')}, and judge them together with this run.",
         )
     ]
@@ -320,7 +320,7 @@ def _watch_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
         reasons.append(
             Reason(
                 code="coverage",
-                text=f"All three pads were heard and sound for {heard.share:.1%} of the watch; the plan asks for {plan.min_coverage:.1%}.",
+                text=f"All three pads were heard and sound for {percent(heard.share, 1)} of the watch; the plan asks for {percent(plan.min_coverage, 1)}.",
                 mend="See which pad was lost, mend its lead or its network, and run the test again.",
             )
         )
@@ -334,7 +334,7 @@ def _sensitivity_reasons(plan: Plan, evidence: Evidence) -> list[Reason]:
     return [
         Reason(
             code="not-sensitive-enough",
-            text=f"The pads would have shown {seen:.2g} ml with {plan.detect_probability:.0%} probability, not the {plan.detect_ml:g} ml that matter.",
+            text=f"The pads would have shown {seen:.2g} ml with {percent(plan.detect_probability)} probability, not the {plan.detect_ml:g} ml that matter.",
             mend="Dry and clean the pads, keep their leads away from the motor's, and run the test again.",
         )
     ]
@@ -350,7 +350,7 @@ def _pass_reason(plan: Plan, evidence: Evidence) -> Reason:
     return Reason(
         code="no-leak",
         text=f"No leak in {plural(heard.washes, 'complete wash')}, watched for {span_in_words(heard.watched_s)}"
-        f" with {heard.share:.1%} heard{seen}.",
+        f" with {percent(heard.share, 1)} heard{seen}.",
     )
 
 

@@ -14,7 +14,7 @@ from soaktest.analysis.suspects import PartFit
 from soaktest.analysis.verdict import place_in_time, span_in_words
 from soaktest.findings import WetEvent
 from soaktest.layouts import Part
-from soaktest.vocabulary import PHASES, ZONES
+from soaktest.vocabulary import PHASES, ZONES, percent
 
 BEFORE_S: Final = 180.0
 AFTER_S: Final = 900.0
@@ -71,10 +71,10 @@ def _why_phase(analysis: Analysis, event: WetEvent, part: Part) -> str:
     chances = sorted(event.phase_probability.items(), key=lambda item: -item[1])
     said = (
         f"The {event.zone} pad was first wet {place_in_time(event.onset, analysis.heard)}; water from the {part.name} takes "
-        f"about {part.delay_s:.0f} s to the floor, so it was let out in {chances[0][0]} ({chances[0][1]:.0%})"
+        f"about {part.delay_s:.0f} s to the floor, so it was let out in {chances[0][0]} ({percent(chances[0][1])})"
     )
     if len(chances) > 1 and chances[1][1] >= LEAST_CHANCE:
-        said += f", else in {chances[1][0]} ({chances[1][1]:.0%})"
+        said += f", else in {chances[1][0]} ({percent(chances[1][1])})"
     return said + "."
 
 
@@ -82,7 +82,9 @@ def _why_part(analysis: Analysis, event: WetEvent, part: Part, chance: dict[str,
     leaks = part.wets.get(event.phase, 0.0) if event.phase else 0.0
     most = max(part.wets, key=lambda phase: part.wets[phase])
     share = (
-        f"leaks most in {most}" if leaks >= 0.99 else f"leaks in {event.phase} at {leaks:.0%} of its worst"
+        f"leaks most in {most}"
+        if leaks >= 0.99
+        else f"leaks in {event.phase} at {percent(leaks)} of its worst"
     )
     first = {e.zone: e.onset for e in reversed(analysis.findings.wet_events) if e.phase is not None}
     begun = min(first.values())
@@ -96,13 +98,13 @@ def _why_part(analysis: Analysis, event: WetEvent, part: Part, chance: dict[str,
     ]
     tail = f"; {' and '.join(order)}" if order else ""
     return (
-        f"The {part.name} ({chance[part.id]:.0%}) {share} and sits {part.x_mm:.0f} mm from the left, by the "
+        f"The {part.name} ({percent(chance[part.id])}) {share} and sits {part.x_mm:.0f} mm from the left, by the "
         f"{analysis.layout.zone_at(part.x_mm)} pad{tail}."
     )
 
 
 def _what_else(analysis: Analysis, best: Part, other: Part, chance: dict[str, float]) -> str:
-    said = f"Next likeliest is the {other.name} ({chance[other.id]:.0%})"
+    said = f"Next likeliest is the {other.name} ({percent(chance[other.id])})"
     gap = {p: other.wets.get(p, 0.0) - best.wets.get(p, 0.0) for p in PHASES}
     telling = max(gap, key=lambda phase: abs(gap[phase]))
     aside = other.x_mm - best.x_mm
@@ -127,10 +129,10 @@ def _what_else(analysis: Analysis, best: Part, other: Part, chance: dict[str, fl
 
 def _why_no_leak(analysis: Analysis, event: WetEvent) -> str:
     chances = sorted(event.cause_probability.items(), key=lambda item: -item[1])
-    rest = "".join(f", {cause} {chance:.0%}" for cause, chance in chances[1:] if chance >= LEAST_CHANCE)
+    rest = "".join(f", {cause} {percent(chance)}" for cause, chance in chances[1:] if chance >= LEAST_CHANCE)
     return (
         f"The {event.zone} pad was wet {place_in_time(event.onset, analysis.heard)}, most likely by {event.cause} "
-        f"({event.cause_probability.get(event.cause, 1.0):.0%}{rest}), so no part is held responsible for it."
+        f"({percent(event.cause_probability.get(event.cause, 1.0))}{rest}), so no part is held responsible for it."
     )
 
 

@@ -10,7 +10,7 @@ import typer
 
 from soaktest.cli.judge import LAYOUT, NUMBER, PLAN
 from soaktest.cli.words import EXIT, console, show_findings, show_table
-from soaktest.vocabulary import plural
+from soaktest.vocabulary import percent, plural
 
 
 def record(
@@ -123,7 +123,14 @@ def layouts(
         if check:
             whole = sum(part.prior for part in layout.parts)
             rows = [
-                (p.id, p.name, f"{p.x_mm:.0f}", f"{p.y_mm:.0f}", ", ".join(p.wets), f"{p.prior / whole:.0%}")
+                (
+                    p.id,
+                    p.name,
+                    f"{p.x_mm:.0f}",
+                    f"{p.y_mm:.0f}",
+                    ", ".join(p.wets),
+                    f"{percent(p.prior / whole)}",
+                )
                 for p in layout.parts
             ]
             show_table(("part", "name", "mm from left", "mm from front", "leaks in", "share"), rows)

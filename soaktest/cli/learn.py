@@ -10,7 +10,7 @@ import typer
 from soaktest.cli.judge import JSON
 from soaktest.cli.runs import journal
 from soaktest.cli.words import print_json, print_where_enough, show_table
-from soaktest.vocabulary import plural
+from soaktest.vocabulary import percent, plural
 
 if TYPE_CHECKING:
     from soaktest.workshop.money import Middle, Part
@@ -39,7 +39,7 @@ def shares(
         print_json([asdict(share) for share in told])
         return
     rows = [
-        (s.name, s.part, f"{s.before:.1%}", f"{s.confirmed:g}", f"{s.after:.1%}")
+        (s.name, s.part, f"{percent(s.before, 1)}", f"{s.confirmed:g}", f"{percent(s.after, 1)}")
         for s in sorted(told, key=lambda s: -s.after)
     ]
     head = ("name", "part", "shipped", "confirmed here", "now")
@@ -67,7 +67,7 @@ def holds(
         return
     curve = how_long_repairs_hold(observed, part, work)
     rows = [
-        (f"{day:.0f}", f"{curve.held[i]:.0%}", f"{curve.low[i]:.0%} to {curve.high[i]:.0%}")
+        (f"{day:.0f}", f"{percent(curve.held[i])}", f"{percent(curve.low[i])} to {percent(curve.high[i])}")
         for i, day in enumerate(curve.days)
         if i == 0 or curve.held[i] != curve.held[i - 1]
     ]
@@ -96,13 +96,13 @@ def another_wash(
     for washes in range(min(n, SHOWN)):
         w = worth_of_a_wash(washes, wash_cost, comeback_cost, leaky, per_wash)
         print(
-            f"After {plural(washes, 'clean wash')} {w.chance_now:.1%} still leak: one more costs {w.costs:.2f} and saves {w.saves:.2f}."
+            f"After {plural(washes, 'clean wash')} {percent(w.chance_now, 1)} still leak: one more costs {w.costs:.2f} and saves {w.saves:.2f}."
         )
     w = worth_of_a_wash(n, wash_cost, comeback_cost, leaky, per_wash)
     costs = f"costs {w.costs:.2f} and saves {w.saves:.2f}."
     print(f"Run {plural(n, 'further wash')}: one more {costs}" if n else f"Run no further wash: it {costs}")
     print(
-        f"It rests on {leaky:.0%} still leaking after a repair, and {per_wash:.0%} of those showing it in a wash: put in your own."
+        f"It rests on {percent(leaky)} still leaking after a repair, and {percent(per_wash)} of those showing it in a wash: put in your own."
     )
 
 
@@ -150,4 +150,4 @@ def _middle(m: Middle | None, form: str, unit: str) -> str:
 
 
 def _part(p: Part | None) -> str:
-    return "none yet" if p is None else f"{p.count} of {p.of} ({p.low:.0%} to {p.high:.0%})"
+    return "none yet" if p is None else f"{p.count} of {p.of} ({percent(p.low)} to {percent(p.high)})"

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from soaktest.vocabulary import plural
+from soaktest.vocabulary import percent, plural
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -167,7 +167,7 @@ def show_findings(out: Console, findings: Findings) -> None:
             "chance", "part", "look", title="Suspects: unplug the machine first", title_justify="left"
         )
         for suspect in findings.suspects[:4]:
-            table.add_row(f"{suspect.probability:.0%}", escape(suspect.name), escape(suspect.look))
+            table.add_row(f"{percent(suspect.probability)}", escape(suspect.name), escape(suspect.look))
         out.print(table)
     if (
         findings.next_washes
@@ -179,7 +179,7 @@ def show_findings(out: Console, findings: Findings) -> None:
     coverage = findings.coverage
     out.print(
         f"[dim]{plural(findings.washes, 'complete wash')}; watched {coverage.watched_s / 60:.0f} min, "
-        f"{coverage.share:.1%} heard; longest gap {coverage.longest_gap_s:.1f} s; "
+        f"{percent(coverage.share, 1)} heard; longest gap {coverage.longest_gap_s:.1f} s; "
         f"{plural(findings.set_aside, 'message')} set aside, {plural(findings.lost_packs, 'pack')} lost.[/]"
     )
 

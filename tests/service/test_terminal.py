@@ -147,7 +147,7 @@ def test_another_wash_is_answered_in_a_sentence_and_money_has_two_decimals(journ
 
     assert asked(2.0, 60.0)[0] == "Run no further wash: it costs 2.00 and saves 1.80."
     assert asked(2.0, 70.0)[:2] == [
-        "After 0 clean washes 10.0% still leak: one more costs 2.00 and saves 2.10.",
+        "After 0 clean washes 10.0 % still leak: one more costs 2.00 and saves 2.10.",
         "Run 1 further wash: one more costs 2.00 and saves 1.52.",
     ]
     take_in(journal, "A-1")

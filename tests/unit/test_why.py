@@ -14,7 +14,7 @@ from soaktest.recording import Recording
 from soaktest.simulate.bench import Scenario, Truth, simulate
 from soaktest.simulate.water import Leak
 from soaktest.timeline import timeline_page
-from soaktest.vocabulary import ZONES
+from soaktest.vocabulary import ZONES, percent
 
 PLAN, LAYOUT = read_plan("repair-check"), read_layout("front-loader")
 
@@ -38,8 +38,8 @@ def test_a_leak_is_explained_in_three_sentences_that_name_phase_part_and_runner_
         phase, part, other = why.sentences
         assert why.event.zone in phase
         assert f"let out in {why.event.phase}" in phase
-        assert part.startswith(f"The {first.name} ({first.probability:.0%})")
-        assert f"Next likeliest is the {second.name} ({second.probability:.0%})" in other
+        assert part.startswith(f"The {first.name} ({percent(first.probability)})")
+        assert f"Next likeliest is the {second.name} ({percent(second.probability)})" in other
         assert len(why.curves) == 3
         assert all(np.isfinite(curve.share).all() for curve in why.curves)
 
@@ -62,7 +62,7 @@ def test_a_layout_of_one_part_is_explained_without_a_runner_up(demo: tuple[Recor
 
     for why in explain_events(analysis):
         _, part = why.sentences
-        assert part.startswith(f"The {one.parts[0].name} (100%)")
+        assert part.startswith(f"The {one.parts[0].name} (100 %)")
         assert len(why.curves) == 2
     assert one.parts[0].name in timeline_page(analysis)
 
