@@ -26,8 +26,8 @@ from soaktest.vocabulary import PHASE_SIGNALS, PHASES
 ROUNDS = 3
 TEMPER = 0.5
 """Evidence of neighbouring seconds is not independent: posteriors from half of it are honest."""
-MUCH_LIKELIER = 40.0
-"""Log chance by which a cycle must be likelier at an unusual power factor than at the usual one: wrong ones came to 20 or 60, right ones to 110."""
+MUCH_LIKELIER = 70.0
+"""Log chance by which a cycle must be likelier at an unusual power factor than at the usual one: wrong ones came to 20 or 60, right ones to 75 or 110."""
 SOAK_S = 25.0
 """A drum that stands still so long in a wash or rinse is idle: pauses of under 20 s belong to what they interrupt (the contract)."""
 WORD_HOLD_S = 10.0
