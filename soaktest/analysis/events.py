@@ -37,8 +37,8 @@ class PadCheck:
 class PadEvent:
     """One wetting of one pad; times are UTC seconds.
 
-    ``onset`` is when half a drop was on the pad, with a 90 % interval; traces that crept
-    in before stand in its low end. ``end`` is when the pad was dry again, None if it stayed wet.
+    ``onset`` is when the first drop shows as a step, else when half a drop was on the pad, with a 90 %
+    interval; traces that crept in before stand in its low end. ``end`` is when the pad was dry again, None if it stayed wet.
     ``rise`` is the peak rise of log10 conductance over the dry level; ``strength``
     the detection statistic over its threshold (1 = just detected). ``shared`` is the
     share of the rise that the other pads show at the same time (condensation,

@@ -52,7 +52,7 @@ FULL = 0.985
 SURELY_SEEN = 1.15
 """Injected into dry runs of wide benches, a lasting rise of so many times the least one is seen in 90 % of them."""
 COUNTS_ML = DROP_ML / 2
-"""Water is dated when half a drop is on the pad: traces run ahead of water that creeps along a floor."""
+"""Where no step shows the first drop, water is dated when half a drop is on the pad: traces run ahead of water that creeps along a floor."""
 FIRST_SHARE = 0.1
 """Of what two minutes bring, the part that is no trace of it any more, on a pad that conducts less than any other."""
 SLANT_S = 60
