@@ -5,7 +5,7 @@ Millimetres; x from the left edge and y from the front edge, seen from the front
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -15,6 +15,10 @@ from soaktest.vocabulary import ZONES, Phase, Zone
 
 Millimetres = Annotated[float, Field(ge=-500, le=5000)]
 Length = Annotated[float, Field(gt=0, le=5000)]
+
+
+STRAY_MM: Final = 20.0
+"""Drops fall so far from below a part as often as not: along a hose, off an edge."""
 
 
 class Pad(Value):
@@ -77,9 +81,20 @@ class Layout(Value):
         """The pad in ``zone``."""
         return next(pad for pad in self.pads if pad.zone == zone)
 
+    def beside_the_pads(self) -> tuple[Part, ...]:
+        """Parts whose water lands farther than ``STRAY_MM`` from every pad, when the machine stands level."""
+        return tuple(part for part in self.parts if min(_away(part, pad) for pad in self.pads) > STRAY_MM)
+
     def zone_at(self, x_mm: float) -> Zone:
         """The zone whose pad's middle lies nearest to ``x_mm``."""
         return min(ZONES, key=lambda zone: abs(self.pad(zone).x_mm - x_mm))
+
+
+def _away(part: Part, pad: Pad) -> float:
+    """Millimetres from below a part to the nearest edge of a pad, 0 over it."""
+    across = max(abs(part.x_mm - pad.x_mm) - pad.width_mm / 2, 0.0)
+    along = max(abs(part.y_mm - pad.y_mm) - pad.depth_mm / 2, 0.0)
+    return float((across**2 + along**2) ** 0.5)
 
 
 def read_layout(name_or_path: str) -> Layout:

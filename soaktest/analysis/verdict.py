@@ -58,6 +58,8 @@ class Evidence:
     """Whether each pad was once wetted with a known amount."""
     clean_washes_before: int = 0
     """Leak-free washes of earlier runs of the same unit, not repaired in between."""
+    beside_the_pads: tuple[str, ...] = ()
+    """Names of the parts whose water lands on no pad."""
 
 
 def decide(plan: Plan, evidence: Evidence) -> tuple[Outcome, list[Reason]]:
@@ -90,7 +92,7 @@ def decide(plan: Plan, evidence: Evidence) -> tuple[Outcome, list[Reason]]:
         return "fail", [*reasons, *(reason.model_copy(update={"mend": ""}) for reason in missing)]
     if missing:
         return "retest", missing
-    return "pass", [_pass_reason(plan, evidence)]
+    return "pass", [_pass_reason(plan, evidence), *_unseen_reasons(evidence)]
 
 
 def leak_chance(event: WetEvent) -> float:
@@ -344,7 +346,7 @@ def _pass_reason(plan: Plan, evidence: Evidence) -> Reason:
     heard = evidence.heard
     seen = ""
     if evidence.smallest_seen_ml is not None:
-        seen = f"; about {evidence.smallest_seen_ml:.2g} ml would have shown"
+        seen = f"; about {evidence.smallest_seen_ml:.2g} ml on a pad would have shown"
         if not evidence.calibrated:
             seen += ", to a factor of ten or so, since the pads are not calibrated"
     return Reason(
@@ -352,6 +354,19 @@ def _pass_reason(plan: Plan, evidence: Evidence) -> Reason:
         text=f"No leak in {plural(heard.washes, 'complete wash')}, watched for {span_in_words(heard.watched_s)}"
         f" with {percent(heard.share, 1)} heard{seen}.",
     )
+
+
+def _unseen_reasons(evidence: Evidence) -> list[Reason]:
+    """What a pass does not rest on: a drip that dries where it fell."""
+    if not evidence.beside_the_pads:
+        return []
+    return [
+        Reason(
+            code="beside-the-pads",
+            text="Water from these parts lands beside the pads and shows only if it spreads to them: "
+            f"{', '.join(evidence.beside_the_pads)}. Look at the floor there too.",
+        )
+    ]
 
 
 def _times(n: int) -> str:

@@ -12,6 +12,7 @@ from soaktest.analysis.progress import counted, may_stop, past_mending, stage_of
 from soaktest.analysis.series import PhaseTrack, Series, Signals
 from soaktest.analysis.verdict import Evidence, decide, place_in_time
 from soaktest.findings import WetEvent
+from soaktest.layouts import read_layout
 from soaktest.plans import Plan, Sequential
 from soaktest.vocabulary import PHASES, ZONES
 
@@ -300,11 +301,26 @@ def test_a_pass_says_how_well_its_millilitres_are_known() -> None:
     """About, and to a factor of ten where the pads are not calibrated."""
     known = evidence(RUN, seen_ml=0.05)
     said = {c: decide(PLAN, replace(known, calibrated=c))[1][0].text for c in (True, False)}
-    assert "; about 0.05 ml would have shown." in said[True]
+    assert "; about 0.05 ml on a pad would have shown." in said[True]
     assert (
-        "about 0.05 ml would have shown, to a factor of ten or so, since the pads are not calibrated."
+        "about 0.05 ml on a pad would have shown, to a factor of ten or so, since the pads are not calibrated."
         in said[False]
     )
+
+
+def test_a_pass_names_the_parts_whose_water_lands_beside_the_pads() -> None:
+    """Behind and before the pads of a front loader, whose depth is 75 to 475 mm; a layout's pads may reach them all."""
+    layout = read_layout("front-loader")
+    beside = {part.id for part in layout.beside_the_pads()}
+    assert beside == {"inlet-union", "inlet-valve", "tub-bearing-seal", "drain-hose", "door-seal"}
+    wide = tuple(pad.model_copy(update={"depth_mm": 1000.0, "width_mm": 200.0}) for pad in layout.pads)
+    assert layout.model_copy(update={"pads": wide}).beside_the_pads() == ()
+
+    known = evidence(RUN, seen_ml=0.05)
+    reasons = decide(PLAN, replace(known, beside_the_pads=("drain hose", "door seal")))[1]
+    assert [reason.code for reason in reasons] == ["no-leak", "beside-the-pads"]
+    assert "drain hose, door seal. Look" in reasons[1].text
+    assert [reason.code for reason in decide(PLAN, known)[1]] == ["no-leak"]
 
 
 def test_a_soak_in_mid_wash_parts_no_wash() -> None:
