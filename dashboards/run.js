@@ -9,13 +9,15 @@ async function still(box) {
   const answer = await fetch(`/api/runs/${box.dataset.run}/figure`), text = await answer.text();
   if (!answer.ok) throw new Error(box.textContent = `The timeline could not be drawn: ${text.slice(0, 300)} Reload the page to try again.`);
   const figure = dress(text, box.clientWidth);
-  sketch(box, figure);
-  box.dataset.still = "1";
+  try {
+    sketch(box, figure);
+    box.dataset.still = "1";
+  } catch { /* a still is for the eye only: the lines come without it */ }
   return figure;
 }
 async function library() {
   await Promise.allSettled(figures.values());
-  await new Promise(shown => requestAnimationFrame(() => setTimeout(shown)));
+  await new Promise(shown => { requestAnimationFrame(() => setTimeout(shown)); setTimeout(shown, 200); });  // a hidden page paints nothing
   await new Promise((done, failed) => document.head.append(Object.assign(document.createElement("script"), { src: "/static/plotly.js", onload: done, onerror: failed })));
 }
 async function draw(box) {
@@ -74,11 +76,21 @@ function twins(box) {
     Plotly.relayout(other, { "xaxis.range": [local(other, from + shift), local(other, to + shift)] }).then(() => { other.follows = false; return fine(other); });
   }
 }
+const steering = document.querySelectorAll("#windows button, [data-image]");
+for (const button of steering) button.disabled = true;  // until there are lines that answer
+async function explain() {
+  const whys = document.getElementById("whys");
+  if (whys) whys.innerHTML = await (await fetch(whys.dataset.src)).text();
+}
 addEventListener("DOMContentLoaded", async () => {
-  const boxes = [...figures.keys()];
-  await library();
-  await Promise.all(boxes.map(draw));
-  if (boxes.length === 2) {
+  const boxes = [...figures.keys()], explained = explain();
+  if (!boxes.length && !document.querySelector(".why-plot")) return;
+  await library().catch(() => {
+    for (const box of boxes) box.insertAdjacentHTML("afterbegin", "<p>The lines do not answer to the hand: the plotting script did not arrive. Reload the page to try again.</p>");
+    throw new Error("/static/plotly.js did not arrive");
+  });
+  await Promise.allSettled(boxes.map(draw));
+  if (boxes.length === 2 && boxes.every(b => b.layout)) {
     const longest = Math.max(...boxes.map(b => b.dataset.ended - b.dataset.began)), low = Math.min(...boxes.map(b => b.layout.yaxis2.range[0])), high = Math.max(...boxes.map(b => b.layout.yaxis2.range[1]));
     const powers = boxes.map(b => b.layout.yaxis3?.range[1] ?? 0);
     for (const b of boxes) {
@@ -89,9 +101,9 @@ addEventListener("DOMContentLoaded", async () => {
     }
   }
   const buttons = document.getElementById("windows");
-  if (buttons && boxes.length) steer(boxes[0], buttons, range => turn(boxes[0], range));
-  const whys = document.getElementById("whys");
-  if (whys) whys.innerHTML = await (await fetch(whys.dataset.src)).text();
+  if (buttons && boxes[0]?.layout) steer(boxes[0], buttons, range => turn(boxes[0], range));
+  if (boxes[0]?.layout) for (const button of steering) button.disabled = false;
+  await explained;
   for (const box of document.querySelectorAll(".why-plot")) {
     const figure = dress(await (await fetch(box.dataset.src)).text(), box.clientWidth);
     Plotly.newPlot(box, figure.data, figure.layout, config);

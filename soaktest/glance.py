@@ -39,13 +39,13 @@ class PadGlance:
 
     readings: deque[tuple[float, float]] = field(default_factory=deque)
     wet_since: float | None = None
-    start: tuple[float, float] | None = None
-    """The newest reading before the run under way began: what had risen by then is not that run's."""
+    began: float = float("-inf")
+    """When the run under way began: what had risen by then is not that run's."""
 
     def begin(self, at: float) -> None:
         """A run began: a wetting from before it is taken back, and only a rise from there on is shown."""
-        self.start = next((reading for reading in reversed(self.readings) if reading[0] <= at), None)
-        if self.wet_since is not None and self.wet_since < at:
+        self.began = at
+        if self.wet_since is not None and self.wet_since <= at:
             self.wet_since = None
 
     def take(self, at: float, log_g: float) -> None:
@@ -53,12 +53,17 @@ class PadGlance:
         self.readings.append((at, log_g))
         while self.readings and self.readings[0][0] < at - KEEP_S:
             self.readings.popleft()
+        if at <= self.began:  # read late
+            return
         before = [v for t, v in self.readings if at - LEARN_S <= t <= at - SETTLE_S]
         if len(before) < 5:
             return
         level = float(np.median(before))
-        if self.start is not None and self.start[0] >= at - LEARN_S:
-            level = max(level, self.start[1])
+        had = [v for t, v in self.readings if t <= self.began][
+            -3:
+        ]  # three, so that a touch counts for nothing
+        if had and self.began >= at - LEARN_S:
+            level = max(level, float(np.median(had)))
         risen = log_g - level > SHARP_RISE and 10.0**log_g - 10.0**level > LEAST_S
         if risen and self.wet_since is None:
             self.wet_since = at

@@ -25,6 +25,7 @@ from soaktest.analysis.conductance import (
 )
 from soaktest.analysis.events import SIEMENS_PER_ML, PadCheck, PadEvent, PadTrack
 from soaktest.analysis.onset_search import (
+    TRACE_S,
     above_noise,
     before_creep,
     countable,
@@ -59,6 +60,8 @@ SLANT_S = 60
 """Seconds by which a creeping onset may have been later, at the most."""
 STEP_SLANT_S = 22
 """The same where a step shows that something of it was there."""
+SILENCE_S = 10.0
+"""Seconds unheard in which a dry level hardly drifts by a step."""
 CONFIRM_S = 120
 LEARN_S = 45
 """Seconds from which a level is learned before anything is tested."""
@@ -287,15 +290,25 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
     if rise < 0.25 * LEAST_RISE or (early < 0.4 * least and (rise > 4 * early or peak > 4 * soon)):
         return None  # what rose later will alarm by itself, and be dated then
     onset_low, level = before_creep(x, dried, onset_low, alarm.at, level, noise.sigma)
-    step = first_step(x[:stop], max(dried, alarm.at - 300), alarm.at, noise)
     low, onset, high = _date(x[:stop], onset_low, alarm.at, level, noise)
+    heard_from = max(dried, alarm.at - 300, _last_silence(t, alarm.at))
+    step = first_step(x[:stop], heard_from, alarm.at, noise)
     if step is not None and step < onset:
-        quiet = settled_level(x, max(dried, alarm.at - 300), step - 20, level)
-        low = first_trace(x, max(dried, step - 40), step - 3, quiet, noise.fast)
-        onset, high = step, max(step + 3, min(high, step + STEP_SLANT_S))
+        quiet = settled_level(x, heard_from, step - 20, level)
+        low = first_trace(x, max(heard_from, step - 40), step - 3, quiet, noise.fast)
+        # less than any water usually makes may be something else's: then the bulk stays within the interval
+        brings = 10.0 ** float(np.median(x[step : step + 4])) - 10.0**quiet
+        latest = min(high, step + STEP_SLANT_S) if brings >= TRACE_S else onset + 1
+        onset, high = step, min(max(step + 3, latest), stop - 1)
     top = alarm.at + int(np.argmax(after))  # it must have been wet before it can be dry again
     end = _dry_again(x, top, level, peak, noise)
     return _Found(onset, max(low, dried), high, end, level, alarm.strength)
+
+
+def _last_silence(t: Floats, at: int) -> int:
+    """The first second after the last long silence before one: the pad may have drifted meanwhile."""
+    breaks = np.flatnonzero(np.diff(t[: at + 1]) > SILENCE_S)
+    return int(breaks[-1]) + 1 if len(breaks) else 0
 
 
 def _date(x: Floats, begin: int, at: int, level: float, noise: Noise) -> tuple[int, int, int]:
@@ -315,7 +328,7 @@ def _date(x: Floats, begin: int, at: int, level: float, noise: Noise) -> tuple[i
 def _dry_again(x: Floats, at: int, level: float, peak: float, noise: Noise) -> int | None:
     """Index from which the pad has stayed near dry for half a minute, or None."""
     rise = np.maximum.accumulate(x[at:]) - level
-    least = max(min(LEAST_RISE, SMALL_DRY_AGAIN * peak), 4 * noise.slow)
+    least = max(min(LEAST_RISE, max(SMALL_DRY_AGAIN * peak, LEAST_RISE / 2)), 4 * noise.slow)
     limit = level + np.maximum(DRY_AGAIN * np.maximum(rise, peak), least)
     since = _below(x[at:] - limit, 0.0)
     return None if since is None else at + since

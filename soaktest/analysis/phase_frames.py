@@ -36,6 +36,10 @@ FLAT_ALONE_S: Final = 18
 """A flat stretch this much longer than the window that it was found with is no stroke, though it comes once only."""
 STROKES_SHARE: Final = 0.25
 """A level at which the drum spends so much of its strokes is the drum's."""
+FINE_S: Final = 1.8
+PAUSES: Final = 4
+PAUSE_UNDER: Final = 1.35
+"""A stroke takes the watts to so many times those of the pauses about it, pump and all."""
 STRONGEST_PUMP_W: Final = 110.0
 LONG_S: Final = 50
 """Seconds of turning that are no stroke."""
@@ -131,6 +135,8 @@ def _by_watts(
     wanders = _wander(watts, max(13, int(4 * step) + 1))
     shaking = vibration > 0.5 * usual_shake(vibration, turning)
     pump = _strong_pump(watts, turning, np.where((outlet == 0) | shaking, np.inf, wanders))
+    if np.isnan(pump) and step < FINE_S:
+        pump = _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, _wander(watts, 3)))
     flat = (np.abs(watts - pump) <= FLAT * pump) | ((watts < pump) & (wanders < FLAT * watts))
     turning[known & flat] = 0  # run dry, it draws less, as flatly
     return turning, low, pump
@@ -280,6 +286,28 @@ def _strong_pump(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> f
         if (len(alike) >= 2 or sum(alike) >= FLAT_ALONE_S) and sum(alike) > most:
             best, most = level, sum(alike)
     return best
+
+
+def _pump_beneath(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> float:
+    """Watts of a pump that draws more than ``LOW_W`` while the drum goes on with its strokes, else NaN: the level of its pauses."""
+    found: list[tuple[float, int]] = []
+    for begin, stop in stretches(turning == 1):
+        if stop - begin < LONG_S:
+            continue
+        part = watts[begin:stop]
+        pauses = []
+        for a, b in stretches((wanders < 2 * FLAT * watts)[begin:stop] & (part < STRONGEST_PUMP_W)):
+            level = float(np.median(part[a:b]))
+            beside = (part[max(a - 6, 0) : a], part[b : b + 6])
+            if b - a >= 2 and all(len(x) and float(np.nanmax(x)) > PAUSE_UNDER * level for x in beside):
+                pauses.append((level, b - a))
+        if len(pauses) >= PAUSES:
+            base = float(np.median([level for level, _ in pauses]))
+            alike = sum(abs(level - base) <= FLAT * base for level, _ in pauses)
+            if alike >= 0.7 * len(pauses) and base < 1.35 * float(np.nanquantile(part, 0.05)):
+                found.append((base, alike))
+    best = max(found, key=lambda one: one[1], default=(float("nan"), 0))[0]
+    return best if sum(abs(level - best) <= FLAT * best for level, _ in found) >= 2 else float("nan")
 
 
 def _on(share: Floats) -> NDArray[np.int8]:

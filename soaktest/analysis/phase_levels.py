@@ -18,7 +18,7 @@ PUMP_RANGE_W = (9.0, 34.0)
 PAIR_WEIGHT = 0.3
 """Of what the levels alone say of a pair, beside what a cycle decoded with it says: the same stretches speak in both."""
 VALVE_HIDDEN = -3.0
-"""Log chance that an open valve does not raise the current."""
+"""Log chance that an open valve does not raise what the meter reads."""
 LEVEL_SPREAD = 0.22
 """Spread of the log of a level within one machine: a pump draws less as it runs dry."""
 REST_ABOVE_W = 9.0
@@ -37,7 +37,7 @@ class Levels:
     stroke: float
     shake: float
     valve_shows: bool
-    """Whether an open valve raises the level at all: beside a filter's own current it may not."""
+    """Whether an open valve raises the level at all: beside a filter's own current, or in a coarse meter, it may not."""
     likely: float
     """Log chance of the pair of levels before any cycle is looked at, up to a constant."""
 

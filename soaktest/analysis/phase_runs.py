@@ -32,7 +32,7 @@ class Runs:
     outlet: NDArray[np.int8]
     watts: Floats
     surge: Floats
-    """Watts that all but three seconds of the run stay under."""
+    """Watts that the run reaches for some seconds, NaN where it is too short for that."""
     vibration: Floats
     block_s: Floats
     """Seconds of the whole block of turning that a turning run belongs to."""
@@ -77,7 +77,7 @@ def runs_of(frames: Frames) -> Runs:
     # A sample that straddles a change is a mean over both sides: levels are read from the inside.
     edge = int(np.ceil(frames.step_s)) if frames.step_s >= 1.0 else 0
     watts = np.array([middle(_inside(frames.watts, a, b, edge)) for a, b in zip(start, stop, strict=True)])
-    surge = np.array([_surge(frames.watts[a:b]) for a, b in zip(start, stop, strict=True)])
+    surge = np.array([_surge(frames.watts[a:b], frames.step_s) for a, b in zip(start, stop, strict=True)])
     shake = np.array([middle(frames.vibration[a:b]) for a, b in zip(start, stop, strict=True)])
     return Runs(
         start, stop - start, frames.heater[start], frames.turning[start], frames.inlet[start],
@@ -99,9 +99,11 @@ def _inside(x: Floats, begin: int, stop: int, edge: int) -> Floats:
     )
 
 
-def _surge(watts: Floats) -> float:
+def _surge(watts: Floats, step_s: float) -> float:
+    """What more than a stroke's first instant draws: a sample speaks for all the seconds to the next."""
+    seconds = max(SURGE_S, int(np.ceil(2 * step_s)))
     known = np.sort(watts[~np.isnan(watts)])
-    return float(known[-SURGE_S]) if len(known) >= SURGE_S else float("nan")
+    return float(known[-seconds]) if len(known) >= seconds else float("nan")
 
 
 def _roughness(watts: Floats, lag: int) -> float:

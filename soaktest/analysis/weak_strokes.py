@@ -6,6 +6,7 @@ starts and stops for minutes on end.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -25,7 +26,9 @@ STROKES: Final = 8
 BRIEF_S: Final = 120
 """A rinse of a machine whose strokes are known may be so short,"""
 ALIKE: Final = 0.05
-"""and its strokes draw what they do to such a share."""
+"""and its strokes draw what they do to such a share,"""
+IN_TIME: Final = 1.5
+"""and last and pause as long to such a factor: a pump that pulses has another beat."""
 STRONG_SHARE: Final = 0.2
 """Of the strokes at any level, those that rise above the highest from which the drum is no weak one."""
 COARSEST_S: Final = 3.0
@@ -38,28 +41,57 @@ def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> NDA
     if step_s > COARSEST_S or not 0.0 < least < most:
         return none
     levels = np.geomspace(least, most, LEVELS)
-    weak: NDArray[np.bool_] = np.logical_or.reduce(
-        [_strokes(watts, level, RHYTHM_S, STROKES) for level in levels]
-    )
-    if _strokes(watts, most, RHYTHM_S, STROKES).sum() >= STRONG_SHARE * weak.sum():
+    known = [chain for level in levels for chain in _chains(watts, level, RHYTHM_S, STROKES)]
+    weak = _seconds(known, len(watts))
+    if _seconds(_chains(watts, most, RHYTHM_S, STROKES), len(watts)).sum() >= STRONG_SHARE * weak.sum():
         return none
     low, high = np.quantile(watts[weak], (0.2, 0.9))
-    brief = np.logical_or.reduce([_strokes(watts, level, BRIEF_S, STROKES // 2) for level in levels])
-    for begin, end in stretches(brief & ~weak):
-        weak[begin:end] = low * (1 - ALIKE) <= float(np.median(watts[begin:end])) <= high * (1 + ALIKE)
-    return weak
+    on, off = np.median([_beat(chain) for chain in known], axis=0)
+    alike = []
+    for level in levels:
+        for chain in _chains(watts, level, BRIEF_S, STROKES // 2):
+            stroke, pause = _beat(chain)
+            draws = float(np.median(np.concatenate([watts[a:b] for a, b in chain])))
+            if (
+                low * (1 - ALIKE) <= draws <= high * (1 + ALIKE)
+                and on / IN_TIME <= stroke <= on * IN_TIME
+                and off / IN_TIME <= pause <= off * IN_TIME
+            ):
+                alike.append(chain)
+    return weak | _seconds(alike, len(watts))
 
 
-def _strokes(watts: Floats, level: float, lasting_s: float, least: int) -> NDArray[np.bool_]:
-    """Seconds of strokes that rise above a level: at least so many, one after the other for so long."""
-    out = np.zeros(len(watts), dtype=bool)
+def _chains(watts: Floats, level: float, lasting_s: float, least: int) -> list[list[tuple[int, int]]]:
+    """Strokes that rise above a level, at least so many one after the other for so long: their first seconds and ends."""
+    out: list[list[tuple[int, int]]] = []
     chain: list[tuple[int, int]] = []
     for begin, end in [*stretches(watts > level), (len(watts) + PAUSE_S + 1, 0)]:
         if chain and (begin - chain[-1][1] > PAUSE_S or end - begin > STROKE_S):
+            chain = _in_time(chain)
             if len(chain) >= least and chain[-1][1] - chain[0][0] >= lasting_s:
-                for a, b in chain:
-                    out[a:b] = True
+                out.append(chain)
             chain = []
         if end - begin <= STROKE_S:
             chain.append((begin, end))
     return out
+
+
+def _in_time(chain: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """A chain without what lasts longer than its strokes at its beginning and its end: a pump that pulses before or after."""
+    longest = IN_TIME * float(np.median([end - begin for begin, end in chain]))
+    strokes = [i for i, (begin, end) in enumerate(chain) if end - begin <= longest]
+    return chain[strokes[0] : strokes[-1] + 1]
+
+
+def _seconds(chains: list[list[tuple[int, int]]], seconds: int) -> NDArray[np.bool_]:
+    out = np.zeros(seconds, dtype=bool)
+    for chain in chains:
+        for begin, end in chain:
+            out[begin:end] = True
+    return out
+
+
+def _beat(chain: list[tuple[int, int]]) -> tuple[float, float]:
+    """Seconds of a chain's strokes and of its pauses."""
+    pauses = [b[0] - a[1] for a, b in pairwise(chain)]
+    return float(np.median([end - begin for begin, end in chain])), float(np.median(pauses))

@@ -129,7 +129,7 @@ def layouts(
                     f"{p.x_mm:.0f}",
                     f"{p.y_mm:.0f}",
                     ", ".join(p.wets),
-                    f"{percent(p.prior / whole)}",
+                    percent(p.prior / whole),
                 )
                 for p in layout.parts
             ]

@@ -39,7 +39,7 @@ def shares(
         print_json([asdict(share) for share in told])
         return
     rows = [
-        (s.name, s.part, f"{percent(s.before, 1)}", f"{s.confirmed:g}", f"{percent(s.after, 1)}")
+        (s.name, s.part, percent(s.before, 1), f"{s.confirmed:g}", percent(s.after, 1))
         for s in sorted(told, key=lambda s: -s.after)
     ]
     head = ("name", "part", "shipped", "confirmed here", "now")
@@ -67,7 +67,7 @@ def holds(
         return
     curve = how_long_repairs_hold(observed, part, work)
     rows = [
-        (f"{day:.0f}", f"{percent(curve.held[i])}", f"{percent(curve.low[i])} to {percent(curve.high[i])}")
+        (f"{day:.0f}", percent(curve.held[i]), f"{percent(curve.low[i])} to {percent(curve.high[i])}")
         for i, day in enumerate(curve.days)
         if i == 0 or curve.held[i] != curve.held[i - 1]
     ]

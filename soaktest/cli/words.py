@@ -167,7 +167,7 @@ def show_findings(out: Console, findings: Findings) -> None:
             "chance", "part", "look", title="Suspects: unplug the machine first", title_justify="left"
         )
         for suspect in findings.suspects[:4]:
-            table.add_row(f"{percent(suspect.probability)}", escape(suspect.name), escape(suspect.look))
+            table.add_row(percent(suspect.probability), escape(suspect.name), escape(suspect.look))
         out.print(table)
     if (
         findings.next_washes

@@ -319,10 +319,25 @@ def test_a_rise_after_the_beginning_of_a_run_shows_whatever_rose_before_it() -> 
     pad = PadGlance()
     for at in range(100):
         pad.take(float(at), -6.5)
-    pad.take(100.0, -4.5)
+    for at in (100.0, 101.0, 102.0):
+        pad.take(at, -4.5)
     assert pad.wet_since == 100.0
-    pad.begin(101.0)
-    pad.take(102.0, -4.5)
+    pad.begin(103.0)
+    pad.take(103.0, -4.5)  # read only now, and of the time before
+    pad.take(104.0, -4.5)
     assert pad.wet_since is None
-    pad.take(103.0, -4.0)
-    assert pad.wet_since == 103.0
+    pad.take(105.0, -4.0)
+    assert pad.wet_since == 105.0
+
+
+def test_a_touch_just_before_a_run_hides_no_water_of_it() -> None:
+    """One pack that conducts well is no level to measure a rise from."""
+    pad = PadGlance()
+    for at in range(100):
+        pad.take(float(at), -6.5)
+    pad.take(100.0, -4.0)
+    pad.begin(100.5)
+    for at in range(101, 115):
+        pad.take(float(at), -6.5)
+    pad.take(115.0, -4.6)
+    assert pad.wet_since == 115.0

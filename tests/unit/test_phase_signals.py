@@ -278,3 +278,45 @@ def test_fills_that_show_nothing_are_the_rests_between_drain_and_strokes() -> No
     heard["power"] -= 8.0 * heard["inlet"]
 
     assert right(only(heard, "power"), CYCLE, "wash", "rinse", "drain", "spin") > 0.95
+
+
+def test_a_pump_that_pulses_beside_a_weak_drum_has_another_beat() -> None:
+    """18 s on and 6 s off, at hardly more watts than the drum's strokes of 10 s."""
+    cycle = (*CYCLE[:3], ("drain", 140), *CYCLE[4:])
+    heard = machine(cycle)
+    heard["power"][np.abs(heard["power"] - 143.0) < 1.0] = 31.0
+    drain = slice(second_of(cycle, "drain"), second_of(cycle, "drain") + 140)
+    heard["power"][drain] -= 26.0 * (np.arange(140) % 24 >= 18)
+
+    assert right(only(heard, "power"), cycle, "drain") > 0.9
+    assert right(only(heard, "power"), cycle, "wash", "rinse") > 0.9
+
+
+def test_the_first_instant_of_a_stroke_is_no_surge_at_coarse_steps() -> None:
+    """A sample each four seconds that now and then meets a motor's inrush speaks for four seconds."""
+    heard = machine()
+    turning = heard["power"] > 100
+    starts = np.flatnonzero(turning & ~np.roll(turning, 1))
+    heard["power"][starts] += 260.0 * (heard["power"][starts] < 200)
+    t = T0 + np.arange(len(heard["power"])) + 1.0
+    series = Series(t[::4], heard["power"][::4])
+    track = infer_phases(Signals(T0, T0 + len(t), others={"power": series}))
+    true = np.concatenate([np.full(seconds, PHASES.index(phase)) for phase, seconds in CYCLE])
+
+    assert (track.best[: len(t)] == true)[true == PHASES.index("rinse")].mean() > 0.9
+
+
+def test_a_strong_pump_shows_in_the_pauses_of_a_drum_that_goes_on() -> None:
+    """57 W between strokes while the water goes out, the drum tumbling on: drained, not spun."""
+    cycle = (*CYCLE[:3], ("drain", 110), *CYCLE[4:6], ("drain", 110), *CYCLE[7:])
+    heard = machine(cycle)
+    begin = 0
+    for phase, seconds in cycle:
+        if phase == "drain":
+            heard["power"][begin : begin + seconds] = 60.0 + 140.0 * strokes(seconds)
+        elif phase == "spin":
+            heard["power"][begin : begin + seconds] += 31.0
+        begin += seconds
+
+    assert right(only(heard, "power"), cycle, "drain") > 0.85
+    assert right(only(heard, "power"), cycle, "spin", "rinse") > 0.9
