@@ -63,7 +63,8 @@ class PadGlance:
             -3:
         ]  # three, so that a touch counts for nothing
         if had and self.began >= at - LEARN_S:
-            level = max(level, float(np.median(had)))
+            since = [v for t, v in self.readings if self.began < t < at]
+            level = max(level, min(float(np.median(had)), *since, *[log_g]))
         risen = log_g - level > SHARP_RISE and 10.0**log_g - 10.0**level > LEAST_S
         if risen and self.wet_since is None:
             self.wet_since = at

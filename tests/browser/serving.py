@@ -123,7 +123,7 @@ def begin_a_run(page: Page) -> None:
     page.fill("#unit", "A-0500")
     page.select_option("#plan", "repair-check")
     page.click("text=Begin on a dry floor")
-    page.wait_for_selector("text=End and judge")
+    page.wait_for_selector("button >> text=End and judge")
 
 
 def broken_rules(page: Page, address: str) -> list[tuple[str, str, str]]:

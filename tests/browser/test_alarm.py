@@ -89,7 +89,7 @@ def test_a_leak_looks_alike_on_both_pages_and_can_be_ended_at_once(
             in told
         )
         page.wait_for_selector("#needs[hidden]", state="attached")
-        end = page.locator("text=End and judge").bounding_box()
+        end = page.locator("button >> text=End and judge").bounding_box()
         assert end is not None
         assert end["y"] + end["height"] <= height
         red = page.evaluate("getComputedStyle(document.querySelector('#alarm')).backgroundColor")
@@ -129,10 +129,10 @@ def test_a_slow_tap_does_what_it_was_meant_for(
     page.wait_for_timeout(200)
     assert "DRY – ready" in page.inner_text("[data-show=headline]")
     page.mouse.up()
-    page.wait_for_selector("text=End and judge")
+    page.wait_for_selector("button >> text=End and judge")
 
     hears(node, 8)
-    ends = page.locator("text=End and judge")
+    ends = page.locator("button >> text=End and judge")
     before = ends.bounding_box()
     hears(node, 2, left=0.5)
     page.wait_for_selector("#alarm:not([hidden])")

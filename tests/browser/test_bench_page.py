@@ -84,7 +84,7 @@ def test_begin_leak_alarm_note_end(service: Service, enter: Callable[..., Page],
     assert page.locator(".notes img").count() == 1
     page.reload()
     page.wait_for_selector("#alarm:not([hidden])")
-    page.click("text=End and judge")
+    page.click("button >> text=End and judge")
     page.wait_for_selector("#timeline[data-ready]")
     assert "drip at the weight" in page.inner_text("main")
     node.stop()

@@ -36,8 +36,8 @@ def test_a_pad_check_walks_through_the_pads_and_an_unsound_one_needs_a_reason(
     page.fill("#override", "the floor slopes to the left")
     page.select_option("#plan", "find-leak")
     page.click("text=Begin on a dry floor")
-    page.wait_for_selector("text=End and judge")
-    page.click("text=End and judge")
+    page.wait_for_selector("button >> text=End and judge")
+    page.click("button >> text=End and judge")
     page.wait_for_selector("text=the floor slopes to the left")
     node.stop()
 
@@ -87,7 +87,7 @@ def test_two_people_back_and_forward_and_a_bench_that_vanishes(
     for page in (first, second):
         page.goto(service.url + "/benches/b4")
     begin_a_run(first)
-    second.wait_for_selector("text=End and judge")  # it shows what the other has begun, by itself
+    second.wait_for_selector("button >> text=End and judge")  # it shows what the other has begun, by itself
     token = second.get_attribute("meta[name=token]", "content")
     refused = second.request.post(
         service.url + "/benches/b4/begin",
@@ -98,7 +98,7 @@ def test_two_people_back_and_forward_and_a_bench_that_vanishes(
 
     first.goto(service.url + "/runs")
     first.go_back()
-    first.wait_for_selector("text=End and judge")
+    first.wait_for_selector("button >> text=End and judge")
     node.stop()
     first.wait_for_selector("#stale:not([hidden])", timeout=20_000)
     assert "not heard" in first.inner_text("[data-pad=left]")
