@@ -83,7 +83,7 @@ async function explain() {
   if (whys) whys.innerHTML = await (await fetch(whys.dataset.src)).text();
 }
 addEventListener("DOMContentLoaded", async () => {
-  const boxes = [...figures.keys()], explained = explain();
+  const boxes = [...figures.keys()], explained = Promise.allSettled(figures.values()).then(explain);  // both rest on one analysis
   if (!boxes.length && !document.querySelector(".why-plot")) return;
   await library().catch(() => {
     for (const box of boxes) box.insertAdjacentHTML("afterbegin", "<p>The lines do not answer to the hand: the plotting script did not arrive. Reload the page to try again.</p>");

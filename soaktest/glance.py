@@ -64,7 +64,7 @@ class PadGlance:
         ]  # three, so that a touch counts for nothing
         if had and self.began >= at - LEARN_S:
             since = [v for t, v in self.readings if self.began < t < at]
-            level = max(level, min(float(np.median(had)), *since, *[log_g]))
+            level = max(level, min([float(np.median(had)), *since]))  # a pad that dried meanwhile is dry
         risen = log_g - level > SHARP_RISE and 10.0**log_g - 10.0**level > LEAST_S
         if risen and self.wet_since is None:
             self.wet_since = at

@@ -102,9 +102,8 @@ def first_step(x: Floats, low: int, at: int, noise: Noise) -> int | None:
     jump = after - before
     dry = float(np.median(part[:BEFORE_S]))
     least = max(STEP_NOISES * noise.fast, STEP, noise.decades(dry, STEP_CODES * noise.code_s(dry)))
-    rests = np.minimum.accumulate(means_of(part, 3)[::-1])[
-        ::-1
-    ]  # the least that is still to come, from each second on
+    threes = means_of(part, 3)
+    rests = np.minimum.accumulate(threes[::-1])[::-1]  # the least that is still to come, from each second on
     for i in np.flatnonzero(jump > least).tolist():
         top = i + int(np.argmax(jump[i : i + AFTER_S + 1]))
         if rests[min(BEFORE_S + top + 1, len(rests) - 1)] - before[top] > STEP_LEFT * jump[top]:

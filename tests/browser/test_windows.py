@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 from PIL import Image
-from playwright.sync_api import Page, Route
+from playwright.sync_api import Browser, Page, Route
 
-from tests.browser.serving import Service
+from tests.browser.serving import PASSWORD, Service
 
 PHASES = ("idle", "fill", "wash", "heat", "rinse", "drain", "spin")
 LOOK = """([...document.querySelectorAll("#timeline, .side")].map(box => ({
@@ -94,6 +94,19 @@ def test_a_still_stands_where_the_lines_will(
         for (low, high), (left, right) in zip(sorted(before), sorted(after), strict=True):
             assert abs(low - left) <= 2
             assert abs(high - right) <= 2
+
+
+def test_a_plotting_script_that_does_not_arrive_is_told(service: Service, browser: Browser) -> None:
+    """The still and the explanations are there all the same, and no button promises what cannot be done."""
+    page = browser.new_context(viewport={"width": 1280, "height": 800}).new_page()
+    page.request.post(service.url + "/door", form={"password": PASSWORD})
+    page.route("**/static/plotly.js", lambda route: route.abort())
+    page.goto(service.url + "/runs/1")
+    page.wait_for_selector("text=The lines do not answer to the hand")
+    page.wait_for_selector("#whys >> text=Why: left pad")
+    assert page.locator(".still path").count() > 5
+    assert page.locator("#windows button:enabled, [data-image]:enabled").count() == 0
+    page.context.close()
 
 
 def sides_of(*selectors: str) -> str:
