@@ -127,7 +127,11 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
     fast = long & (ratio > 1.6)
     for name in ("wash", "rinse", "loosen", "fill1", "fill2", "drain"):
         out[fast, S[name]] -= (1.5 * part)[fast]
-    surging = turn & (runs.surge > SURGE_OVER_STROKE * max(levels.stroke, SURGE_LEAST_W))
+    surging = turn & (
+        runs.surge
+        > SURGE_OVER_STROKE
+        * max(levels.stroke, _usual(runs.surge, runs.seconds, turn & (block < 50)), SURGE_LEAST_W)
+    )
     for name in ("wash", "rinse", "loosen", "fill1", "fill2"):
         out[surging, S[name]] -= SURGING
     if not np.isnan(levels.shake):
@@ -154,6 +158,16 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
         out[resting, S[name]] -= (
             RESTING * share * np.clip((runs.still_s - RESTS_S[0]) / (RESTS_S[1] - RESTS_S[0]), 0.0, 1.0)
         )[resting]
+
+
+def _usual(level: Floats, seconds: np.ndarray, which: np.ndarray) -> float:
+    """The level in the middle of those runs' seconds, 0 where none is known: brief runs beside a pump are many, and short."""
+    which = which & ~np.isnan(level)
+    if not which.any():
+        return 0.0
+    order = np.argsort(level[which])
+    weight = np.cumsum(seconds[which][order])
+    return float(level[which][order][np.searchsorted(weight, weight[-1] / 2)])
 
 
 def _score_still(out: Floats, runs: Runs, levels: Levels, weight: float, step_s: float) -> None:
