@@ -59,9 +59,8 @@ class PadGlance:
         if len(before) < 5:
             return
         level = float(np.median(before))
-        had = [v for t, v in self.readings if t <= self.began][
-            -3:
-        ]  # three, so that a touch counts for nothing
+        # three, so that a touch counts for nothing
+        had = [v for t, v in self.readings if t <= self.began][-3:]
         if had and self.began >= at - LEARN_S:
             since = [v for t, v in self.readings if self.began < t < at]
             level = max(level, min([float(np.median(had)), *since]))  # a pad that dried meanwhile is dry

@@ -22,7 +22,7 @@ def noise_of(log_g: Floats, t: Floats) -> tuple[float, float]:
     """Standard deviation of one second's value, and of slower wander, from the quieter part.
 
     Differences over 1 s give the first, of 10 s means the second; the quieter third of blocks of
-    half a minute is taken, so that events do not count as noise.
+    thirty is taken, so that events do not count as noise.
     """
     ok = np.diff(t) < 1.5
     steps = np.abs(np.diff(log_g))[ok]

@@ -24,8 +24,6 @@ HOLD_S: Final = 10.0
 LOW_W: Final = 42.0
 """Below: rest, valve or pump; above: the drum turns. Where the log shows an emptier level nearby, that one."""
 LOW_RANGE_W: Final = (30.0, 46.0)
-WEAKEST_W: Final = 12.0
-"""Watts over rest that no stroke is under."""
 LOW_WIDTH: Final = 0.08
 """Half width, in log watts, of the levels tried for it."""
 LOW_TIE: Final = 0.03
@@ -36,7 +34,8 @@ FLAT_ALONE_S: Final = 18
 """A flat stretch this much longer than the window that it was found with is no stroke, though it comes once only."""
 STROKES_SHARE: Final = 0.25
 """A level at which the drum spends so much of its strokes is the drum's."""
-FINE_S: Final = 1.8
+FINEST_S: Final = 1.8
+"""From such steps on, the pause between two strokes may not show: strokes and rests merge into what looks like one long run."""
 PAUSES: Final = 4
 PAUSE_UNDER: Final = 1.35
 """A stroke takes the watts to so many times those of the pauses about it, pump and all."""
@@ -129,13 +128,13 @@ def _by_watts(
     turning = np.full(len(watts), UNKNOWN, dtype=np.int8)
     pump_w = _pump_alone(watts, pumping)  # where it is heard at work, only what draws more is the drum
     low = known & (watts <= np.where(pumping & (pump_w > 0), PUMP_STRAYS * pump_w, _low_watts(watts)))
-    low &= ~weak_strokes(np.where(pumping, np.nan, watts), _emptiest(watts) + WEAKEST_W, LOW_W, step)
+    low &= ~weak_strokes(np.where(pumping, np.nan, watts), _emptiest(watts) + AT_REST_W, LOW_W, step)
     turning[known] = ~low[known] & (heater[known] != 1)
     turning[heater == 1] = UNKNOWN
     wanders = _wander(watts, max(13, int(4 * step) + 1))
     shaking = vibration > 0.5 * usual_shake(vibration, turning)
     pump = _strong_pump(watts, turning, np.where((outlet == 0) | shaking, np.inf, wanders))
-    if np.isnan(pump) and step < FINE_S:
+    if np.isnan(pump) and step < FINEST_S:
         pump = _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, _wander(watts, 3)))
     flat = (np.abs(watts - pump) <= FLAT * pump) | ((watts < pump) & (wanders < FLAT * watts))
     turning[known & flat] = 0  # run dry, it draws less, as flatly
@@ -300,10 +299,10 @@ def _pump_beneath(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> 
             level = float(np.median(part[a:b]))
             beside = (part[max(a - 6, 0) : a], part[b : b + 6])
             if b - a >= 2 and all(len(x) and float(np.nanmax(x)) > PAUSE_UNDER * level for x in beside):
-                pauses.append((level, b - a))
+                pauses.append(level)
         if len(pauses) >= PAUSES:
-            base = float(np.median([level for level, _ in pauses]))
-            alike = sum(abs(level - base) <= FLAT * base for level, _ in pauses)
+            base = float(np.median(pauses))
+            alike = sum(abs(level - base) <= FLAT * base for level in pauses)
             if alike >= 0.7 * len(pauses) and base < 1.35 * float(np.nanquantile(part, 0.05)):
                 found.append((base, alike))
     best = max(found, key=lambda one: one[1], default=(float("nan"), 0))[0]

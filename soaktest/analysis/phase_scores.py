@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from soaktest.analysis.phase_frames import LOW_W, Frames
+from soaktest.analysis.phase_frames import FINEST_S, LOW_W, Frames
 from soaktest.analysis.phase_levels import Levels, beside_turning, heard_directly
 from soaktest.analysis.phase_model import N_STATES, S
 from soaktest.analysis.phase_runs import Runs
@@ -27,7 +27,6 @@ SURGING = 4.5
 """Log chance against any other phase where it does."""
 CALM_SHARE = 0.1
 """Of the pump's seconds, those without shaking that show a pump that does not shake the machine, or is taken off well."""
-ALIASED_S = 1.8
 MERGED_S = 4.0
 """Steps from which a lone sample beside strokes is mostly made of them."""
 MIXED_SHARE = 0.6
@@ -108,7 +107,7 @@ def _score_valves(out: Floats, runs: Runs) -> None:
 def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> None:
     turn = (runs.turning == 1) & (runs.heater != 1)
     block = runs.block_s
-    if step_s >= ALIASED_S:
+    if step_s >= FINEST_S:
         # Strokes and rests merge in coarse samples; what jumps from one to the next is no steady spin.
         block = np.where(runs.rough > ROUGH, np.minimum(block, 20.0), block)
     part = np.where(block > 0, np.minimum(runs.seconds / np.maximum(block, 1.0), 1.0), 0.0)

@@ -11,14 +11,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from soaktest.analysis.phase_frames import Frames
+from soaktest.analysis.phase_frames import FINEST_S, Frames
 from soaktest.analysis.phase_shaking import usual_shake
 from soaktest.analysis.series import Floats
 from soaktest.analysis.stretches import stretches
 from soaktest.vocabulary import PHASES
 
-FINEST_S: Final = 1.8
-"""From such steps on, the pause between two strokes may not show, and no long run is told from them."""
 LONGEST_START_S: Final = 100
 """A slow start lasts no longer; what turns on and on for longer is something else."""
 LEAST_START_S: Final = 5

@@ -41,9 +41,10 @@ def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> NDA
     if step_s > COARSEST_S or not 0.0 < least < most:
         return none
     levels = np.geomspace(least, most, LEVELS)
-    known = [chain for level in levels for chain in _chains(watts, level, RHYTHM_S, STROKES)]
+    *weaker, strongest = [_chains(watts, level, RHYTHM_S, STROKES) for level in levels]
+    known = [chain for chains in (*weaker, strongest) for chain in chains]
     weak = _seconds(known, len(watts))
-    if _seconds(_chains(watts, most, RHYTHM_S, STROKES), len(watts)).sum() >= STRONG_SHARE * weak.sum():
+    if _seconds(strongest, len(watts)).sum() >= STRONG_SHARE * weak.sum():
         return none
     low, high = np.quantile(watts[weak], (0.2, 0.9))
     on, off = np.median([_beat(chain) for chain in known], axis=0)
