@@ -21,7 +21,7 @@ from soaktest.wire import parse_readings, parse_topic
 PLAN, LAYOUT = read_plan("repair-check"), read_layout("front-loader")
 
 
-@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0, 10**9), st.floats(0.0, 0.4))
 def test_order_and_copies_give_the_same_findings(
     demo: tuple[Recording, Truth], seed: int, copied: float
@@ -36,7 +36,7 @@ def test_order_and_copies_give_the_same_findings(
     assert analyse(Recording(recording.header, changed), LAYOUT, PLAN) == analyse(recording, LAYOUT, PLAN)
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=6, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0, 10**9), st.floats(0.1, 0.9))
 def test_any_delay_beside_the_promptest_packs_gives_the_same_findings(
     demo: tuple[Recording, Truth], seed: int, share: float
@@ -72,7 +72,7 @@ def promptest(recording: Recording) -> set[int]:
     return keep
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=6, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0, 10**9))
 def test_late_packs_change_no_answer(demo: tuple[Recording, Truth], seed: int) -> None:
     """A third of the packs minutes late: verdict, reasons, events and suspects stay; onsets within a tenth of a second."""

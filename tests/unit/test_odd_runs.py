@@ -26,7 +26,7 @@ def judged(messages: list[Message], **header: float) -> Findings:
     return analyse(recording, read_layout("front-loader"), read_plan("resale"))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.integers(0, 10**9), st.sets(st.sampled_from(sorted(CHANNEL_UNITS)), max_size=5), st.integers(1, 120)
 )

@@ -266,7 +266,7 @@ def leaking() -> Signals:
     return read(PLAIN, own, rng, t)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(shift=st.integers(-(10**8), 10**8))
 def test_shifting_all_times_shifts_all_answers(leaking: Signals, shift: int) -> None:
     """The same run on another day gives the same events, so much later."""
@@ -281,7 +281,7 @@ def test_shifting_all_times_shifts_all_answers(leaking: Signals, shift: int) -> 
         assert track.state == other.state
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(cut=st.integers(1150, 1490))
 def test_what_comes_later_does_not_undo_an_event(leaking: Signals, cut: int) -> None:
     """Cut the run five minutes or more after the onset: the same event, dated within a second."""
@@ -292,7 +292,7 @@ def test_what_comes_later_does_not_undo_an_event(leaking: Signals, cut: int) -> 
     assert short.onset_low <= short.onset <= short.onset_high
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(divider=st.floats(10e3, 470e3))
 def test_the_divider_does_not_matter(divider: float) -> None:
     """The same pad behind any divider, read by a fine converter: the same onset and rise."""

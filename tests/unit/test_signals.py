@@ -53,7 +53,7 @@ def test_samples_fall_on_the_benchs_clock_and_wiring_is_taken_from_about() -> No
     assert 0.01 < signals.clock_error_s["left"] < 0.1
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.randoms(use_true_random=False), st.floats(0, 0.5), st.floats(0, 1))
 def test_interleaving_copies_and_delays_change_nothing(
     rng: random.Random, late: float, copied: float
@@ -83,7 +83,7 @@ def test_interleaving_copies_and_delays_change_nothing(
     assert got[2:] == expected[2:]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.randoms(use_true_random=False))
 def test_order_and_copies_alone_change_not_one_bit(rng: random.Random) -> None:
     """The same arrivals in any order, some of them twice, are the same evidence."""
