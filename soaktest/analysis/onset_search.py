@@ -106,7 +106,7 @@ def first_step(x: Floats, low: int, at: int, noise: Noise) -> int | None:
     rests = np.minimum.accumulate(threes[::-1])[::-1]  # the least that is still to come, from each second on
     for i in np.flatnonzero(jump > least).tolist():
         top = i + int(np.argmax(jump[i : i + AFTER_S + 1]))
-        if rests[min(BEFORE_S + top + 1, len(rests) - 1)] - before[top] > STEP_LEFT * jump[top]:
+        if rests[BEFORE_S + top + 1] - before[top] > STEP_LEFT * jump[top]:
             above = part[BEFORE_S + i :] - before[i] > max(3 * noise.fast, 0.25 * jump[top])
             return low + BEFORE_S + i + int(np.argmax(above))
     return None

@@ -379,6 +379,24 @@ def test_a_run_may_end_while_the_first_water_comes() -> None:
             read_pads(read(bench, {z: v[part] for z, v in own.items()}, rng, t[part]))
 
 
+@pytest.mark.parametrize("seed", [10, 21])
+def test_a_run_may_end_in_the_second_after_its_first_step(seed: int) -> None:
+    """Two small rises and a great one in the last four seconds: the interval may not reach past the end."""
+    rng = np.random.default_rng(seed)
+    bench = Bench(length_s=240)
+    t = clock(bench)
+    small, great = rng.uniform(0.02, 0.1, 2).cumsum() * rng.uniform(0.3, 1), rng.uniform(0.3, 1.2)
+    decades = np.array([*small, great, 1.2])
+    siemens = dry_siemens(bench, rng, t)
+    second = np.floor(t - 1e-9).astype(int) - 200
+    siemens["left"] = siemens["left"] * 10 ** np.where(second >= 0, decades[np.clip(second, 0, 3)], 0)
+    for end in np.arange(201.0, 206.0, 0.4):
+        part = t <= end
+        heard = {zone: v[part] for zone, v in siemens.items()}
+        track = read_pads(read(bench, heard, np.random.default_rng(seed), t[part]))["left"]
+        assert all(event.onset_high <= T0 + end + 2 for event in track.events)
+
+
 def test_a_level_that_drifted_in_silence_is_no_first_drop() -> None:
     """Six minutes unheard, 5 % more after them, and water two minutes later: the water is the onset."""
     rng = np.random.default_rng(5)
