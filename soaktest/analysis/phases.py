@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from soaktest.analysis.fill_edges import whole_fills
 from soaktest.analysis.phase_frames import WATTS_PER_AMPERE, Frames, frames_of
 from soaktest.analysis.phase_levels import Levels, adapted, first_levels
 from soaktest.analysis.phase_model import N_STATES, PHASE_OF, cycle_model
@@ -21,7 +22,7 @@ from soaktest.analysis.phase_scores import scores_of
 from soaktest.analysis.semi_markov import Model, Spans, best_path, decode, spans_of
 from soaktest.analysis.series import Floats, PhaseTrack, PhaseWord, Signals
 from soaktest.analysis.spin_edges import whole_spins
-from soaktest.vocabulary import PHASE_SIGNALS, PHASES
+from soaktest.vocabulary import PHASE_SIGNALS, PHASES, Phase
 
 ROUNDS = 3
 TEMPER = 0.5
@@ -60,7 +61,8 @@ def infer_phases(signals: Signals) -> PhaseTrack:
     decoded = decode(model, lengths, scores_of(frames, runs, levels), TEMPER, spans)
     best, by_phase = _rested(runs, levels, frames.step_s, PHASE_OF[decoded.path], decoded.posterior)
     best, by_phase = np.repeat(best, runs.seconds).astype(np.int64), np.repeat(by_phase, runs.seconds, axis=0)
-    best, by_phase = _whole(best, by_phase, whole_spins(best, frames))
+    best, by_phase = _whole(best, by_phase, whole_fills(best, frames, levels), "fill")
+    best, by_phase = _whole(best, by_phase, whole_spins(best, frames), "spin")
     names = [name for name in PHASE_SIGNALS if len(signals.other(name))]
     return PhaseTrack(
         t0,
@@ -73,13 +75,13 @@ def infer_phases(signals: Signals) -> PhaseTrack:
 
 
 def _whole(
-    best: NDArray[np.int64], by_phase: Floats, of_a_spin: NDArray[np.bool_]
+    best: NDArray[np.int64], by_phase: Floats, of_it: NDArray[np.bool_], phase: Phase
 ) -> tuple[NDArray[np.int64], Floats]:
-    """Phases and chances, second by second, with what was said of the drain or rest there said of the spin."""
-    out, chance, spin = best.copy(), by_phase.copy(), PHASES.index("spin")
-    rows, said = np.flatnonzero(of_a_spin), best[of_a_spin]
-    chance[rows, spin], chance[rows, said] = by_phase[rows, said], by_phase[rows, spin]
-    out[rows] = spin
+    """Phases and chances with what was said of another phase there said of this one."""
+    out, chance, it = best.copy(), by_phase.copy(), PHASES.index(phase)
+    rows, said = np.flatnonzero(of_it), best[of_it]
+    chance[rows, it], chance[rows, said] = by_phase[rows, said], by_phase[rows, it]
+    out[rows] = it
     return out, chance
 
 

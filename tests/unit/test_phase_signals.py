@@ -280,6 +280,28 @@ def test_fills_that_show_nothing_are_the_rests_between_drain_and_strokes() -> No
     assert right(only(heard, "power"), CYCLE, "wash", "rinse", "drain", "spin") > 0.95
 
 
+def test_a_valve_that_opens_again_within_a_minute_is_filling_still() -> None:
+    """By power alone, while the laundry drinks: seen between strokes for five seconds, 40 s after the water was shut off."""
+    cycle = (("idle", 240), ("fill", 133), ("wash", 360), *CYCLE[3:])
+    heard = machine(cycle)
+    drinks = slice(240 + 78, 240 + 133)
+    turns = strokes(55)
+    heard["power"][drinks] = 3.0 + 140.0 * turns
+    heard["power"][drinks.stop - 6 : drinks.stop] = 11.0
+
+    assert right(only(heard, "power"), cycle, "fill") > 0.95
+    assert right(only(heard, "power"), cycle, "wash") > 0.95
+
+
+def test_what_the_valve_lets_in_long_after_the_fill_is_a_top_up() -> None:
+    """Two minutes later it belongs to the wash around it (the contract of the phases)."""
+    heard = machine()
+    wash = second_of(CYCLE, "wash")
+    heard["power"][wash + 122 : wash + 128] = 11.0
+
+    assert right(only(heard, "power"), CYCLE, "wash") > 0.97
+
+
 def test_a_pump_that_pulses_beside_a_weak_drum_has_another_beat() -> None:
     """18 s on and 6 s off, at hardly more watts than the drum's strokes of 10 s."""
     cycle = (*CYCLE[:3], ("drain", 140), *CYCLE[4:])
