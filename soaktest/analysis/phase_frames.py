@@ -36,7 +36,9 @@ STROKES_SHARE: Final = 0.25
 """A level at which the drum spends so much of its strokes is the drum's."""
 FINEST_S: Final = 1.8
 """From such steps on, the pause between two strokes may not show: strokes and rests merge into what looks like one long run."""
-PAUSES: Final = 4
+RUNS_DRY: Final = 0.18
+"""A pump that runs dry bit by bit draws so much less or more, as a share of the middle, in the pauses of one drain."""
+PAUSES: Final = 3
 PAUSE_UNDER: Final = 1.35
 """A stroke takes the watts to so many times those of the pauses about it, pump and all."""
 STRONGEST_PUMP_W: Final = 110.0
@@ -133,10 +135,13 @@ def _by_watts(
     turning[heater == 1] = UNKNOWN
     wanders = _wander(watts, max(13, int(4 * step) + 1))
     shaking = vibration > 0.5 * usual_shake(vibration, turning)
-    pump = _strong_pump(watts, turning, np.where((outlet == 0) | shaking, np.inf, wanders))
+    pump, strays = _strong_pump(watts, turning, np.where((outlet == 0) | shaking, np.inf, wanders)), FLAT
     if np.isnan(pump) and step < FINEST_S:
-        pump = _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, _wander(watts, 3)))
-    flat = (np.abs(watts - pump) <= FLAT * pump) | ((watts < pump) & (wanders < FLAT * watts))
+        pump, strays = (
+            _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, _wander(watts, 3))),
+            RUNS_DRY,
+        )
+    flat = (np.abs(watts - pump) <= strays * pump) | ((watts < pump) & (wanders < FLAT * watts))
     turning[known & flat] = 0  # run dry, it draws less, as flatly
     return turning, low, pump
 
@@ -302,11 +307,11 @@ def _pump_beneath(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> 
                 pauses.append(level)
         if len(pauses) >= PAUSES:
             base = float(np.median(pauses))
-            alike = sum(abs(level - base) <= FLAT * base for level in pauses)
+            alike = sum(abs(level - base) <= RUNS_DRY * base for level in pauses)
             if alike >= 0.7 * len(pauses) and base < 1.35 * float(np.nanquantile(part, 0.05)):
                 found.append((base, alike))
     best = max(found, key=lambda one: one[1], default=(float("nan"), 0))[0]
-    return best if sum(abs(level - best) <= FLAT * best for level, _ in found) >= 2 else float("nan")
+    return best if sum(abs(level - best) <= RUNS_DRY * best for level, _ in found) >= 2 else float("nan")
 
 
 def _on(share: Floats) -> NDArray[np.int8]:

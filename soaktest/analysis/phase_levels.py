@@ -62,7 +62,7 @@ def first_levels(frames: Frames, runs: Runs) -> list[Levels]:
     shake = float(np.median(runs.vibration[shaking])) if shaking.any() else float("nan")
     pairs = _two_levels(runs.watts[still] - rest, runs.seconds[still].astype(np.float64))
     if np.isfinite(frames.strong_pump):
-        pairs = [(valve, frames.strong_pump - rest, likely) for valve, _, likely in pairs[:1]]
+        pairs = [(valve, frames.strong_pump - rest, likely) for valve, _, likely in pairs]
     elif heard_directly(runs) or not len(known):
         pairs = pairs[:1]  # levels hardly speak beside inlet and outlet
     found = [

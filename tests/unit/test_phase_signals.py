@@ -342,3 +342,31 @@ def test_a_strong_pump_shows_in_the_pauses_of_a_drum_that_goes_on() -> None:
 
     assert right(only(heard, "power"), cycle, "drain") > 0.85
     assert right(only(heard, "power"), cycle, "spin", "rinse") > 0.9
+
+
+def test_a_strong_pump_that_runs_dry_beneath_a_tumbling_drum_is_a_pump() -> None:
+    """Of 57 W with water and 46 W without; its drains are short, and each pause shows another level."""
+    cycle = (*CYCLE[:3], ("drain", 60), *CYCLE[4:6], ("drain", 60), *CYCLE[7:])
+    heard = machine(cycle)
+    begin = 0
+    for phase, seconds in cycle:
+        if phase == "drain":
+            pump = np.linspace(57.0, 45.0, seconds)
+            heard["power"][begin : begin + seconds] = 3.0 + pump + 200.0 * strokes(seconds)
+        elif phase == "spin":
+            heard["power"][begin : begin + seconds] += 20.0
+        begin += seconds
+
+    assert right(only(heard, "power"), cycle, "drain") > 0.75
+    assert right(only(heard, "power"), cycle, "rinse", "spin") > 0.9
+
+
+def test_a_strong_pump_may_go_with_a_strong_valve() -> None:
+    """A programme broken off after its wash: 17 W is the valve where 48 W is the pump."""
+    cycle: tuple[Step, ...] = (
+        ("idle", 240), ("fill", 100), ("wash", 180), ("heat", 200), ("wash", 300), ("idle", 180), ("drain", 80), ("idle", 500),
+    )  # fmt: skip
+    heard = machine(cycle)
+    heard["power"] += heard["inlet"] * (9.5 + 110.0 * strokes(len(heard["inlet"]))) + 22.0 * heard["outlet"]
+
+    assert right(only(heard, "power"), cycle, "fill", "drain") > 0.95
