@@ -8,6 +8,8 @@ hand, from how water behaves:
   two pads within the same two seconds. Somebody's water does.
 - Spilt water creeps on along the floor: a neighbour that it reaches minutes later, slowly and by
   less, is wet by the same cause.
+- A leak's water creeps on too, and reaches two pads in one moment as its puddle runs over their edges: a pad wetted
+  while another is wet by a leak is mostly wet by that leak.
 - A floor that was wet as the run began wets the other pads as its puddle runs, in drops or slowly.
 - Damp air makes all pads conduct more within minutes of each other, smoothly and not by much.
 - Before any water is let in, only what stands under mains pressure leaks, and that goes on.
@@ -56,6 +58,14 @@ MOST: Final = 1.1
 """Decades that damp air alone raises a pad by: often, and at the most."""
 CLIMB_RH: Final = 4.0
 """Per cent of relative humidity that the air under a machine climbs by within minutes where steam comes down on pads."""
+SOAKING: Final = 0.8
+"""Wetness of a pad that a puddle stands on; the next may be wetter by how it lies."""
+FRONT_S: Final = 20.0
+"""A puddle takes so long at the least from one pad to the next."""
+SPILT_BESIDE: Final = 0.02
+"""What is left of a jump's weight for a spill where a leak is spreading: its puddle wets the next pads by jumps too."""
+SURE_LEAK: Final = 0.9
+"""Chance from which a leak that came before is as good as sure."""
 FOLLOWS_S: Final = 1500.0
 """A leak that began with a gush gives more within so long."""
 
@@ -79,6 +89,8 @@ def causes_of(
             event.step_share < 0.35 or event.onset - events[source].onset < AFTER_SPLASH_S
         ):
             weights[i]["spill"] += 3.0 * _shares(weights[source])["spill"]
+        sure = min(_leaking_before(i, events, weights) / SURE_LEAK, 1.0)
+        weights[i]["spill"] *= 1.0 - (1.0 - SPILT_BESIDE) * sure
         stood = [e.onset for e in events if e.at_start and e.zone != event.zone]
         if stood and not event.at_start:
             weights[i]["spill"] += 3.0 * float(np.exp(-(event.onset - min(stood)) / PUDDLE_S))
@@ -185,6 +197,22 @@ def _spilt_before(i: int, events: Sequence[PadEvent], weights: Sequence[Mapping[
         and events[k].peak_wetness > event.peak_wetness
     ]
     return max(sources, key=lambda k: _shares(weights[k])["spill"], default=None)
+
+
+def _leaking_before(i: int, events: Sequence[PadEvent], weights: Sequence[Mapping[Cause, float]]) -> float:
+    """How surely the water of event ``i`` may have crept from a leak: the surest on another pad that is wetter and still wet, 0 to 1."""
+    event = events[i]
+    return max(
+        (
+            _shares(weights[k])["leak"]
+            for k in range(i)
+            if events[k].zone != event.zone
+            and FRONT_S <= event.onset - events[k].onset <= SPREADS_S
+            and (events[k].end or np.inf) > event.onset
+            and events[k].peak_wetness > min(event.peak_wetness, SOAKING)
+        ),
+        default=0.0,
+    )
 
 
 def _smooth(event: PadEvent) -> bool:

@@ -153,3 +153,21 @@ def test_two_pads_wet_in_one_second_are_no_sure_leak_though_the_puddle_spreads()
     assert splashed["centre"]["leak"] < 0.6
     assert leaked["left"]["leak"] > 0.9
     assert leaked["centre"]["leak"] > 0.9
+
+
+def test_a_leaks_puddle_may_reach_two_pads_in_one_moment() -> None:
+    """Two minutes after the pad between them, which it soaks; the same jumps without that pad are somebody's water."""
+    jumps: dict[Zone, Rise] = {"left": soaks(1620.0, 250.0), "right": soaks(1620.4, 240.0)}
+    found = said({"centre": drips(1500.0, 150.0)} | jumps)
+    alone = said(jumps)
+
+    assert found["left"]["leak"] > 0.8
+    assert found["right"]["leak"] > 0.8
+    assert alone["left"]["spill"] > 0.6
+
+
+def test_a_splash_beside_a_slight_leak_is_a_splash() -> None:
+    """A drop or two on one pad bring no gush to another."""
+    found = said({"centre": lambda t: np.where(t > 1500, 1e-6, 0.0), "left": gush(1620.0, 100.0)})
+
+    assert found["left"]["spill"] > 0.5
