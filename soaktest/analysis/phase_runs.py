@@ -16,6 +16,9 @@ from soaktest.analysis.phase_frames import Frames
 from soaktest.analysis.series import Floats
 from soaktest.analysis.stretches import joined, middle, stretches
 
+STROKES = 6
+STROKE_S = 40
+"""So many turns of the drum at the least, of so many seconds on the average, are no spin, be the pauses ever so short."""
 SURGE_S = 3
 """Seconds that a motor takes to gather speed at the least; a stroke's first is but an instant's."""
 
@@ -63,7 +66,7 @@ def runs_of(frames: Frames) -> Runs:
     stop = np.concatenate((start[1:], [n]))
     block, rough = np.zeros(n), np.zeros(n)
     lag = max(round(frames.step_s), 1)
-    for begin, end in stretches(joined(frames.turning == 1, 2 if frames.step_s < 3 else 0)):
+    for begin, end in _blocks(frames.turning == 1, 2 if frames.step_s < 3 else 0):
         block[begin:end] = end - begin
         rough[begin:end] = _roughness(frames.watts[begin:end], lag)
     still, filling = np.zeros(n), np.zeros(n)
@@ -83,6 +86,17 @@ def runs_of(frames: Frames) -> Runs:
         start, stop - start, frames.heater[start], frames.turning[start], frames.inlet[start],
         frames.outlet[start], watts, surge, shake, block[start], filling[start], still[start], rough[start],
     )  # fmt: skip
+
+
+def _blocks(turning: NDArray[np.bool_], breaks: int) -> list[tuple[int, int]]:
+    """Stretches of turning, joined where a sample or two show none; but what pauses again and again is strokes."""
+    strokes = stretches(turning)
+    out = []
+    for begin, end in stretches(joined(turning, breaks)):
+        inside = [(a, b) for a, b in strokes if begin <= a < end]
+        many = len(inside) >= STROKES and end - begin <= STROKE_S * len(inside)
+        out += inside if many else [(begin, end)]
+    return out
 
 
 def _inside(x: Floats, begin: int, stop: int, edge: int) -> Floats:

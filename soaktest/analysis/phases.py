@@ -88,19 +88,20 @@ def _whole(
 def _rested(
     runs: Runs, levels: Levels, step_s: float, best: NDArray[np.int64], posterior: Floats
 ) -> tuple[NDArray[np.int64], Floats]:
-    """Phase of each run (runs,) and chances (runs, phases) from states, with a soak inside a wash or rinse put out as idle.
+    """Phase of each run (runs,) and chances (runs, phases) from states, with a soak inside a wash or rinse, and a rest
+    after a spin or drain, put out as idle.
 
-    A state of its own for it would offer the grammar a way from wash to wash around any rinse.
+    A state of its own for them would offer the grammar a way from wash to wash around any rinse.
     """
     by_phase = np.zeros((len(best), len(PHASES)))
     for state in range(N_STATES):
         by_phase[:, PHASE_OF[state]] += posterior[:, state]
     resting = (runs.turning == 0) & (runs.heater != 1) & (runs.inlet != 1) & (runs.outlet != 1)
     resting &= ~(runs.watts > levels.rest + 0.5 * levels.valve) & (runs.still_s >= max(SOAK_S, 4.0 * step_s))
-    idle, tumbling = PHASES.index("idle"), [PHASES.index("wash"), PHASES.index("rinse")]
-    by_phase[resting, idle] += by_phase[np.ix_(resting, tumbling)].sum(axis=1)
-    by_phase[np.ix_(resting, tumbling)] = 0.0
-    return np.where(resting & np.isin(best, tumbling), idle, best), by_phase
+    idle, moving = PHASES.index("idle"), [PHASES.index(phase) for phase in ("wash", "rinse", "drain", "spin")]
+    by_phase[resting, idle] += by_phase[np.ix_(resting, moving)].sum(axis=1)
+    by_phase[np.ix_(resting, moving)] = 0.0
+    return np.where(resting & np.isin(best, moving), idle, best), by_phase
 
 
 class _Walk(NamedTuple):
