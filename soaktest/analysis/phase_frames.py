@@ -50,7 +50,7 @@ RUN_DOWN_S: Final = 15
 """Seconds from what draws within which a drum may turn at such watts: it runs down, or its meter lags."""
 OFTEN: Final = 0.2
 """Of the seconds before the first fill, those shaken from which it is the drum."""
-HEATER_W: Final = 900.0
+HEATER_W: Final = 1000.0
 """No motor of a household washer draws this for long."""
 HEATER_A: Final = 4.8
 """The same in amperes, where a motor's are more than its watts over the mains' volts, and an element's are not."""
@@ -102,7 +102,9 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     pumped = grid(signals.other("outlet"), t0, seconds)
     outlet, pumping = _on(pumped), np.nan_to_num(pumped) > 0.5
     vibration = _of_the_drum(grid(signals.other("vibration"), t0, seconds), pumping)
-    heater = _heater(watts, HEATER_W if len(power) else HEATER_A * watts_per_ampere)
+    # a machine heats no water that it pumps out: what draws so much then is a motor that gathers speed
+    by_element = np.where(pumping, np.minimum(watts, 0.0), watts)
+    heater = _heater(by_element, HEATER_W if len(power) else HEATER_A * watts_per_ampere)
     known = ~np.isnan(watts)
     step = source.step_s if len(source) > 1 else 1.0
     turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, step)

@@ -18,6 +18,8 @@ RESTS_S = (120.0, 300.0)
 """Up to such lengths it is a soak, or anybody's guess."""
 LONG_IN_DRAIN = 4.0
 """Log chance against a drum that turns on and on while water is let out."""
+ONE_WAY_S, ONE_WAY_STROKES = 28.0, 2.0
+"""While the pump is heard, a drum that turns for so many seconds, and so many of its strokes, goes one way: a brief spin."""
 DRUM_OVER_PUMP = 1.6
 """Watts over those at rest, in times of the pump's, that a pump alone does not draw."""
 SURGE_OVER_STROKE = 2.4
@@ -125,6 +127,10 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
     ):  # fmt: skip
         for name, score in table.items():
             out[mask, S[name]] += score * part[mask]
+    usual = _usual(block, runs.seconds, turn & (block < 50) & (runs.outlet == 0))
+    one_way = middle & (runs.outlet == 1) & (block >= max(ONE_WAY_S, ONE_WAY_STROKES * usual))
+    for name, score in (("spin", 0.8), ("drain", -1.7)):
+        out[one_way, S[name]] += score * part[one_way]
     # A drum that never pauses, at the level of its own strokes, tumbles on; a spin draws or shakes otherwise.
     ratio = np.where(np.isnan(runs.watts), 1.0, runs.watts / max(levels.stroke, 1.0))
     fast = long & (ratio > 1.6)
