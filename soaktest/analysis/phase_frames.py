@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
+from soaktest.analysis.meter_lag import unlagged
 from soaktest.analysis.phase_shaking import UNKNOWN, joined_by_shaking, shaken, usual_shake
 from soaktest.analysis.series import Floats, Series, Signals
 from soaktest.analysis.stretches import joined, stretches
@@ -97,7 +98,8 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     """Lay the phase signals on the grid of seconds and class them; amperes speak only where no watts were heard."""
     power, current = signals.other("power"), signals.other("current")
     source = power if len(power) else Series(current.t, _active(current.v) * watts_per_ampere)
-    watts = grid(source, t0, seconds)
+    step = source.step_s if len(source) > 1 else 1.0
+    watts = unlagged(grid(source, t0, seconds), step)
     inlet = _on(grid(signals.other("inlet"), t0, seconds))
     pumped = grid(signals.other("outlet"), t0, seconds)
     outlet, pumping = _on(pumped), np.nan_to_num(pumped) > 0.5
@@ -106,7 +108,6 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     by_element = np.where(pumping, np.minimum(watts, 0.0), watts)
     heater = _heater(by_element, HEATER_W if len(power) else HEATER_A * watts_per_ampere)
     known = ~np.isnan(watts)
-    step = source.step_s if len(source) > 1 else 1.0
     turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, step)
     may_pump = (outlet == 1) | ((outlet == UNKNOWN) & (watts > _emptiest(watts) + 11.0))
     shakes = _by_the_machine(shaken(vibration, inlet, outlet), watts, inlet)
