@@ -35,7 +35,9 @@ SOFTENER_SHARE = 0.15
 """Of fills after a drain, those by the second valve."""
 MERGED_S = 4.0
 """Steps from which a lone sample beside strokes is mostly made of them."""
-MIXED_SHARE = 0.6
+SHORT_S = 3.0
+"""At fine steps, a pause of so few seconds has none that holds nothing of a stroke."""
+MIXED_SHARE = 0.75
 """Of lone samples at finer steps, those that a stroke has raised."""
 ROUGH = 0.22
 """From such steps on, a block whose samples jump by this share is strokes seen coarsely."""
@@ -198,8 +200,8 @@ def _score_still(out: Floats, runs: Runs, levels: Levels, weight: float, step_s:
     density = np.exp(np.stack([rest, valve, pump, softener], axis=1)) + 2e-4
     # At coarse steps a lone sample beside strokes is a mean over both: the true level may be anything
     # below it, and at coarser ones nobody knows.
-    lone = (runs.seconds <= 1.5 * max(step_s, 1.0)) & beside_turning(runs)
-    if 1.5 <= step_s < MERGED_S:
+    lone = (runs.seconds <= (SHORT_S if step_s < 1.5 else 1.5 * step_s)) & beside_turning(runs)
+    if step_s < MERGED_S:
         base = np.array([0.0, levels.valve, levels.pump, SOFTENER * levels.valve])
         mixed = (over[:, None] > base) / np.maximum(LOW_W - base, 5.0) + 2e-4
         density = np.where(lone[:, None], (1 - MIXED_SHARE) * density + MIXED_SHARE * mixed, density)
