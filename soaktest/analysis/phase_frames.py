@@ -57,6 +57,9 @@ HEATER_A: Final = 4.8
 """The same in amperes, where a motor's are more than its watts over the mains' volts, and an element's are not."""
 WATTS_PER_AMPERE: Final = (140.0, 190.0)
 """Small loads at 230 V with power factors of 0.6, as is usual, or above 0.8, so that current reads about as power does."""
+WORKS_A: Final = 0.2
+BESIDE_S: Final = 60.0
+"""A machine is awake within so long of when it draws so many amperes over the least."""
 PAUSE_S: Final = 19
 """Pauses of under 20 s belong to what they interrupt (the contract of the phases)."""
 PUMP_ALONE_S: Final = 15
@@ -97,7 +100,7 @@ class Frames:
 def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float) -> Frames:
     """Lay the phase signals on the grid of seconds and class them; amperes speak only where no watts were heard."""
     power, current = signals.other("power"), signals.other("current")
-    source = power if len(power) else Series(current.t, _active(current.v) * watts_per_ampere)
+    source = power if len(power) else _amperes_as_watts(current, watts_per_ampere)
     step = source.step_s if len(source) > 1 else 1.0
     watts = unlagged(grid(source, t0, seconds), step)
     inlet = _on(grid(signals.other("inlet"), t0, seconds))
@@ -215,12 +218,24 @@ def _bridge(x: Floats, longest: int) -> Floats:
     return np.where(fill, x[index], x)
 
 
-def _active(amperes: Floats) -> Floats:
-    """What loads add to the current at rest, which is a mains filter's own for the most part: a quarter turn off, in quadrature."""
-    if not len(amperes):
-        return amperes
-    out: Floats = np.sqrt(np.maximum(amperes**2 - float(np.quantile(amperes, 0.02)) ** 2, 0.0))
-    return out
+def _amperes_as_watts(current: Series, watts_per_ampere: float) -> Series:
+    loads = _active(current)
+    return Series(loads.t, loads.v * watts_per_ampere)
+
+
+def _active(current: Series) -> Series:
+    """What loads add to the current of a machine that is awake and rests, a mains filter's own for the most part: a quarter turn
+    off, in quadrature. Awake it draws more than asleep: its rest is the low level beside what works.
+    """
+    amperes = current.v
+    if len(amperes) < 2:
+        return current
+    rest = float(np.quantile(amperes, 0.02))
+    near = maximum_filter1d(
+        (amperes > rest + WORKS_A) & (amperes < HEATER_A), 2 * int(BESIDE_S / max(current.step_s, 0.05)) + 1
+    )
+    rest = max(rest, float(np.quantile(amperes[near], 0.02))) if near.any() else rest
+    return Series(current.t, np.sqrt(np.maximum(amperes**2 - rest**2, 0.0)))
 
 
 def _low_watts(watts: Floats) -> float:
