@@ -29,12 +29,12 @@ def lag_of(watts: Floats, stride: int) -> float:
     """Share of a change that a meter still shows ``stride`` seconds later, 0 where none is told; shape (seconds,) at one second."""
     if len(watts) < 4 * stride:
         return 0.0
-    before, first, second, third = (
-        watts[i * stride : len(watts) - (3 - i) * stride] for i in range(4)
-    )
+    before, first, second, third = (watts[i * stride : len(watts) - (3 - i) * stride] for i in range(4))
     fell, then = first - second, second - third
     with np.errstate(invalid="ignore"):
-        falls = (fell > np.maximum(LEAST_FALL_W, 0.1 * before)) & (first < BELOW * before) & (then > -STEADY_W)
+        falls = (
+            (fell > np.maximum(LEAST_FALL_W, 0.1 * before)) & (first < BELOW * before) & (then > -STEADY_W)
+        )
     if falls[::stride].sum() < FALLS:
         return 0.0
     share = float(np.median(then[falls] / fell[falls]))
@@ -49,5 +49,7 @@ def unlagged(watts: Floats, step_s: float) -> Floats:
         return watts
     change = np.concatenate((np.zeros(stride), watts[stride:] - watts[:-stride]))
     change[~(np.abs(change) > np.maximum(STEADY_W, STEADY * watts))] = 0.0
-    out: Floats = np.maximum(watts + share / (1.0 - share) * change, np.minimum(watts, float(np.nanmin(watts))))
+    out: Floats = np.maximum(
+        watts + share / (1.0 - share) * change, np.minimum(watts, float(np.nanmin(watts)))
+    )
     return out

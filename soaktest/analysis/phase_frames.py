@@ -55,6 +55,8 @@ HEATER_W: Final = 1000.0
 """No motor of a household washer draws this for long."""
 HEATER_A: Final = 4.8
 """The same in amperes, where a motor's are more than its watts over the mains' volts, and an element's are not."""
+AT_ONCE: Final = 0.55
+"""Share of what is drawn that an element takes within a sample or two, be the drum at its strokes."""
 WATTS_PER_AMPERE: Final = (140.0, 190.0)
 """Small loads at 230 V with power factors of 0.6, as is usual, or above 0.8, so that current reads about as power does."""
 WORKS_A: Final = 0.2
@@ -109,7 +111,7 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     vibration = _of_the_drum(grid(signals.other("vibration"), t0, seconds), pumping)
     # a machine heats no water that it pumps out: what draws so much then is a motor that gathers speed
     by_element = np.where(pumping, np.minimum(watts, 0.0), watts)
-    heater = _heater(by_element, HEATER_W if len(power) else HEATER_A * watts_per_ampere)
+    heater = _heater(by_element, HEATER_W if len(power) else HEATER_A * watts_per_ampere, step)
     known = ~np.isnan(watts)
     turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, step)
     may_pump = (outlet == 1) | ((outlet == UNKNOWN) & (watts > _emptiest(watts) + 11.0))
@@ -341,18 +343,32 @@ def _on(share: Floats) -> NDArray[np.int8]:
     return out
 
 
-def _heater(watts: Floats, least: float) -> NDArray[np.int8]:
+def _heater(watts: Floats, least: float, step: float) -> NDArray[np.int8]:
     """1 where the element is on, above ``least``; it must last some seconds, and its own level is learned."""
     out = np.full(len(watts), UNKNOWN, dtype=np.int8)
     known = ~np.isnan(watts)
     out[known] = 0
-    high = known & (watts > least)
-    if high.sum() < 8:
+    switched = _switched(watts, known & (watts > least), step)
+    if switched.sum() < 8:
         return out
-    level = float(np.quantile(watts[high], 0.6))
-    on = known & (watts > max(0.6 * level, least))
+    level = float(np.quantile(watts[switched], 0.6))
+    on = _switched(watts, known & (watts > max(0.6 * level, least)), step)
     for begin, stop in stretches(on):
         if stop - begin >= 8:
             out[begin:stop] = 1
     out[joined(out == 1, PAUSE_S)] = 1
+    return out
+
+
+def _switched(watts: Floats, high: NDArray[np.bool_], step: float) -> NDArray[np.bool_]:
+    """Those stretches of high draw that begin at once, as an element's do: a motor gathers speed."""
+    out = np.zeros(len(watts), dtype=bool)
+    edge = max(2, int(np.ceil(2 * step)))
+    for begin, stop in stretches(high):
+        around = watts[max(begin - 2 * edge, 0) : begin + 2 * edge]
+        rises = around[edge:] - around[:-edge]
+        unheard = begin < edge or np.isnan(watts[begin - edge : begin]).any()
+        level = float(np.nanmedian(watts[begin : min(begin + 2 * edge, stop)]))
+        if unheard or float(np.nanmax(rises)) > AT_ONCE * level:
+            out[begin:stop] = True
     return out
