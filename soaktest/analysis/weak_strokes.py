@@ -17,7 +17,7 @@ from soaktest.analysis.stretches import stretches
 
 LEVELS: Final = 8
 """So many levels between rest and strokes are tried: beside an open valve a rest draws what the valve does."""
-STROKE_S: Final = 32
+STROKE_S: Final = 42
 PAUSE_S: Final = 40
 """The longest stroke, and the longest pause to the next, of gentle programmes."""
 RHYTHM_S: Final = 240
