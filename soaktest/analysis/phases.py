@@ -98,10 +98,14 @@ def _rested(
         by_phase[:, PHASE_OF[state]] += posterior[:, state]
     resting = (runs.turning == 0) & (runs.heater != 1) & (runs.inlet != 1) & (runs.outlet != 1)
     resting &= ~(runs.watts > levels.rest + 0.5 * levels.valve) & (runs.still_s >= max(SOAK_S, 4.0 * step_s))
-    idle, moving = PHASES.index("idle"), [PHASES.index(phase) for phase in ("wash", "rinse", "drain", "spin")]
-    by_phase[resting, idle] += by_phase[np.ix_(resting, moving)].sum(axis=1)
-    by_phase[np.ix_(resting, moving)] = 0.0
-    return np.where(resting & np.isin(best, moving), idle, best), by_phase
+    idle = PHASES.index("idle")
+    for phase in ("wash", "rinse", "drain", "spin", "fill"):
+        of_it = PHASES.index(phase)
+        rows = resting & ((runs.inlet == 0) | levels.valve_shows) if phase == "fill" else resting
+        by_phase[rows, idle] += by_phase[rows, of_it]
+        by_phase[rows, of_it] = 0.0
+        best = np.where(rows & (best == of_it), idle, best)
+    return best, by_phase
 
 
 class _Walk(NamedTuple):
