@@ -16,7 +16,7 @@ from soaktest.analysis.coverage import survey
 from soaktest.analysis.progress import Stage, counted, may_stop, past_mending, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM, leak_chance
 from soaktest.errors import InputError, RunError, Way, plain_text
-from soaktest.findings import Reason, WetEvent
+from soaktest.findings import Findings, Reason, WetEvent
 from soaktest.journal import Journal, newest_descriptions, run_of
 from soaktest.layouts import Layout
 from soaktest.node_check import Said
@@ -30,6 +30,8 @@ from soaktest.workshop.calibration import DAMP_FACTOR, NOT_DRY_S, reading
 from soaktest.workshop.stories import keep_unit
 
 RECENT_S = 20.0
+JUDGED_S = 20.0
+"""Water is told at once, and what it is once it is so old: its shape has shown by then, and a phase that had just begun."""
 LONGEST_REASON = 200
 """Characters of why a run was begun all the same: what a certificate has room for."""
 
@@ -53,7 +55,7 @@ class Live:
     def leaks(self) -> list[WetEvent]:
         """Wet events that are leaks: the run has failed by them, whether their pads are dry again or not."""
         events = self.analysis.findings.wet_events
-        return [e for e in events if leak_chance(e) >= FAIL_FROM]
+        return [e for e in events if leak_chance(e) >= FAIL_FROM and self.at - e.onset >= JUDGED_S]
 
     @property
     def leaked(self) -> list[Zone]:
@@ -62,8 +64,10 @@ class Live:
 
     @property
     def wet_since(self) -> dict[Zone, float]:
-        """Zones that are wet by a leak as it stands, and since when (UTC seconds)."""
-        return {e.zone: e.onset for e in self.leaks if e.end is None}
+        """Zones that became wet in this run and are wet still, by a leak or by somebody's water, and since when (UTC seconds)."""
+        findings = self.analysis.findings
+        wet = [e for e in findings.wet_events if e.end is None and e.cause in ("leak", "spill")]
+        return {e.zone: e.onset for e in wet if e.onset > findings.began + 1.0}
 
 
 def plan_of(run: RunRow) -> Plan:
@@ -256,10 +260,18 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
                 sa.update(RunRow).where(RunRow.id == number, RunRow.stage == run.stage).values(stage=stage)
             )
     live = Live(analysis, stage, still_needed(plan, heard), at)
-    lost = [] if live.leaks else past_mending(plan, heard, analysis.findings.reasons)
+    lost = [] if live.leaks else past_mending(plan, heard, _ripe(analysis.findings, at))
     stop = may_stop(plan, heard, lost, leaks=bool(live.leaks))
     wait = max(plan.dry_watch_s - heard.dry_watch_s, 0.0) if heard.first_fill is None else 0.0
     return replace(live, lost=lost, may_stop=stop, dry_wait_s=wait)
+
+
+def _ripe(findings: Findings, at: float) -> list[Reason]:
+    """The reasons, without those about water that is too young to say what it is."""
+    doubtful = [e for e in findings.wet_events if leak_chance(e) < FAIL_FROM and e.cause != "fault"]
+    if not doubtful or any(at - e.onset >= JUDGED_S for e in doubtful):
+        return findings.reasons
+    return [reason for reason in findings.reasons if not reason.code.startswith("wet-")]
 
 
 def lamp_message(bench: str, stage: str, verdict: str) -> tuple[str, bytes]:

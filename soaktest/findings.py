@@ -13,6 +13,9 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from soaktest.vocabulary import Cause, Outcome, PadState, Phase, Zone
 
+ONLY_FINDS = "plan-only-finds"
+"""Code of the reason that a plan looks for a leak and gives no verdict."""
+
 
 class Stated(BaseModel):
     """A frozen part of the findings; readers of later versions may meet more fields."""
@@ -155,3 +158,19 @@ class Findings(Stated):
 def kept_verdict(findings: str | None) -> Outcome | None:
     """The verdict of findings kept as JSON; None where a run was not judged."""
     return cast(Outcome, orjson.loads(findings)["verdict"]) if findings else None
+
+
+VERDICTS: dict[Outcome, tuple[str, str]] = {
+    "pass": ("PASS", "no leak found"),
+    "fail": ("FAIL", "it leaks"),
+    "retest": ("RETEST", "the run cannot tell"),
+}
+
+
+def verdict_in_words(findings: Findings) -> tuple[str, str]:
+    """The verdict's name and what it means, for people; a plan that only looks gives none, and what it found stands there."""
+    codes = {reason.code for reason in findings.reasons}
+    if ONLY_FINDS in codes:
+        found = "LEAK FOUND" if "wet-event" in codes else "NO LEAK FOUND"
+        return found, "this plan looks for a leak, and gives no pass or fail"
+    return VERDICTS[findings.verdict]

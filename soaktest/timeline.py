@@ -18,23 +18,19 @@ from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.series import Floats
 from soaktest.analysis.why import explain_events
 from soaktest.errors import InputError
-from soaktest.findings import Findings, WetEvent
+from soaktest.findings import Findings, WetEvent, verdict_in_words
 from soaktest.tables import NoteRow
 from soaktest.templates import fill, source, utc_name, utc_offset
 from soaktest.thinning import broken, microsiemens, silence, thin
 from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS, floor_plan, place_in_words, quiet_axes
-from soaktest.vocabulary import CHANNEL_UNITS, PHASE_SIGNALS, ZONES, percent
+from soaktest.vocabulary import CHANNEL_UNITS, PHASE_SIGNALS, ZONES, listed, percent
 from soaktest.why_plot import why_figure
 
 PAD_DECADES = (-1.3, 3.0)
 """0.05 to 1,000 microsiemens: a dry pad in dry air, and a soaked one."""
 SIDED = "sided"
 """Words beside a line; the page puts them on that side of it where there is room."""
-VERDICTS = {
-    "pass": ("PASS", "the repair held", "✓"),
-    "fail": ("FAIL", "it leaks", "✗"),
-    "retest": ("RETEST", "the run cannot tell", "?"),
-}
+MARKS = {"pass": "✓", "fail": "✗", "retest": "?"}
 _SHOWN_UNITS = {"m/s2": "m/s²", "/": "share"}
 _LOWER = [(name, _SHOWN_UNITS.get(CHANNEL_UNITS[name], CHANNEL_UNITS[name])) for name in PHASE_SIGNALS]
 """The rows below the pads: names, and units as people write them."""
@@ -88,11 +84,10 @@ def timeline_page(analysis: Analysis) -> str:
     """The page's HTML; every text from outside is escaped."""
     findings = analysis.findings
     clock = Clock.of(findings.began)
-    name, meaning, mark = VERDICTS[findings.verdict]
     return fill(
         "timeline.html",
         f=findings,
-        verdict={"name": name, "meaning": meaning, "mark": mark},
+        verdict=verdict_shown(findings),
         answer=answer(findings),
         style=source("timeline.css"),
         script=get_plotlyjs() + source("plot.js"),
@@ -108,6 +103,12 @@ def timeline_page(analysis: Analysis) -> str:
         ],
         plot=_within_a_page(timeline_figure(analysis)),
     )  # fmt: skip
+
+
+def verdict_shown(findings: Findings) -> dict[str, str]:
+    """The verdict as a page shows it: its name, what it means, and a mark."""
+    name, meaning = verdict_in_words(findings)
+    return {"name": name, "meaning": meaning, "mark": MARKS[findings.verdict]}
 
 
 def _within_a_page(figure: go.Figure) -> str:
@@ -127,17 +128,28 @@ def jumps(findings: Findings) -> list[dict[str, str]]:
 def answer(findings: Findings) -> str:
     """Is it leaking, where, since when: in one sentence."""
     clock = Clock.of(findings.began)
-    leaks = [e for e in findings.wet_events if e.cause == "leak"]
+    leaking = {e.zone: e for e in reversed(findings.wet_events) if e.cause == "leak"}  # each pad's first
+    other = {e.zone: e for e in reversed(findings.wet_events) if e.zone not in leaking}
+    leaks = sorted(leaking.values(), key=lambda e: e.onset)
+    others = sorted(other.values(), key=lambda e: e.onset)
+    said = ""
     if leaks:
-        first = {e.zone: e for e in reversed(leaks)}  # each pad's first
+        phases = {e.phase for e in leaks}
         since = [
-            f"{e.zone} since {clock.time(e.onset)}" for e in sorted(first.values(), key=lambda e: e.onset)
+            f"{e.zone} since {clock.time(e.onset)}"
+            + (f", let out in {e.phase}" if len(phases) > 1 and e.phase else "")
+            for e in leaks
         ]
-        phase = f", let out in {leaks[0].phase}" if leaks[0].phase else ""
-        return f"Water at {' and '.join(since)}{phase}."
-    if findings.wet_events:
-        e = findings.wet_events[0]
-        return f"{e.zone.capitalize()} pad wet since {clock.time(e.onset)}, most likely {e.cause}."
+        once = f", let out in {leaks[0].phase}" if len(phases) == 1 and leaks[0].phase else ""
+        said = f"Water at {'; '.join(since) if len(phases) > 1 else listed(since)}{once}. "
+    by_cause: dict[str, list[str]] = {}
+    for e in others:
+        when = "as the run began" if e.onset <= findings.began + 1.0 else f"since {clock.time(e.onset)}"
+        by_cause.setdefault(e.cause, []).append(f"{e.zone} {when}")
+    for cause, pads in by_cause.items():
+        said += f"Wet pads, most likely by {cause}: {listed(pads)}. "
+    if said:
+        return said.strip()
     return "No pad got wet." if findings.verdict == "pass" else findings.reasons[0].text
 
 

@@ -5,6 +5,7 @@ Left, centre and right are always as seen standing at the front of the machine.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final, Literal
 
 Phase = Literal["idle", "fill", "wash", "heat", "rinse", "drain", "spin"]
@@ -48,3 +49,8 @@ def plural(count: int, thing: str) -> str:
     if thing.endswith("y") and thing[-2] not in "aeiou":
         return f"{count} {thing[:-1]}ies"
     return f"{count} {thing}{'es' if thing.endswith(('sh', 'ch', 's', 'x')) else 's'}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words as a list in a sentence: ``a``, ``a and b``, ``a, b and c``."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

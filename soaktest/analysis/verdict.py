@@ -21,7 +21,7 @@ from soaktest.analysis.coverage import Heard
 from soaktest.analysis.events import PadTrack
 from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
-from soaktest.findings import Reason, WetEvent
+from soaktest.findings import ONLY_FINDS, Reason, WetEvent
 from soaktest.plans import Plan
 from soaktest.vocabulary import PHASE_SIGNALS, ZONES, Outcome, Zone, percent, plural
 
@@ -77,11 +77,11 @@ def decide(plan: Plan, evidence: Evidence) -> tuple[Outcome, list[Reason]]:
         found = (
             "It found water: see the wet events." if leaks else "It found no water that it could call a leak."
         )
-        mend = "Judge the run with a plan that proves, such as repair-check or resale, for a verdict."
+        mend = "For a verdict, run it again by a plan that proves, such as repair-check or resale, or judge this run by one at the command line."
         return "retest", [
             *reasons,
             Reason(
-                code="plan-only-finds",
+                code=ONLY_FINDS,
                 text=f"This plan looks for a leak and gives no pass or fail. {found}",
                 mend=mend,
             ),

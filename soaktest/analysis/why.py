@@ -14,7 +14,7 @@ from soaktest.analysis.suspects import PartFit
 from soaktest.analysis.verdict import place_in_time, span_in_words
 from soaktest.findings import WetEvent
 from soaktest.layouts import Part
-from soaktest.vocabulary import PHASES, ZONES, percent
+from soaktest.vocabulary import PHASES, ZONES, listed, percent
 
 BEFORE_S: Final = 180.0
 AFTER_S: Final = 900.0
@@ -93,10 +93,14 @@ def _why_part(analysis: Analysis, event: WetEvent, part: Part, chance: dict[str,
         for zone, at in sorted(first.items(), key=lambda item: item[1])
         if at > begun
     ]
+    by_other = {e.zone: e.cause for e in analysis.findings.wet_events if e.zone not in first}
+    order += [f"the {zone} pad was wet by {cause}" for zone, cause in sorted(by_other.items())]
     order += [
-        f"the {zone} pad stayed dry" for zone in ZONES if zone not in first and len(analysis.pads[zone].t)
+        f"the {zone} pad stayed dry"
+        for zone in ZONES
+        if zone not in first and zone not in by_other and len(analysis.pads[zone].t)
     ]
-    tail = f"; {' and '.join(order)}" if order else ""
+    tail = f"; {listed(order)}" if order else ""
     return (
         f"The {part.name} ({percent(chance[part.id])}) {share} and sits {part.x_mm:.0f} mm from the left, by the "
         f"{analysis.layout.zone_at(part.x_mm)} pad{tail}."

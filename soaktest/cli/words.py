@@ -15,11 +15,7 @@ if TYPE_CHECKING:
     from soaktest.analysis.analyse import Analysis
     from soaktest.findings import Findings
 
-VERDICTS = {
-    "pass": ("PASS", "the repair held", "bold green"),
-    "fail": ("FAIL", "it leaks", "bold red"),
-    "retest": ("RETEST", "the run cannot tell", "bold yellow"),
-}
+STYLES = {"pass": "bold green", "fail": "bold red", "retest": "bold yellow"}
 TELLING_BITS = 0.1
 """A wash that would tell less than this about the suspects is not worth the water."""
 GAP = 2
@@ -142,7 +138,10 @@ def show_findings(out: Console, findings: Findings) -> None:
     from rich.padding import Padding
     from rich.table import Table
 
-    name, meaning, style = VERDICTS[findings.verdict]
+    from soaktest.findings import verdict_in_words
+
+    name, meaning = verdict_in_words(findings)
+    style = STYLES[findings.verdict]
     unit = f"unit {printable(findings.unit)}, " if findings.unit else ""
     out.print(
         f"[{style}]{name}[/]: {meaning}  ({escape(unit)}bench {findings.bench}, plan {escape(findings.plan)})"

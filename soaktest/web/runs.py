@@ -23,7 +23,7 @@ from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
 from soaktest.tables import RunRow
 from soaktest.thinning import broken, microsiemens
-from soaktest.timeline import VERDICTS, Clock, answer, event_rows, jumps, timeline_page, with_notes
+from soaktest.timeline import Clock, answer, event_rows, jumps, timeline_page, verdict_shown, with_notes
 from soaktest.timeline_style import floor_plan, place_in_words
 from soaktest.vocabulary import CHANNEL_UNITS, PHASE_SIGNALS, PHASES
 from soaktest.web.benches import Number, book, watch_of
@@ -81,14 +81,13 @@ def one_run(request: Request, number: Number, whole: bool = False) -> HTMLRespon
     if not whole and _waits(run):
         return page(request, "waiting.html", runs=[run], hours=_hours(run), then=f"/runs/{number}?whole=1")
     told = kept_findings(run) or analysis_of(request, run).findings
-    name, meaning, mark = VERDICTS[told.verdict]
     others = [
         r
         for r in list_runs(book(request), 500)
         if r.unit and r.unit == run.unit and r.id != run.id and r.stage != "cancelled"
     ]
     return page(
-        request, "run.html", run=run, f=told, events=event_rows(told), verdict={"name": name, "meaning": meaning, "mark": mark},
+        request, "run.html", run=run, f=told, events=event_rows(told), verdict=verdict_shown(told),
         answer=answer(told), floor=floor_plan(layout_of(run), told), place=place_in_words(told), jumps=jumps(told), clock=Clock.of(told.began),
         hours=None if _is_short(run) or overviews_of(request).is_kept(run) else _hours(run),
         fresh=run.ended is None or time.time() - run.ended < STILL_WET_S, notes=notes_of(book(request), number), others=others,
@@ -275,5 +274,5 @@ def compare(
         return page(request, "waiting.html", runs=long, hours=sum(map(_hours, long)), then=then)
     for run in runs:
         found = kept_findings(run) or analysis_of(request, run).findings
-        pair.append({"run": run, "f": found, "verdict": VERDICTS[found.verdict], "answer": answer(found)})
+        pair.append({"run": run, "f": found, "verdict": verdict_shown(found), "answer": answer(found)})
     return page(request, "compare.html", pair=pair)
