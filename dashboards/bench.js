@@ -7,6 +7,7 @@ const exactly = s => s < 60 ? `${s} s` : `${Math.floor(s / 60)} min${s % 60 ? ` 
 const meta = name => document.querySelector(`meta[name=${name}]`).content, token = meta("token");
 const place = t => onAxis(1000 * (t + Number(meta("utc-offset")))), clock = t => place(t).slice(11, 19);  // one clock for all who look: the bench's
 const since = b => and(Object.entries(b.alarm.times).map(([zone, t]) => `${zone} since ${clock(t)}`));
+const ago = b => { const times = Object.values(b.alarm.times); return `${times.length > 1 ? "first " : ""}${span(Math.max(Date.now() / 1000 - Math.min(...times), 0))} ago`; };
 const and = words => words.length < 3 ? words.join(" and ") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
 const percent = p => `${Math.round(100 * p)}\u00a0%`;
 // What has been made of each pad's water so far; one word for all of them where it is the same.
@@ -30,7 +31,8 @@ for (const release of ["pointerup", "pointercancel"]) addEventListener(release, 
 // How the bench stands, and what to do next, in one line.
 function headline(b) {
   const floor = and(damp(b)), run = b.run, leaked = run?.leaked?.length ? `LEAKED at ${and(run.leaked)}` : "";
-  if (b.alarm) return `WET: ${since(b)}`;
+  if (b.alarm) return `WET: ${since(b)} (${ago(b)})`;
+  if (b.behind) return "Catching up with what was heard – a moment";
   if (b.stale) return `Nothing heard for ${b.age_s == null ? "a while" : span(b.age_s)} – check the nodes' supply and network`;
   if (!Object.values(b.pads).some(p => p.heard)) return "Pads not heard – check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – end and judge`;
@@ -44,10 +46,10 @@ function headline(b) {
 }
 function sub(b) {
   const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""} was ${b.last.verdict.toUpperCase()}. ` : "";
-  if (!b.run) return `${last}No run under way: begin one on a dry floor.`;
+  if (!b.run) return `${last}No run under way: ${b.stale || !Object.values(b.pads).some(p => p.heard) ? "see that the nodes are heard, then begin one" : "begin one"} on a dry floor.`;
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `begun ${span(Date.now() / 1000 - b.run.began)} ago`];
   if (b.run.sure != null && b.run.phase) parts.push(b.run.sure >= sureFrom ? `${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
-  if (b.power != null) parts.push(`${Math.round(b.power)} W`);
+  if (b.power != null && !b.stale) parts.push(`${Math.round(b.power)} W`);
   return parts.join(" · ");
 }
 function list(root, name, items, empty) {
@@ -61,7 +63,7 @@ function showBench(root, b) {
   root.classList.toggle("wet", !!b.alarm);
   const box = root.querySelector(".alarm");
   box.hidden = !b.alarm;
-  if (b.alarm) { say(box, "alarm-head", `${root === one ? `Bench ${b.bench}: water` : "Water"} at ${since(b)}`); box.classList.toggle("calm", !b.alarm.unseen.length); }
+  if (b.alarm) { say(box, "alarm-head", `${root === one ? `Bench ${b.bench}: water` : "Water"} at ${since(b)}, ${ago(b)}`); say(box, "alarm-note", judged(b.alarm)); box.classList.toggle("calm", !b.alarm.unseen.length); }
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`);
     part.classList.toggle("wet", pad.wet);
@@ -90,7 +92,8 @@ function showOne(b) {
   if (b.run) {
     if (b.run.needs) list(one, "needs", b.run.needs, "nothing more");
     const lost = b.run.lost ?? [];
-    document.getElementById("needs").hidden = !!b.alarm || lost.length > 0;
+    document.getElementById("needs").hidden = !!b.alarm || lost.length > 0 || !!b.run.may_stop;
+    for (const e of one.querySelectorAll("[data-show=look], [data-show=suspects]")) e.hidden = !b.run.suspects?.length;
     if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.filter(([, p]) => p >= 0.01).map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
     list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
     say(one, "look", b.run.leaked?.length ? "Look here first" : "If it leaks, look here first");
@@ -103,7 +106,6 @@ function showOne(b) {
   if (!b.alarm) return;
   const told = b.alarm.unseen.length, button = document.getElementById("seen");
   button.disabled = !told; button.textContent = told ? "I have seen it" : `Seen ${clock(b.run.acknowledged)}`;
-  say(one, "alarm-note", judged(b.alarm));
 }
 
 // The sound. A browser lets nothing sound before it was touched: until then the page says so.
@@ -156,6 +158,7 @@ setInterval(() => {
   const late = heard && Date.now() - heard > 8000;
   document.getElementById("link-state").textContent = late ? "This page has lost the bench: what it shows is old. It tries again by itself." : "";
   document.body.classList.toggle("lost", !!late);
+  if (unseen().length) show();  // how long ago
 }, 1000);
 listen();
 
@@ -172,24 +175,24 @@ if (one) {
 }
 async function check() {
   const button = document.getElementById("check"), got = {}, zones = ["left", "centre", "right"];
-  const wait = ms => new Promise(done => setTimeout(done, ms)), now = zone => state[one.dataset.bench]?.pads[zone].microsiemens ?? null;
+  const wait = ms => new Promise(done => setTimeout(done, ms)), pads = () => state[one.dataset.bench]?.pads, now = zone => pads()?.[zone].heard ? pads()[zone].microsiemens : null;
   const step = name => document.querySelectorAll("[data-step]").forEach(e => e.classList.toggle("now", e.dataset.step === name));
   button.disabled = true;
-  if (zones.some(z => now(z) === null)) { say(one, "check", "A pad is not heard: check its node first."); button.disabled = false; return; }
+  if (zones.some(z => now(z) === null)) { say(one, "check", `${and(zones.filter(z => now(z) === null)).replace(/^./, c => c.toUpperCase())} not heard: check the pads' node first.`); button.disabled = false; return; }
   const wet = damp(state[one.dataset.bench]);
   if (wet.length) { say(one, "check", `Dry the ${wet.join(" and the ")} pad first.`); button.disabled = false; return; }
   step("dry");
   for (let s = 5; s; s--) { say(one, "check", `Reading dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z] = { dry: now(z), touched: now(z), after: 0 };
   step("touched");
-  for (const z of zones) for (let s = 10; s; s--) { say(one, "check", `Touch the ${z} pad now: ${s} s, ${now(z)} µS`); await wait(1000); got[z].touched = Math.max(got[z].touched, now(z)); }
+  for (const z of zones) for (let s = 10; s; s--) { say(one, "check", `Touch the ${z} pad now: ${s} s, ${now(z) ?? "–"} µS`); await wait(1000); got[z].touched = now(z) === null ? null : Math.max(got[z].touched, now(z)); }
   step("after");
   for (let s = 10; s; s--) { say(one, "check", `Wipe the pads dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z].after = now(z);
-  step("");
+  step(""); button.disabled = false;
+  if (zones.some(z => Object.values(got[z]).includes(null))) { say(one, "check", "A pad was not heard to the end: nothing was kept. Check its node, and begin again."); return; }
   const answer = await (await post(`/api/benches/${one.dataset.bench}/pad-check`, got)).json();
   say(one, "check", answer.sound ? "All three pads are sound." : answer.faults ? Object.entries(answer.faults).filter(([, f]) => f).map(([z, f]) => `${z} pad: ${f}`).join("; ") : answer.detail);
-  button.disabled = false;
   if (!answer.sound) setTimeout(() => { if (!leaving && !document.getElementById("unit").value) location.reload(); }, 4000);  // what was typed is kept
 }
 const looks = { left: ["#0072b2", "solid"], centre: ["#009e73", "dash"], right: ["#d55e00", "dot"] };

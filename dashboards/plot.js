@@ -14,7 +14,10 @@ function dress(text, width) {
   layout.template = {};
   if (dark) for (const note of layout.annotations ?? []) if (note.bgcolor?.startsWith("rgba(255,255,255")) Object.assign(note, { bgcolor: "rgba(29,34,39,.85)", font: { ...note.font, color: ink } });
   Object.assign(layout, { paper_bgcolor: paper, plot_bgcolor: dark ? "#1d2227" : paper, font: { ...layout.font, color: ink } });
-  if (width < 600) Object.assign(layout.margin, { l: 58, r: 8 });
+  if (width < 600) {
+    Object.assign(layout.margin, { l: 58, r: 8, b: 80 });
+    for (const [name, axis] of Object.entries(layout)) if (name.startsWith("xaxis") && axis.title?.text) axis.title.standoff = 34;  // the day stands on a line of its own
+  }
   if (matchMedia("(pointer: coarse)").matches) layout.dragmode = false;  // a finger scrolls the page; buttons move the window
   return figure;
 }

@@ -91,7 +91,7 @@ class RunRow(Base):
     judged_at: Mapped[float | None] = mapped_column(Float(53))
     judged_by: Mapped[str | None] = mapped_column(String(64))
     override: Mapped[str | None] = mapped_column(Text)
-    """Why the run was begun although a pad was not sound; it lands on the certificate."""
+    """Why the run was begun against a warning; it lands on the certificate."""
     acknowledged_at: Mapped[float | None] = mapped_column(Float(53))
     source: Mapped[str] = mapped_column(String(32), default="", server_default="")
     """The mark of the replay that brought its messages; empty for a live run."""

@@ -351,7 +351,7 @@ def _events(figure: go.Figure, analysis: Analysis) -> None:
         )
         held = f", let out in {event.phase}" if event.phase else ""
         figure.add_annotation(
-            x=clock.iso(event.onset), y=0.97 - 0.13 * (number % 5), xref="x2", yref="y2 domain", xanchor="left", showarrow=False,
+            x=clock.iso(event.onset), y=0.97 - 0.17 * (number % 5), xref="x2", yref="y2 domain", xanchor="left", showarrow=False,
             name=SIDED, align="left", text=f"{event.zone} wet {clock.time(event.onset)}<br>{event.cause}{held}", font={"color": "#1b1f23", "size": 12},
             bgcolor="rgba(255,255,255,.85)", bordercolor=colour,
         )  # fmt: skip

@@ -36,6 +36,8 @@ LEAST_BETWEEN_S = 3.0
 SHARE = 50.0
 STALE_S = 10.0
 BACK_S = 900.0
+AT_ONCE = 2000
+"""Messages that one look reads at the most."""
 
 Publish = Callable[[str, bytes], None]
 
@@ -66,6 +68,8 @@ class Watch:
         self._benches: dict[str, _Bench] = {}
         self._lock = threading.Lock()
         self._stopping = threading.Event()
+        self._behind = True
+        """Whether there is more to read than was read so far, as after a start."""
         self._last_id = self._first_id()
         self._threads = [
             threading.Thread(target=self._glances, name="glances", daemon=True),
@@ -123,13 +127,14 @@ class Watch:
                 sa.select(MessageRow)
                 .where(MessageRow.id > self._last_id, MessageRow.source == "")
                 .order_by(MessageRow.id)
-                .limit(2000)
+                .limit(AT_ONCE)
             )
             rows = list(session.scalars(where))
             runs = list(session.scalars(sa.select(RunRow).where(RunRow.ended.is_(None))))
             names = {*self._benches, *(run.bench for run in runs)}
             ended = [found for name in names if (found := self._newly_ended(session, name))]
         with self._lock:
+            self._behind = len(rows) == AT_ONCE
             for row in rows:
                 bench = self._of(row.bench)
                 before = self._wet_zones(bench)
@@ -256,7 +261,8 @@ class Watch:
         out: dict[str, Any] = {
             "bench": name,
             "age_s": _in_steps(now - bench.glance.last_at) if bench.glance.last_at else None,
-            "stale": now - bench.glance.last_at > STALE_S,
+            "stale": now - bench.glance.last_at > STALE_S and not self._behind,
+            "behind": self._behind or _not_looked_at(bench, now),
             "power": bench.glance.power[-1][1] if bench.glance.power else None,
             "pads": {
                 zone: bench.glance.pad_state(zone) | {"state": "", "word": "dry", "wet": False}
@@ -294,6 +300,11 @@ class Watch:
                 "unseen": [z for z in zones if bench.raised.get(z, now) > (run.acknowledged_at or 0.0)],
             }
         return out
+
+
+def _not_looked_at(bench: _Bench, now: float) -> bool:
+    """Whether a run is under way for long, and nobody has judged it yet: after a start its water is told only then."""
+    return bool(bench.run and bench.live is None and now - bench.run.began > LEARN_S)
 
 
 def _in_steps(age_s: float) -> int:

@@ -21,9 +21,9 @@ from soaktest.analysis.coverage import Heard
 from soaktest.analysis.events import PadTrack
 from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
-from soaktest.findings import ONLY_FINDS, Reason, WetEvent
+from soaktest.findings import BESIDE_THE_PADS, ONLY_FINDS, Reason, WetEvent
 from soaktest.plans import Plan
-from soaktest.vocabulary import PHASE_SIGNALS, ZONES, Outcome, Zone, percent, plural
+from soaktest.vocabulary import PHASE_SIGNALS, ZONES, Outcome, Zone, listed, percent, plural
 
 FAIL_FROM = 0.7
 """A wet event fails the unit from this probability of a leak on."""
@@ -31,6 +31,8 @@ CLEAR_BELOW = 0.1
 """Below this probability of a leak, condensation does not stand in the way of a pass."""
 RECOGNISED_FROM = 0.35
 """Phases of washes, simulated and real, are sure to 46 % or more; those read into a refrigerator's or a fan's power to 22 % at most."""
+TOGETHER_S = 60.0
+"""Pads wetted within so long of each other are told in one sentence."""
 WET_BEFORE_FILL = "wet-before-fill"
 TAP_TEST = (
     "Dry the floor and the pads, shut the tap, and watch: if a pad stays dry with the tap shut and is wet again "
@@ -143,7 +145,8 @@ def _ordinal(n: int) -> str:
 
 
 def _doubtful_events(evidence: Evidence) -> list[Reason]:
-    reasons = []
+    """Water that may or may not be a leak's; pads wetted together are named together."""
+    together: list[list[WetEvent]] = []
     for event in evidence.wet_events:
         chance = leak_chance(event)
         if (
@@ -152,21 +155,30 @@ def _doubtful_events(evidence: Evidence) -> list[Reason]:
             or (event.cause == "condensation" and chance < CLEAR_BELOW)
         ):
             continue
-        when = place_in_time(event.onset, evidence.heard)
-        first = evidence.heard.first_water
-        if first is None or event.onset < first:
-            mend, code = TAP_TEST, WET_BEFORE_FILL
+        last = together[-1] if together else []
+        if last and (last[0].cause, event.onset - last[0].onset <= TOGETHER_S) == (event.cause, True):
+            last.append(event)
         else:
-            mend = "Wipe the floor and the pads dry, keep people and buckets away from the bench, and run the test again."
-            code = "wet-by-" + event.cause if event.cause != "leak" else "wet-uncertain"
-        reasons.append(
-            Reason(
-                code=code,
-                text=f"{event.zone.capitalize()} pad wet {when}: {event.cause} is likeliest, a leak has {percent(chance)}.",
-                mend=mend,
-            )
-        )
-    return reasons
+            together.append([event])
+    return [_doubtful_reason(events, evidence) for events in together]
+
+
+def _doubtful_reason(events: list[WetEvent], evidence: Evidence) -> Reason:
+    event, first = events[0], evidence.heard.first_water
+    if first is None or event.onset < first:
+        mend, code = TAP_TEST, WET_BEFORE_FILL
+    else:
+        mend = "Wipe the floor and the pads dry, keep people and buckets away from the bench, and run the test again."
+        code = "wet-by-" + event.cause if event.cause != "leak" else "wet-uncertain"
+    pads = listed(list(dict.fromkeys(e.zone for e in events)))
+    pads = f"{pads[:1].upper()}{pads[1:]} {'pads' if len(events) > 1 else 'pad'}"
+    most = max(map(leak_chance, events))
+    return Reason(
+        code=code,
+        text=f"{pads} wet {place_in_time(event.onset, evidence.heard)}: {event.cause} is likeliest, a leak has "
+        f"{'up to ' if len(events) > 1 else ''}{percent(most)}.",
+        mend=mend,
+    )
 
 
 _PAD_MENDS = {
@@ -362,7 +374,7 @@ def _unseen_reasons(evidence: Evidence) -> list[Reason]:
         return []
     return [
         Reason(
-            code="beside-the-pads",
+            code=BESIDE_THE_PADS,
             text="Water from these parts lands beside the pads and shows only if it spreads to them: "
             f"{', '.join(evidence.beside_the_pads)}. Look at the floor there too.",
         )

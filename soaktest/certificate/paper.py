@@ -22,7 +22,9 @@ from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.series import Series
 from soaktest.certificate.statement import NOT_THIS, RULE, Statement
 from soaktest.errors import InputError
+from soaktest.findings import BESIDE_THE_PADS
 from soaktest.tables import PaperRow
+from soaktest.templates import utc_name, utc_offset
 from soaktest.thinning import broken, microsiemens, silence, thin
 from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS
 from soaktest.vocabulary import PHASES, ZONES, Zone
@@ -90,7 +92,7 @@ def print_certificate(
         folder.joinpath("main.typ").write_bytes(files.joinpath(TEMPLATES[form]).read_bytes())
         folder.joinpath("statement.json").write_bytes(
             orjson.dumps(
-                _shown(statement, timeline=analysis is not None)
+                _shown(statement, analysis)
                 | {
                     "papers": [
                         {"name": p.name, "file": FILE_NAMES[p.name, p.media], "media": p.media}
@@ -134,16 +136,20 @@ def _why_not(statement: Statement, said: str) -> str:
     )
 
 
-def _shown(statement: Statement, *, timeline: bool) -> dict[str, object]:
+def _shown(statement: Statement, analysis: Analysis | None) -> dict[str, object]:
     def day(t: int) -> str:
         return time.strftime("%Y-%m-%d %H:%M", time.localtime(t))
+
+    reasons = analysis.findings.reasons if analysis is not None else []
 
     told = statement.model_dump()
     if statement.bench_tried is not None:
         told["bench_tried_text"] = day(statement.bench_tried)[:10]
     shown = told | {
         "issued_text": day(statement.issued), "began_text": day(statement.began), "ended_text": day(statement.ended), "rule": RULE, "not_this": NOT_THIS,
-        "cautions": CAUTIONS, "timeline": timeline, "phases": ", ".join(f"{p} {statement.exercised[p]} x" for p in PHASES if statement.exercised.get(p)),
+        "zone_name": utc_name(utc_offset(statement.issued)),
+        "beside": " ".join(reason.text for reason in reasons if reason.code == BESIDE_THE_PADS), "to_a_factor": set(statement.calibrated) != set(ZONES),
+        "cautions": CAUTIONS, "timeline": analysis is not None, "phases": ", ".join(f"{p} {statement.exercised[p]} x" for p in PHASES if statement.exercised.get(p)),
         "pads_text": _pads_said(statement), "parts_text": ", ".join(statement.parts),
         "chance": None if statement.leak_chance_next_wash_95 is None else f"{_rounded_up(100 * statement.leak_chance_next_wash_95)} %",
         "heard": f"{math.floor(1000 * statement.heard_share) / 10:.1f} %", "watched": f"{statement.watched_s / 60:.0f} min",

@@ -29,6 +29,8 @@ STATIC = {
     "bench.css": "text/css",
     "timeline.css": "text/css",
     "bench.js": "text/javascript",
+    "back.js": "text/javascript",
+    "water.js": "text/javascript",
     "plot.js": "text/javascript",
     "run.js": "text/javascript",
     "sketch.js": "text/javascript",

@@ -53,7 +53,7 @@ def test_a_wet_pad_is_not_called_dry_and_no_run_begins_on_it(
     page.goto(service.url + "/benches/b5")
     page.wait_for_selector("[data-pad=left] >> text=not dry")
     assert "Left pad is not dry" in page.inner_text("main")
-    assert "µS): dry it first. Then load this page again." in page.inner_text("main")
+    assert "µS): dry it first. Then load this page again," in page.inner_text("main")
     page.wait_for_selector("text=NOT DRY: left – dry it first")
     page.click("text=Begin the check")
     page.wait_for_selector("text=Dry the left pad first.")

@@ -362,12 +362,7 @@ def test_a_story_is_written_and_corrected_on_the_page(client: TestClient) -> Non
     page = client.get(where).text
     assert "new hose" in page
     assert "12.5" in page
-    number = (
-        page.split("new hose")[0]
-        .rsplit("<tr", 1)[1]
-        .split('data-head="Entry" class="minor">')[1]
-        .split("<")[0]
-    )
+    number = page.split("new hose")[0].rsplit("<tr", 1)[1].split('data-head="Entry">')[1].split("<")[0]
     client.post(
         f"{where}/story",
         data={"token": token, "what": "repair", "text": "old hose, new clip", "corrects": number},
