@@ -15,8 +15,9 @@ function dress(text, width) {
   if (dark) for (const note of layout.annotations ?? []) if (note.bgcolor?.startsWith("rgba(255,255,255")) Object.assign(note, { bgcolor: "rgba(29,34,39,.85)", font: { ...note.font, color: ink } });
   Object.assign(layout, { paper_bgcolor: paper, plot_bgcolor: dark ? "#1d2227" : paper, font: { ...layout.font, color: ink } });
   if (width < 600) {
-    Object.assign(layout.margin, { l: 58, r: 8, b: 80 });
-    for (const [name, axis] of Object.entries(layout)) if (name.startsWith("xaxis") && axis.title?.text) axis.title.standoff = 34;  // the day stands on a line of its own
+    Object.assign(layout.margin, { l: 58, r: 8 });
+    const last = Object.entries(layout).find(([name, axis]) => name.startsWith("xaxis") && axis.title?.text?.startsWith("time"));
+    if (last) { last[1].title.standoff = 34; layout.margin.b = 80; }  // the day stands on a line of its own
   }
   if (matchMedia("(pointer: coarse)").matches) layout.dragmode = false;  // a finger scrolls the page; buttons move the window
   return figure;
