@@ -268,8 +268,8 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
 
 def _ripe(findings: Findings, at: float) -> list[Reason]:
     """The reasons, without those about water that is too young to say what it is."""
-    doubtful = [e for e in findings.wet_events if leak_chance(e) < FAIL_FROM and e.cause != "fault"]
-    if not doubtful or any(at - e.onset >= JUDGED_S for e in doubtful):
+    water = [e for e in findings.wet_events if e.cause != "fault"]
+    if not water or any(at - e.onset >= JUDGED_S for e in water):
         return findings.reasons
     return [reason for reason in findings.reasons if not reason.code.startswith("wet-")]
 

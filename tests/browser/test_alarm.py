@@ -100,10 +100,21 @@ def test_a_leak_looks_alike_on_both_pages_and_can_be_ended_at_once(
         assert card.locator(".alarm").inner_text().startswith("▲ Water at left since ")
         assert card.locator(".alarm").evaluate("e => getComputedStyle(e).backgroundColor") == red
         assert "still needed" not in card.inner_text()
+        assert " ago" in card.locator(".alarm-head").inner_text()
         fill = card.locator("[data-pad=left] .fill")
         until(lambda: fill.evaluate("e => e.getBoundingClientRect().height") > 15, 2)  # noqa: B023
         assert "% wet" in card.locator("[data-pad=left]").inner_text()
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    page.goto(service.url + "/units")
+    page.wait_for_selector("#water:not([hidden])")
+    assert f"bench {node.topic.bench}: water at left since " in page.inner_text("#water")
+    assert broken_rules(page, service.url + "/units") == []
+    page.click(f"#water a[href='/benches/{node.topic.bench}']")
+    page.click("#seen")
+    page.wait_for_selector("#seen:disabled")
+    page.goto(service.url + "/units")
+    page.wait_for_timeout(1500)
+    assert page.locator("#water").is_hidden()
     page.goto(f"{service.url}/benches/{node.topic.bench}")
     page.click("text=Cancel the run")  # or it would ring on the page of all benches in other tests
     page.wait_for_selector("text=Begin a run")

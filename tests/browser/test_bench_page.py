@@ -247,6 +247,9 @@ def test_a_stale_bench_says_so(service: Service, enter: Callable[..., Page]) -> 
     page.goto(service.url + "/benches/b9")
     page.wait_for_selector("#stale:not([hidden])", timeout=15_000)
     assert "not heard" in page.inner_text("[data-pad=left]")
+    assert "see that the nodes are heard" in page.inner_text("[data-show=sub]")
+    page.click("#check")  # what was heard last is no reading
+    page.wait_for_selector("text=Left, centre and right not heard: check the pads' node first.")
 
 
 @pytest.mark.parametrize("dark", [False, True])

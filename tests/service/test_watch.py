@@ -180,6 +180,47 @@ def test_an_alarm_says_what_each_pads_water_was_judged_to_be(journal: Journal) -
     assert all(one["leak"] < 0.5 and one["phase"] is None for one in judged.values())
 
 
+def test_spilt_water_is_an_alarm_while_it_is_there(journal: Journal) -> None:
+    """Whosever it is, it lies under a machine on the mains: judged a spill, told for as long as the pads are wet, from its first second."""
+    begun = present(simulate(Scenario(seed=35, splash_s=400.0))[0], 640)
+    under_way(journal, begun)
+    with Told(journal) as told:
+        until(lambda: all((told.page["alarm"] or {"judged": {"none": None}})["judged"].values()))
+        times = told.page["alarm"]["times"]
+        assert sorted(times) == sorted(ZONES)
+        assert all(abs(t - begun.header.began - 400) < 5 for t in times.values())
+        until(lambda: told.last("alarm").get("wet") is True)
+        assert told.page["run"]["leaked"] == []
+        assert "This run cannot pass" in told.page["run"]["may_stop"]
+
+
+def test_water_of_the_last_seconds_is_not_yet_judged(journal: Journal, demo: tuple[Recording, Truth]) -> None:
+    """An alarm at once, and no word of whose it is: nor is the run said to be lost, or to leak."""
+    shows = min(demo[1].first_water.values()) - demo[0].header.began
+    run = under_way(journal, present(demo[0], shows + 10))
+    live = look(journal, run.id)
+
+    assert live.wet_since
+    assert not live.leaks
+    assert not any(reason.code.startswith("wet-") for reason in live.lost)
+    assert look(journal, run.id, now=live.at + 15).leaked == ["left"]
+
+
+def test_a_run_that_nobody_has_looked_at_yet_is_caught_up_with(
+    journal: Journal, demo: tuple[Recording, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a start: until it has been judged once, it is neither dry nor silent."""
+    release = threading.Event()
+    monkeypatch.setattr("soaktest.watch.look", lambda *args: release.wait(30) and look(*args))
+    under_way(journal, present(demo[0], 900))
+    with Told(journal) as told:
+        until(lambda: told.page["run"] is not None)
+        assert told.page["behind"]
+        release.set()
+        until(lambda: not told.page["behind"])
+        assert told.page["alarm"]["zones"] == ["left"]
+
+
 def test_a_restart_takes_back_the_alarm_of_a_run_that_is_over_and_keeps_that_of_one_under_way(
     journal: Journal, demo: tuple[Recording, Truth]
 ) -> None:

@@ -1,0 +1,56 @@
+"""What a run's first lines say: every wet pad, each with its own phase, and a verdict's name that is so."""
+
+import pytest
+
+from soaktest.analysis.analyse import Analysis, examine
+from soaktest.analysis.why import explain_events
+from soaktest.findings import verdict_in_words
+from soaktest.layouts import read_layout
+from soaktest.plans import read_plan
+from soaktest.simulate.bench import Scenario, simulate
+from soaktest.simulate.water import Floor, Leak
+from soaktest.timeline import answer
+
+LAYOUT = read_layout("front-loader")
+
+
+@pytest.fixture(scope="module")
+def spreading() -> Analysis:
+    """A leak of 60 ml/min in front of the centre pad: its puddle wets the two others in one moment, minutes later."""
+    scenario = Scenario(
+        seed=15, programmes=("cold",), leak=Leak("door-seal", 60.0), tilt_told=True, floor=Floor(runs_off=0.4)
+    )
+    return examine(simulate(scenario)[0], LAYOUT, read_plan("find-leak"))
+
+
+def test_water_that_spread_is_one_leaks_and_each_pad_is_named(spreading: Analysis) -> None:
+    """The centre in the fill, the others in the wash; no pad is said to have stayed dry."""
+    events = spreading.findings.wet_events
+    said = answer(spreading.findings)
+
+    assert [e.cause for e in events] == ["leak"] * 3
+    assert said.startswith("Water at centre since ")
+    assert said.count("let out in fill") == 1
+    assert said.count("let out in wash") == 2
+    assert not any("stayed dry" in why.part for why in explain_events(spreading))
+
+
+def test_a_pad_wet_by_something_else_is_named_apart(spreading: Analysis) -> None:
+    events = [
+        e.model_copy(update={"cause": "spill", "phase": None}) if e.zone == "left" else e
+        for e in spreading.findings.wet_events
+    ]
+    said = answer(spreading.findings.model_copy(update={"wet_events": events}))
+
+    assert "Wet pads, most likely by spill: left since " in said
+
+
+def test_a_plan_that_only_looks_says_what_it_found(spreading: Analysis) -> None:
+    assert spreading.findings.verdict == "retest"
+    assert verdict_in_words(spreading.findings)[0] == "LEAK FOUND"
+    dry = examine(simulate(Scenario(seed=21, programmes=("quick",)))[0], LAYOUT, read_plan("find-leak"))
+    assert verdict_in_words(dry.findings)[0] == "NO LEAK FOUND"
+    kept = examine(
+        simulate(Scenario(seed=21, programmes=("quick",)))[0], LAYOUT, read_plan("repair-check")
+    ).findings
+    assert verdict_in_words(kept) == ("PASS", "no leak found")
