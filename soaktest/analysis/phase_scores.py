@@ -12,6 +12,8 @@ from soaktest.analysis.series import Floats
 
 TOP_UP_S = 20.0
 """Water let in for less belongs to the wash or rinse around it (the contract of the phases)."""
+LONG_FILL_S = 20.0
+"""From so many seconds on, water let in speaks the louder the longer it lasts."""
 RESTING = 10.0
 """Log chance against a drum that stands for ever in a wash."""
 RESTS_S = (120.0, 300.0)
@@ -93,7 +95,9 @@ def _score_valves(out: Floats, runs: Runs) -> None:
         ("spin", 4.0),
         ("loosen", 8.0),
     ):
-        out[filling, S[name]] -= (penalty * np.where(topping_up, 0.2, 1.0) * weight)[filling]
+        # what lets water in for long is a fill, whatever the rest of the cycle would have
+        longer = np.clip(runs.seconds / LONG_FILL_S, 1.0, 4.0) if name in ("idle", "wash", "rinse") else 1.0
+        out[filling, S[name]] -= (penalty * np.where(topping_up, 0.2, longer) * weight)[filling]
     for name in ("fill1", "fill2"):
         out[topping_up, S[name]] -= 2.0
         out[shut, S[name]] -= (4.0 * np.minimum(runs.seconds / 6.0, 2.0))[shut]

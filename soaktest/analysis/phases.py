@@ -97,7 +97,10 @@ def _rested(
     for state in range(N_STATES):
         by_phase[:, PHASE_OF[state]] += posterior[:, state]
     resting = (runs.turning == 0) & (runs.heater != 1) & (runs.inlet != 1) & (runs.outlet != 1)
-    resting &= ~(runs.watts > levels.rest + 0.5 * levels.valve) & (runs.still_s >= max(SOAK_S, 4.0 * step_s))
+    draws = (runs.watts > levels.rest + 0.5 * levels.valve) & (
+        runs.inlet != 0
+    )  # a valve, where none is heard
+    resting &= ~draws & (runs.still_s >= max(SOAK_S, 4.0 * step_s))
     idle = PHASES.index("idle")
     for phase in ("wash", "rinse", "drain", "spin", "fill"):
         of_it = PHASES.index(phase)
