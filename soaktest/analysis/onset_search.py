@@ -21,6 +21,7 @@ STEP_NOISES = 5.0
 STEP_CODES = 2.5
 STEP_LEFT = 0.4
 """Share of a step that is left until the alarm; what falls back below it was a touch, or hum."""
+LEVEL_S = 15
 BEFORE_S, AFTER_S = 6, 4
 
 
@@ -60,6 +61,15 @@ def settled_level(x: Floats, low: int, at: int, followed: float) -> float:
     if len(recent) < 5:
         recent = x[low : max(low, at - 2)]
     return float(np.median(recent)) if len(recent) >= 3 else followed
+
+
+def last_at_level(x: Floats, level: float, sigma: float) -> int:
+    """Where the last quarter of a minute at the dry level begins, 0 where there is none: water came after it, and what was
+    higher before was a dry level that sank.
+    """
+    means = means_of(x, LEVEL_S)
+    at = np.flatnonzero(means <= level + 0.5 * sigma) if len(x) >= LEVEL_S else ()
+    return int(at[-1]) if len(at) else 0
 
 
 def means_of(x: Floats, width: int) -> Floats:

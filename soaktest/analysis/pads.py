@@ -25,12 +25,14 @@ from soaktest.analysis.conductance import (
 )
 from soaktest.analysis.events import SIEMENS_PER_ML, PadCheck, PadEvent, PadTrack
 from soaktest.analysis.onset_search import (
+    CREEP_S,
     TRACE_S,
     above_noise,
     before_creep,
     countable,
     first_step,
     first_trace,
+    last_at_level,
     means_of,
     settled_level,
 )
@@ -290,8 +292,9 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
     if rise < 0.25 * LEAST_RISE or (early < 0.4 * least and (rise > 4 * early or peak > 4 * soon)):
         return None  # what rose later will alarm by itself, and be dated then
     onset_low, level = before_creep(x, dried, onset_low, alarm.at, level, noise.sigma)
+    onset_low += last_at_level(x[onset_low : alarm.at], level, noise.sigma)
     low, onset, high = _date(x[:stop], onset_low, alarm.at, level, noise)
-    heard_from = max(dried, alarm.at - 300, _last_silence(t, alarm.at))
+    heard_from = max(dried, alarm.at - CREEP_S, _last_silence(t, alarm.at))
     step = first_step(x[:stop], heard_from, alarm.at, noise)
     if step is not None and step < onset:
         quiet = settled_level(x, heard_from, step - 20, level)
