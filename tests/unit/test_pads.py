@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from scipy.stats import binom, binomtest
 
 from soaktest.analysis.events import PadEvent, PadTrack
+from soaktest.analysis.onset_search import last_at_level
 from soaktest.analysis.pads import read_pads
 from soaktest.analysis.series import PadWiring, Series, Signals
 from soaktest.vocabulary import ZONES, Zone
@@ -426,3 +427,22 @@ def test_a_pad_that_keeps_a_trace_of_a_small_wetting_shows_the_next() -> None:
     own = own + np.where(t >= 1000, 2e-5, 0.0)
 
     assert any(abs(event.onset - T0 - 1000) < 3 for event in left(own).events)
+
+
+def test_the_last_of_the_dry_level_comes_after_it_sank() -> None:
+    """Higher until 200 s, at the level for a minute, then the water: no onset is sought in what was higher before."""
+    x = np.concatenate([np.full(200, -5.68), np.full(60, -5.70), np.full(20, -5.60)])
+
+    assert 240 <= last_at_level(x, -5.70, 0.003) <= 245
+    assert last_at_level(x[:200], -5.70, 0.003) == 0
+    assert last_at_level(x[:10], -5.70, 0.003) == 0
+
+
+def test_a_first_drop_long_before_the_bulk_is_the_onset() -> None:
+    """A fifth more for seven minutes, drying slowly, on a pad that conducts well beside its resistor."""
+    t = clock(PLAIN)
+    own = np.where(t >= 500, 2.3e-7 * np.exp(-(t - 500) / 900), 0.0)
+    own = own + 2e-8 * np.expm1(np.clip(t - 925, 0, 60) / 12)
+    event = left(own + 6e-7).events[0]
+
+    assert abs(event.onset - T0 - 500) < 4
