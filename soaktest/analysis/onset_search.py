@@ -67,8 +67,9 @@ def last_at_level(x: Floats, level: float, sigma: float) -> int:
     """Where the last quarter of a minute at the dry level begins, 0 where there is none: water came after it, and what was
     higher before was a dry level that sank.
     """
-    means = means_of(x, LEVEL_S)
-    at = np.flatnonzero(means <= level + 0.5 * sigma) if len(x) >= LEVEL_S else ()
+    if len(x) < LEVEL_S:
+        return 0
+    at = np.flatnonzero(means_of(x, LEVEL_S) <= level + 0.5 * sigma)
     return int(at[-1]) if len(at) else 0
 
 
