@@ -31,6 +31,11 @@ LOW_TIE: Final = 0.03
 """Share of the log that must speak for a level an e-th off the usual one."""
 FLAT: Final = 0.06
 """A pump's draw wanders by no more than this share of it, a drum's by more."""
+RUNS_ON_W: Final = 62.0
+RUNS_ON_S: Final = 16
+RUNS_ON: Final = 2.0
+"""At no more watts, for so many seconds and so many strokes' length, a flat draw is a pump's."""
+STROKES_KNOWN: Final = 12
 FLAT_ALONE_S: Final = 18
 """A flat stretch this much longer than the window that it was found with is no stroke, though it comes once only."""
 STROKES_SHARE: Final = 0.25
@@ -151,7 +156,22 @@ def _by_watts(
         )
     flat = (np.abs(watts - pump) <= strays * pump) | ((watts < pump) & (wanders < FLAT * watts))
     turning[known & flat] = 0  # run dry, it draws less, as flatly
+    if step < FINEST_S:
+        turning[_runs_on(watts, turning, np.where((outlet == 0) | shaking, np.inf, _wander(watts, 5)))] = 0
     return turning, low, pump
+
+
+def _runs_on(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> NDArray[np.bool_]:
+    """Seconds of flat draw that last longer than any stroke does, at what an ordinary pump may draw: a pump beside a weak drum."""
+    out = np.zeros(len(watts), dtype=bool)
+    strokes = [b - a for a, b in stretches(turning == 1) if b - a < LONG_S]
+    if len(strokes) < STROKES_KNOWN:
+        return out
+    least = max(RUNS_ON_S, RUNS_ON * float(np.median(strokes)))
+    for a, b in stretches((turning == 1) & (watts < RUNS_ON_W) & (wanders < FLAT * watts)):
+        if b - a >= least - 4:
+            out[max(a - 2, 0) : b + 2] = True
+    return out & (watts < RUNS_ON_W)
 
 
 def _of_the_drum(vibration: Floats, pumping: NDArray[np.bool_]) -> Floats:

@@ -14,7 +14,7 @@ from soaktest.analysis.series import Floats
 VALVE_W, PUMP_W = 6.5, 18.0
 """Usual levels over rest: a valve draws 5 to 15 W, a pump 14 to 32 W."""
 VALVE_RANGES_W = ((3.0, 5.5), (5.5, 8.5), (8.5, 12.5), (12.5, 15.0))
-PUMP_RANGE_W = (9.0, 34.0)
+PUMP_RANGE_W = (9.0, 60.0)
 PAIR_WEIGHT = 0.3
 """Of what the levels alone say of a pair, beside what a cycle decoded with it says: the same stretches speak in both."""
 VALVE_HIDDEN = -3.0
@@ -110,7 +110,7 @@ def _two_levels(over: Floats, seconds: Floats) -> list[tuple[float, float, float
     """
     logs, weight = _told_levels(over, seconds)
     valve = np.log(np.concatenate([np.geomspace(*edges, 7) for edges in VALVE_RANGES_W]))
-    pump = np.log(np.geomspace(*PUMP_RANGE_W, 24))
+    pump = np.log(np.geomspace(*PUMP_RANGE_W, 34))
     mixed = np.log(0.4 * _bell(logs, valve)[:, :, None] + 0.6 * _bell(logs, pump)[:, None, :] + 0.02)
     score = np.tensordot(weight, mixed, axes=1)
     score -= (
@@ -130,7 +130,7 @@ def _two_levels(over: Floats, seconds: Floats) -> list[tuple[float, float, float
 def _pump_alone(over: Floats, seconds: Floats) -> tuple[float, float]:
     """The likeliest pump over rest with its log chance as in :func:`_two_levels`, where a valve does not show."""
     logs, weight = _told_levels(over, seconds)
-    pump = np.log(np.geomspace(*PUMP_RANGE_W, 24))
+    pump = np.log(np.geomspace(*PUMP_RANGE_W, 34))
     score = weight @ np.log(0.6 * _bell(logs, pump) + 0.02) - 0.5 * ((pump - np.log(PUMP_W)) / 0.35) ** 2
     best = int(np.argmax(score))
     return float(np.exp(pump[best])), PAIR_WEIGHT * float(score[best])
@@ -138,7 +138,7 @@ def _pump_alone(over: Floats, seconds: Floats) -> tuple[float, float]:
 
 def _told_levels(over: Floats, seconds: Floats) -> tuple[Floats, Floats]:
     """Logs of the levels over rest that may be a valve's or a pump's, and what each weighs by its length."""
-    keep = (over > 2.5) & (over < 50.0) & (seconds >= 6)
+    keep = (over > 2.5) & (over < 62.0) & (seconds >= 6)
     return np.log(over[keep]), np.minimum(seconds[keep], 20.0) / 10.0
 
 
