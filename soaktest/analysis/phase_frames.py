@@ -36,6 +36,8 @@ RUNS_ON_S: Final = 16
 RUNS_ON: Final = 2.0
 """At no more watts, for so many seconds and so many strokes' length, a flat draw is a pump's."""
 STROKES_KNOWN: Final = 12
+WEAKER: Final = 0.75
+"""A pump draws such a share of what it and a drum draw together, or less."""
 FLAT_ALONE_S: Final = 18
 """A flat stretch this much longer than the window that it was found with is no stroke, though it comes once only."""
 STROKES_SHARE: Final = 0.25
@@ -148,7 +150,13 @@ def _by_watts(
     turning[heater == 1] = UNKNOWN
     wanders = _wander(watts, max(13, int(4 * step) + 1))
     shaking = vibration > 0.5 * usual_shake(vibration, turning)
-    pump, strays = _strong_pump(watts, turning, np.where((outlet == 0) | shaking, np.inf, wanders)), FLAT
+    runs_on = np.zeros(len(watts), dtype=bool)
+    if step < FINEST_S:
+        runs_on = _runs_on(watts, turning, np.where((outlet == 0) | shaking, np.inf, _wander(watts, 5)))
+    pump, strays = (
+        _strong_pump(watts, turning, np.where((outlet == 0) | shaking, np.inf, wanders), runs_on),
+        FLAT,
+    )
     if np.isnan(pump) and step < FINEST_S:
         pump, strays = (
             _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, _wander(watts, 3))),
@@ -156,8 +164,7 @@ def _by_watts(
         )
     flat = (np.abs(watts - pump) <= strays * pump) | ((watts < pump) & (wanders < FLAT * watts))
     turning[known & flat] = 0  # run dry, it draws less, as flatly
-    if step < FINEST_S:
-        turning[_runs_on(watts, turning, np.where((outlet == 0) | shaking, np.inf, _wander(watts, 5)))] = 0
+    turning[runs_on] = 0
     return turning, low, pump
 
 
@@ -301,7 +308,9 @@ def _pump_alone(x: Floats, pumping: NDArray[np.bool_]) -> float:
     return float(np.quantile(quiet, STARTS_SHARE)) if quiet else 0.0
 
 
-def _strong_pump(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> float:
+def _strong_pump(
+    watts: Floats, turning: NDArray[np.int8], wanders: Floats, runs_on: NDArray[np.bool_]
+) -> float:
     """Watts of a pump that draws more than ``LOW_W``, else NaN: a flat level under the drum's strokes, or before a spin.
 
     It comes again, or lasts longer than a stroke does. Looked for only where no ordinary pump is seen before long turning.
@@ -320,6 +329,9 @@ def _strong_pump(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> f
     found = []
     for a, b in stretches((turning == 1) & (watts < STRONGEST_PUMP_W) & (wanders < FLAT * watts)):
         level, after = float(np.median(watts[a:b])), watts[b + 6 : b + 96]
+        weaker = runs_on[max(a - 60, 0) : a] & (watts[max(a - 60, 0) : a] < WEAKER * level)
+        if weaker.sum() >= 10:
+            continue  # beside a weaker one that has just run, it is that and a drum
         spins = np.isfinite(after).sum() >= 30 and float(np.nanquantile(after, 0.8)) > 1.25 * level
         drum = len(at_strokes) and np.mean(np.abs(at_strokes - level) <= 2.0 * FLAT * level) > STROKES_SHARE
         if (spins or level < 0.8 * stroke) and not drum:
