@@ -69,8 +69,10 @@ def first_levels(frames: Frames, runs: Runs) -> list[Levels]:
         Levels(rest, valve, pump, max(0.4 * valve, 1.8), max(0.3 * pump, 3.0), stroke, shake, True, likely)
         for valve, pump, likely in pairs
     ]
-    if len(known) and not heard_directly(runs) and not np.isfinite(frames.strong_pump):
+    if len(known) and not heard_directly(runs):
         pump, likely = _pump_alone(runs.watts[still] - rest, runs.seconds[still].astype(np.float64))
+        if np.isfinite(frames.strong_pump):
+            pump, likely = frames.strong_pump - rest, pairs[0][2]
         hidden = replace(found[0], pump=pump, pump_spread=max(0.3 * pump, 3.0), valve_shows=False)
         found.append(replace(hidden, likely=likely + VALVE_HIDDEN))
     return found
