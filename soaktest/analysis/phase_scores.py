@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from soaktest.analysis.phase_frames import FINEST_S, LOW_W, Frames
+from soaktest.analysis.phase_frames import LOW_W, Frames
 from soaktest.analysis.phase_levels import Levels, beside_turning, heard_directly
 from soaktest.analysis.phase_model import N_STATES, S
 from soaktest.analysis.phase_runs import Runs
+from soaktest.analysis.pump_draw import FINEST_S
 from soaktest.analysis.series import Floats
 
 TOP_UP_S = 20.0

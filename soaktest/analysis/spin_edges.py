@@ -11,8 +11,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from soaktest.analysis.phase_frames import FINEST_S, Frames
+from soaktest.analysis.phase_frames import Frames
 from soaktest.analysis.phase_shaking import usual_shake
+from soaktest.analysis.pump_draw import FINEST_S
 from soaktest.analysis.series import Floats
 from soaktest.analysis.stretches import stretches
 from soaktest.vocabulary import PHASES

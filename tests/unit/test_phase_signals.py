@@ -462,3 +462,33 @@ def test_a_brief_spin_beside_the_pump_is_told_by_its_length() -> None:
     heard["vibration"][800:840] = np.linspace(0.3, 0.7, 40)
 
     assert right(heard, cycle[:5], "spin") > 0.9
+
+
+@pytest.mark.parametrize("drum_w", [46.0, 54.0])
+def test_a_pump_that_draws_what_the_strokes_do_runs_on(drum_w: float) -> None:
+    """45 W without a pause where strokes last ten seconds."""
+    heard = machine()
+    heard["power"][np.abs(heard["power"] - 143.0) < 1.0] = 3.0 + drum_w
+    pumped = (heard["outlet"] > 0) & (np.arange(len(heard["power"])) < second_of(CYCLE, "spin"))
+    heard["power"][pumped] = 48.0
+    spin = slice(second_of(CYCLE, "spin"), second_of(CYCLE, "spin") + 240)
+    heard["power"][spin] += 19.0
+
+    assert right(only(heard, "power"), CYCLE, "drain", "rinse") > 0.9
+
+
+def test_a_slow_spin_beside_its_pump_is_no_strong_pump() -> None:
+    """A flat 80 W just after a flat 45 W is that pump and a drum."""
+    cycle: tuple[Step, ...] = (*CYCLE[:6], ("drain", 60), ("spin", 180), ("idle", 500))
+    heard = machine(cycle)
+    heard["power"][np.abs(heard["power"] - 143.0) < 1.0] = 61.0
+    drained = 0
+    for phase, seconds in cycle:
+        if phase == "drain":
+            heard["power"][drained : drained + seconds] = 45.0
+        drained += seconds
+    spin = second_of(cycle, "spin")
+    heard["power"][spin : spin + 60] = 80.0
+    heard["power"][spin + 60 : spin + 180] = 300.0
+
+    assert right(only(heard, "power"), cycle, "spin", "drain") > 0.9

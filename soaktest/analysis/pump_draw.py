@@ -1,0 +1,180 @@
+"""Pumps that draw as much as a drum, told by their flat draw: what is no stroke though it draws like one.
+
+A pump draws flatly and runs on; a drum's draw wanders, and it starts and stops.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+from soaktest.analysis.series import Floats
+from soaktest.analysis.stretches import stretches
+
+FLAT: Final = 0.06
+"""A pump's draw wanders by no more than this share of it, a drum's by more."""
+RUNS_ON_W: Final = 62.0
+RUNS_ON_S: Final = 16
+RUNS_ON: Final = 2.0
+"""At no more watts, for so many seconds and so many strokes' length, a flat draw is a pump's."""
+STROKES_KNOWN: Final = 12
+WEAKER: Final = 0.75
+"""A pump draws such a share of what it and a drum draw together, or less."""
+FLAT_ALONE_S: Final = 18
+"""A flat stretch this much longer than the window that it was found with is no stroke, though it comes once only."""
+STROKES_SHARE: Final = 0.25
+"""A level at which the drum spends so much of its strokes is the drum's."""
+FINEST_S: Final = 1.8
+"""From such steps on, the pause between two strokes may not show: strokes and rests merge into what looks like one long run."""
+RUNS_DRY: Final = 0.18
+"""A pump that runs dry bit by bit draws so much less or more, as a share of the middle, in the pauses of one drain."""
+PAUSES: Final = 3
+PAUSE_UNDER: Final = 1.35
+"""A stroke takes the watts to so many times those of the pauses about it, pump and all."""
+STRONGEST_PUMP_W: Final = 110.0
+LONG_S: Final = 50
+"""Seconds of turning that are no stroke."""
+PUMP_ALONE_S: Final = 15
+"""Seconds from the pump's start in which the drum mostly has not begun to spin."""
+QUIET_SHARE: Final = 0.1
+"""Of those seconds, the quieter ones in which it has not begun for certain."""
+STARTS_SHARE: Final = 0.25
+"""Of the pump's starts, those with the drum at rest at the least."""
+RESTING_SHARE: Final = 0.3
+"""Of all seconds, those in which no drum turns in any programme."""
+RESTING: Final = 1.5
+"""A machine at rest strays to so many times the highest level of those."""
+
+
+def pumps(
+    watts: Floats,
+    turning: NDArray[np.int8],
+    outlet: NDArray[np.int8],
+    shaking: NDArray[np.bool_],
+    step_s: float,
+) -> tuple[NDArray[np.bool_], float]:
+    """Seconds of ``turning`` that are a pump's, shape (seconds,), and its watts where it draws as much as a drum, else NaN.
+
+    ``shaking`` says where the machine shakes as a drum makes it, ``outlet`` is 0 where the pump is heard to stand.
+    """
+    wanders, barred = wander(watts, max(13, int(4 * step_s) + 1)), (outlet == 0) | shaking
+    runs_on = np.zeros(len(watts), dtype=bool)
+    if step_s < FINEST_S:
+        runs_on = _runs_on(watts, turning, np.where(barred, np.inf, wander(watts, 5)))
+    pump, strays = _strong_pump(watts, turning, np.where(barred, np.inf, wanders), runs_on), FLAT
+    if np.isnan(pump) and step_s < FINEST_S:
+        pump = _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, wander(watts, 3)))
+        strays = RUNS_DRY
+    flat = (np.abs(watts - pump) <= strays * pump) | ((watts < pump) & (wanders < FLAT * watts))
+    return flat | runs_on, pump  # run dry, it draws less, as flatly
+
+
+def wander(watts: Floats, width: int) -> Floats:
+    """Highest less lowest within ``width`` seconds about each, shape as ``watts``; infinite where not heard throughout."""
+    lost = np.isnan(watts)
+    highest = maximum_filter1d(np.where(lost, np.inf, watts), width)
+    lowest = minimum_filter1d(np.where(lost, -np.inf, watts), width)
+    out: Floats = highest - lowest
+    return out
+
+
+def emptiest(watts: Floats) -> float:
+    """Watts of the machine at rest, infinite where none were heard."""
+    known = watts[~np.isnan(watts)]
+    return float(np.quantile(known, 0.02)) if len(known) else float("inf")
+
+
+def pump_alone(x: Floats, pumping: NDArray[np.bool_]) -> float:
+    """Level of ``x`` with the pump on and the drum at rest, 0 where it was never heard to start.
+
+    From the quieter seconds just after its starts: a spin ramps up from rest, and strokes pause. A pump that pulses
+    starts again and again in mid-spin: where some starts are out of rest, they alone count.
+    """
+    if not pumping.any() or np.isnan(x).all():
+        return 0.0
+    at_rest = RESTING * float(np.nanquantile(x, RESTING_SHARE))
+    quiet, out_of_rest = [], []
+    for begin, stop in stretches(pumping):
+        part = x[begin + 1 : min(begin + 1 + PUMP_ALONE_S, stop)]
+        part = np.sort(part[~np.isnan(part)])
+        if len(part) >= 5:
+            quiet.append(float(np.quantile(part, QUIET_SHARE)))
+            before = x[max(begin - 6, 0) : begin]
+            out_of_rest.append(not np.isnan(before).all() and float(np.nanmedian(before)) <= at_rest)
+    if any(out_of_rest):
+        quiet = [level for level, counts in zip(quiet, out_of_rest, strict=True) if counts]
+    return float(np.quantile(quiet, STARTS_SHARE)) if quiet else 0.0
+
+
+def _strong_pump(
+    watts: Floats, turning: NDArray[np.int8], wanders: Floats, runs_on: NDArray[np.bool_]
+) -> float:
+    """Watts of a pump that draws more than ``LOW_W``, else NaN: a flat level under the drum's strokes, or before a spin.
+
+    It comes again, or lasts longer than a stroke does. Looked for only where no ordinary pump is seen before long turning.
+    ``wanders`` is infinite where it can be no pump: the outlet is shut, or the machine shakes.
+    """
+    long = [(a, b) for a, b in stretches(turning == 1) if b - a >= LONG_S]
+    if not long:
+        return float("nan")
+    pumping = (turning == 0) & (watts > emptiest(watts) + 11.0)
+    before = sum(bool(pumping[max(a - 60, 0) : a].sum() >= 15) for a, _ in long)
+    if before > 0.3 * len(long):
+        return float("nan")
+    strokes = [watts[a:b] for a, b in stretches(turning == 1) if b - a < LONG_S]
+    at_strokes = np.concatenate([*strokes, np.empty(0)])
+    stroke = float(np.median(at_strokes)) if len(at_strokes) else 0.0
+    found = []
+    for a, b in stretches((turning == 1) & (watts < STRONGEST_PUMP_W) & (wanders < FLAT * watts)):
+        level, after = float(np.median(watts[a:b])), watts[b + 6 : b + 96]
+        weaker = runs_on[max(a - 60, 0) : a] & (watts[max(a - 60, 0) : a] < WEAKER * level)
+        if weaker.sum() >= 10:
+            continue  # beside a weaker one that has just run, it is that and a drum
+        spins = np.isfinite(after).sum() >= 30 and float(np.nanquantile(after, 0.8)) > 1.25 * level
+        drum = len(at_strokes) and np.mean(np.abs(at_strokes - level) <= 2.0 * FLAT * level) > STROKES_SHARE
+        if (spins or level < 0.8 * stroke) and not drum:
+            found.append((level, b - a))
+    best, most = float("nan"), 0
+    for level, _ in found:
+        alike = [seconds for other, seconds in found if abs(other - level) <= FLAT * level]
+        if (len(alike) >= 2 or sum(alike) >= FLAT_ALONE_S) and sum(alike) > most:
+            best, most = level, sum(alike)
+    return best
+
+
+def _pump_beneath(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> float:
+    """Watts of a pump that draws more than ``LOW_W`` while the drum goes on with its strokes, else NaN: the level of its pauses."""
+    found: list[tuple[float, int]] = []
+    for begin, stop in stretches(turning == 1):
+        if stop - begin < LONG_S:
+            continue
+        part = watts[begin:stop]
+        pauses = []
+        for a, b in stretches((wanders < 2 * FLAT * watts)[begin:stop] & (part < STRONGEST_PUMP_W)):
+            level = float(np.median(part[a:b]))
+            beside = (part[max(a - 6, 0) : a], part[b : b + 6])
+            if b - a >= 2 and all(len(x) and float(np.nanmax(x)) > PAUSE_UNDER * level for x in beside):
+                pauses.append(level)
+        if len(pauses) >= PAUSES:
+            base = float(np.median(pauses))
+            alike = sum(abs(level - base) <= RUNS_DRY * base for level in pauses)
+            if alike >= 0.7 * len(pauses) and base < 1.35 * float(np.nanquantile(part, 0.05)):
+                found.append((base, alike))
+    best = max(found, key=lambda one: one[1], default=(float("nan"), 0))[0]
+    return best if sum(abs(level - best) <= RUNS_DRY * best for level, _ in found) >= 2 else float("nan")
+
+
+def _runs_on(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> NDArray[np.bool_]:
+    """Seconds of flat draw that last longer than any stroke does, at what an ordinary pump may draw: a pump beside a weak drum."""
+    out = np.zeros(len(watts), dtype=bool)
+    strokes = [b - a for a, b in stretches(turning == 1) if b - a < LONG_S]
+    if len(strokes) < STROKES_KNOWN:
+        return out
+    least = max(RUNS_ON_S, RUNS_ON * float(np.median(strokes)))
+    for a, b in stretches((turning == 1) & (watts < RUNS_ON_W) & (wanders < FLAT * watts)):
+        if b - a >= least - 4:
+            out[max(a - 2, 0) : b + 2] = True
+    return out & (watts < RUNS_ON_W)
