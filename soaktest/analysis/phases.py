@@ -25,7 +25,7 @@ from soaktest.analysis.spin_edges import whole_spins
 from soaktest.vocabulary import PHASE_SIGNALS, PHASES, Phase
 
 ROUNDS = 3
-TEMPER = 0.5
+TEMPER = 1.0
 """Evidence of neighbouring seconds is not independent: posteriors from half of it are honest."""
 MUCH_LIKELIER = 70.0
 """Log chance by which a cycle must be likelier at an unusual power factor than at the usual one: wrong ones came to 20 or 60, right ones to 75 or 110."""
