@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,10 @@ from soaktest.vocabulary import PHASES, ZONES, Zone
 
 Array = NDArray[np.float64]
 EPOCH = 1_764_000_000.0
+BRISK_S = 2.4
+"""Pause between the strokes of a brisk drum."""
+ELEMENT_FROM_W = 1000.0
+"""What draws more is an element: no drawn machine's motor does."""
 WETTED_ML = 0.025
 """A pad is wet from half a drop on: a drop is about 0.05 ml (20 to the millilitre, handbook value from memory)."""
 
@@ -62,6 +66,14 @@ class Scenario:
     """Extra noise of the reading in a spin, in converter steps."""
     any_pad: bool = False
     """Pads of some make, each a little different, instead of the usual one."""
+    meter_lag_s: float = 0.0
+    """Time constant of the meter of power and current."""
+    filter_a: float = 0.0
+    """Current of the mains filter while the machine is awake, a quarter turn off the voltage."""
+    power_factor: float = 0.75
+    """Of motors, pump and valves; the element's is 1."""
+    brisk: bool = False
+    """Strokes that follow each other within two seconds or so."""
     steam: float = 0.0
     """Decades of condensation on all pads after heating."""
     splash_s: float | None = None
@@ -113,7 +125,10 @@ def run_of_water(
 ) -> tuple[Motion, dict[Zone, Array], dict[str, object]]:
     """The machine's motion, water on each pad step by step, and the truth of it, as :func:`simulate` makes them."""
     chance = np.random.default_rng(scenario.seed) if rng is None else rng
-    motion = run_machine(draw_machine(chance), _steps(scenario, chance), chance)
+    kind = draw_machine(chance)
+    if scenario.brisk:
+        kind = replace(kind, pause_s=BRISK_S)
+    motion = run_machine(kind, _steps(scenario, chance), chance)
     water, told = _water(scenario, read_layout(scenario.layout), motion, chance)
     return motion, water, told
 
@@ -225,7 +240,7 @@ def _phase_messages(scenario: Scenario, motion: Motion, rng: np.random.Generator
         return out
 
     known: dict[str, Array] = {
-        "power": motion.power, "current": motion.power / 230.0 / 0.75, "vibration": motion.vibration,
+        "power": _metered(motion.power, scenario), "current": _metered(_amperes(motion, scenario), scenario), "vibration": motion.vibration,
         "inlet": motion.inlet, "outlet": motion.outlet,
     }  # fmt: skip
     channels = {name: mean(known[name]) for name in scenario.signals}
@@ -234,6 +249,22 @@ def _phase_messages(scenario: Scenario, motion: Motion, rng: np.random.Generator
         return []
     node = Node("phase", "phase", scenario.rate_hz, float(rng.uniform(-100, 100)), scenario.network)
     return list(say(scenario.bench, node, EPOCH, channels, {}, rng, words))
+
+
+def _metered(x: Array, scenario: Scenario) -> Array:
+    return _lagged(x, scenario.meter_lag_s) if scenario.meter_lag_s else x
+
+
+def _amperes(motion: Motion, scenario: Scenario) -> Array:
+    """RMS current: the element's in phase, the other loads' by their power factor, the filter's a quarter turn off."""
+    element = np.where(motion.power > ELEMENT_FROM_W, motion.power, 0.0)
+    loads = (motion.power - element) / 230.0 / scenario.power_factor
+    moves = np.flatnonzero(motion.phase != PHASES.index("idle"))
+    awake = np.zeros(len(motion.power))
+    if len(moves):
+        awake[moves[0] : moves[-1] + 1] = scenario.filter_a
+    out: Array = np.hypot(element / 230.0 + loads, awake)
+    return out
 
 
 def _spans(motion: Motion) -> list[tuple[str, float, float]]:

@@ -98,4 +98,8 @@ def draw(seed: int) -> Scenario:
             silent=(start, start + float(rng.uniform(8, 60))) if rng.random() < 0.08 else None,
         ),
         layout=layout,
+        meter_lag_s=float(rng.choice([0.0, 0.0, 0.0, rng.uniform(0.7, 2.2)])),
+        filter_a=float(rng.choice([0.0, rng.uniform(0.02, 0.12)])),
+        power_factor=float(rng.uniform(0.5, 0.95)),
+        brisk=bool(rng.random() < 0.1),
     )  # fmt: skip
