@@ -46,7 +46,9 @@ WATTS_PER_AMPERE: Final = (140.0, 190.0)
 """Small loads at 230 V with power factors of 0.6, as is usual, or above 0.8, so that current reads about as power does."""
 WORKS_A: Final = 0.2
 BESIDE_S: Final = 60.0
-"""A machine is awake within so long of when it draws so many amperes over the least."""
+"""A machine is awake between two times, either so near, at which it draws so many amperes over the least."""
+AWAKE_SHARE: Final = 0.02
+"""Of what it draws then, the lowest, which is its rest."""
 PAUSE_S: Final = 19
 """Pauses of under 20 s belong to what they interrupt (the contract of the phases)."""
 PUMP_WANDERS: Final = 1.3
@@ -195,10 +197,15 @@ def _active(current: Series) -> Series:
     if len(amperes) < 2:
         return current
     rest = float(np.quantile(amperes, 0.02))
-    near = maximum_filter1d(
-        (amperes > rest + WORKS_A) & (amperes < HEATER_A), 2 * int(BESIDE_S / max(current.step_s, 0.05)) + 1
-    )
-    rest = max(rest, float(np.quantile(amperes[near], 0.02))) if near.any() else rest
+    works = np.flatnonzero((amperes > rest + WORKS_A) & (amperes < HEATER_A))
+    if len(works):
+        here = np.arange(len(amperes))
+        after = np.searchsorted(works, here)
+        last, following = works[np.maximum(after - 1, 0)], works[np.minimum(after, len(works) - 1)]
+        beside = BESIDE_S / max(current.step_s, 0.05)
+        between = (here > last) & (here < following) & (here - last <= beside) & (following - here <= beside)
+        if between.any():
+            rest = max(rest, float(np.quantile(amperes[between], AWAKE_SHARE)))
     return Series(current.t, np.sqrt(np.maximum(amperes**2 - rest**2, 0.0)))
 
 
