@@ -28,6 +28,12 @@ from soaktest.why_plot import why_figure
 
 PAD_DECADES = (-1.3, 3.0)
 """0.05 to 1,000 microsiemens: a dry pad in dry air, and a soaked one."""
+TICKS = [
+    {"dtickrange": [None, 30_000], "value": "%H:%M:%S\n%d %b %Y"},
+    {"dtickrange": [30_000, 43_200_000], "value": "%H:%M\n%d %b %Y"},
+    {"dtickrange": [43_200_000, None], "value": "%d %b\n%Y"},
+]
+"""How a time is written on the axis, by the milliseconds from tick to tick: as everywhere else."""
 SIDED = "sided"
 """Words beside a line; the page puts them on that side of it where there is room."""
 MARKS = {"pass": "✓", "fail": "✗", "retest": "?"}
@@ -216,6 +222,7 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
     _gaps(figure, analysis)
     figure.update_xaxes(range=[clock.iso(analysis.findings.began), clock.iso(analysis.findings.ended)])
     figure.update_xaxes(title_text=f"time at the bench, {clock.name}", row=len(heights), col=1)
+    figure.update_xaxes(tickformatstops=TICKS)
     figure.update_layout(meta={"utc_offset_s": clock.utc_offset_s})
     figure.update_layout(
         height=560 + 110 * len(lower), margin={"l": 70, "r": 20, "t": 40, "b": 50}, hovermode="x unified", bargap=0,

@@ -54,3 +54,8 @@ def plural(count: int, thing: str) -> str:
 def listed(words: Sequence[str]) -> str:
     """Words as a list in a sentence: ``a``, ``a and b``, ``a, b and c``."""
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def span_in_words(seconds: float) -> str:
+    """Seconds below two minutes, else minutes."""
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"

@@ -15,7 +15,7 @@ from scipy.ndimage import median_filter, uniform_filter1d
 
 from soaktest.analysis.conductance import SHORT_S, conductance
 from soaktest.analysis.series import Floats, PadWiring, Series, Signals
-from soaktest.vocabulary import PadState
+from soaktest.vocabulary import PadState, span_in_words
 
 UNSOUND_S = 5.0
 """Broken or shorted for longer than this in all, a pad is not sound."""
@@ -77,7 +77,7 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
         (
             "open",
             broken,
-            "reads below its end-of-line resistor" if wiring.end_of_line_ohm else "reads nothing",
+            "reads less than the resistor at its far end" if wiring.end_of_line_ohm else "reads nothing",
         ),
         ("short", shorted, "conducts more than any water does"),
         ("stuck", stuck, "gave one unmoving value"),
@@ -85,9 +85,10 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
         seconds = float(mask.sum()) * step
         if seconds > UNSOUND_S:
             first = float(series.t[np.argmax(mask)]) - signals.began
-            state, note = kind, f"{said} for {seconds:.0f} s, first {first / 60:.0f} min into the run"  # type: ignore[assignment]
+            state = kind  # type: ignore[assignment]
+            note = f"{said} for {span_in_words(seconds)}, from {span_in_words(first)} into the run on"
     if state in ("sound", "unproven") and heard_s < HEARD_LEAST * length:
-        state, note = "silent", f"heard for {heard_s:.0f} of {length:.0f} s"
+        state, note = "silent", f"heard for {span_in_words(heard_s)} of {span_in_words(length)}"
     return Health(state, note, spans, _spans(series.t[bad], step))
 
 

@@ -23,7 +23,7 @@ from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
 from soaktest.findings import BESIDE_THE_PADS, ONLY_FINDS, Reason, WetEvent
 from soaktest.plans import Plan
-from soaktest.vocabulary import PHASE_SIGNALS, ZONES, Outcome, Zone, listed, percent, plural
+from soaktest.vocabulary import PHASE_SIGNALS, ZONES, Outcome, Zone, listed, percent, plural, span_in_words
 
 FAIL_FROM = 0.7
 """A wet event fails the unit from this probability of a leak on."""
@@ -383,8 +383,3 @@ def _unseen_reasons(evidence: Evidence) -> list[Reason]:
 
 def _times(n: int) -> str:
     return {0: "not at all", 1: "once", 2: "twice"}.get(n, f"{n} times")
-
-
-def span_in_words(seconds: float) -> str:
-    """Seconds below two minutes, else minutes."""
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"

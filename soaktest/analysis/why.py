@@ -11,10 +11,10 @@ from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.next_wash import choose_next
 from soaktest.analysis.series import Floats
 from soaktest.analysis.suspects import PartFit
-from soaktest.analysis.verdict import place_in_time, span_in_words
+from soaktest.analysis.verdict import place_in_time
 from soaktest.findings import WetEvent
 from soaktest.layouts import Part
-from soaktest.vocabulary import PHASES, ZONES, listed, percent
+from soaktest.vocabulary import PHASES, ZONES, listed, percent, span_in_words
 
 BEFORE_S: Final = 180.0
 AFTER_S: Final = 900.0
