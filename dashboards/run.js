@@ -92,7 +92,7 @@ addEventListener("DOMContentLoaded", async () => {
   await Promise.allSettled(boxes.map(draw));
   if (boxes.length === 2 && boxes.every(b => b.layout)) {
     const longest = Math.max(...boxes.map(b => b.dataset.ended - b.dataset.began)), low = Math.min(...boxes.map(b => b.layout.yaxis2.range[0])), high = Math.max(...boxes.map(b => b.layout.yaxis2.range[1]));
-    const axis = (b, name) => b.data.find(t => t.name === name && t.yaxis !== "y2")?.yaxis?.replace("y", "yaxis"), tops = new Map();  // one scale for each signal that both heard
+    const axis = (b, name) => b.data.find(t => t.name === name && t.type === "scatter" && !["y", "y2"].includes(t.yaxis ?? "y"))?.yaxis.replace("y", "yaxis"), tops = new Map();  // one scale for each signal that both heard
     for (const b of boxes) for (const { name } of b.data) if (axis(b, name)) tops.set(name, Math.max(tops.get(name) ?? 0, b.layout[axis(b, name)].range?.[1] ?? 0));
     for (const b of boxes) {
       b.follows = true;

@@ -122,6 +122,15 @@ def test_two_runs_zoom_together_and_back(service: Service, enter: Callable[..., 
     for side in ("section:first-child", "section:last-child"):
         page.wait_for_selector(f"{side} > .side[data-ready]")
     page.wait_for_timeout(1000)
+    scales = page.evaluate(
+        """[...document.querySelectorAll('.side')].map(s => s.data.filter(t => t.type === 'scatter' && !['y', 'y2'].includes(t.yaxis ?? 'y'))
+            .map(t => [t.name, s.layout[t.yaxis.replace('y', 'yaxis')].range]))"""
+    )
+    assert scales[0] == scales[1]
+    assert {name for name, _ in scales[0]} >= {"power", "vibration"}
+    assert page.evaluate(
+        "[...document.querySelectorAll('.side')].every(s => s.layout.yaxis.range[1] - s.layout.yaxis.range[0] >= 0.8)"
+    )  # the phases' words stand in the middle of their row
     whole = page.evaluate(LOOK)
     near = press(page, "Nearer")
 
