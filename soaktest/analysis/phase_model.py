@@ -41,7 +41,7 @@ _DURATION: Final = {  # median s, sigma of the log, least s, longest s
 }
 
 _STEPS: Final = {
-    "idle": {"idle": -0.1, "fill1": -0.3, "clear": -2.0, "drain": -3.0, "spin": -4.0, "wash": -6.0, "heat": -8.0, "fill2": -4.0, "loosen": -6.0},
+    "idle": {"idle": -0.1, "fill1": -0.3, "clear": -2.0, "drain": -3.0, "spin": -4.0, "wash": -6.0, "heat": -8.0, "fill2": -6.0, "loosen": -6.0},
     "fill1": {"wash": -0.3, "heat": -1.5, "drain": -4.5, "idle": -5.0},
     "wash": {"heat": -0.9, "drain": -0.7, "fill1": -2.4, "spin": -4.0, "idle": -4.5, "wash": -2.0},
     "heat": {"wash": -0.2, "drain": -2.0, "fill1": -4.0, "idle": -5.0},
