@@ -32,10 +32,10 @@ SURGING = 4.5
 """Log chance against any other phase where it does."""
 CALM_SHARE = 0.1
 """Of the pump's seconds, those without shaking that show a pump that does not shake the machine, or is taken off well."""
-SOFTENER = 1.8
-"""A second valve, which lets in the softener, draws so many times what the first does: 14 to 19 W where that draws 8 to 13."""
-SOFTENER_SHARE = 0.15
-"""Of fills after a drain, those by the second valve."""
+SECOND_VALVE = 1.8
+"""A second valve, such as the softener's, draws with the first so many times what that does: 14 to 19 W where that draws 8 to 13."""
+SECOND_SHARE = 0.15
+"""Of fills, those by both."""
 MERGED_S = 4.0
 """Steps from which a lone sample beside strokes is mostly made of them."""
 SHORT_S = 3.0
@@ -195,25 +195,22 @@ def _score_still(out: Floats, runs: Runs, levels: Levels, weight: float, step_s:
     still &= ~np.isnan(runs.watts)
     over = runs.watts - levels.rest
     rest = -0.5 * (np.where(over < 0, over / 4.0, over / 1.6)) ** 2 - np.log(1.6)
-    valve, softener = (
-        -0.5 * ((over - times * levels.valve) / levels.valve_spread) ** 2 - np.log(levels.valve_spread)
-        if levels.valve_shows
-        else rest
-        for times in (1.0, SOFTENER)
+    one, two = (
+        np.exp(-0.5 * ((over - times * levels.valve) / levels.valve_spread) ** 2) / levels.valve_spread
+        for times in (1.0, SECOND_VALVE)
     )
+    valve = (1 - SECOND_SHARE) * one + SECOND_SHARE * two if levels.valve_shows else np.exp(rest)
     pump = -0.5 * ((over - levels.pump) / levels.pump_spread) ** 2 - np.log(levels.pump_spread)
-    density = np.exp(np.stack([rest, valve, pump, softener], axis=1)) + 2e-4
+    density = np.stack([np.exp(rest), valve, np.exp(pump)], axis=1) + 2e-4
     # At coarse steps a lone sample beside strokes is a mean over both: the true level may be anything
     # below it, and at coarser ones nobody knows.
     lone = (runs.seconds <= (SHORT_S if step_s < 1.5 else 1.5 * step_s)) & beside_turning(runs)
     if step_s < MERGED_S:
-        base = np.array([0.0, levels.valve, levels.pump, SOFTENER * levels.valve])
+        base = np.array([0.0, levels.valve, levels.pump])
         mixed = (over[:, None] > base) / np.maximum(LOW_W - base, 5.0) + 2e-4
         density = np.where(lone[:, None], (1 - MIXED_SHARE) * density + MIXED_SHARE * mixed, density)
         lone = np.zeros_like(lone)
     span = np.where(lone, 0.0, np.minimum(runs.seconds / 10.0, 1.0)) * weight
-    later = (1 - SOFTENER_SHARE) * density[:, 1] + SOFTENER_SHARE * density[:, 3]
     for name, shares in _SHARES.items():
-        by_valve = later if name == "fill2" else density[:, 1]
-        likely = np.log(np.stack([density[:, 0], by_valve, density[:, 2]], axis=1) @ np.array(shares))
+        likely = np.log(density @ np.array(shares))
         out[still, S[name]] += (likely * span * 2.2)[still]
