@@ -19,8 +19,8 @@ DRY_FLOOR_S: Final = 1e-7
 """Siemens added before the logarithm: below this lies leakage and the converter's last step, not water."""
 SOAKED_S: Final = 1e-3
 """Siemens of a soaked pad in tap water (1 kohm), the upper end of the wetness scale."""
-SHORT_S: Final = 2.5e-3
-"""Siemens above which two tracks touch (400 ohm): tap water of 1,500 uS/cm on a whole pad stays under 2e-3."""
+SHORT_S: Final = 3.5e-3
+"""Siemens above which two tracks touch (less than 300 ohm): tap water of 1,500 uS/cm on a whole pad stays under 2e-3."""
 DAMPEST_DRY_S: Final = 3e-6
 """Siemens of its own that a dry pad in humid air does not reach (330 kohm)."""
 

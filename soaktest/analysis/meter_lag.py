@@ -44,6 +44,8 @@ def lag_of(watts: Floats, stride: int) -> float:
 def unlagged(watts: Floats, step_s: float) -> Floats:
     """What the machine drew, of what a lagging meter showed second by second; as it was where no lag is told."""
     stride = max(round(step_s), 1)
+    if step_s > 1.2 and abs(step_s - stride) > 0.1 * stride:
+        return watts  # samples of no whole seconds are held for seconds of more than one
     share = lag_of(watts, stride)
     if share == 0.0:
         return watts

@@ -36,12 +36,17 @@ RUN_DOWN_S: Final = 15
 """Seconds from what draws within which a drum may turn at such watts: it runs down, or its meter lags."""
 OFTEN: Final = 0.2
 """Of the seconds before the first fill, those shaken from which it is the drum."""
-HEATER_W: Final = 1000.0
+HEATER_W: Final = 900.0
 """No motor of a household washer draws this for long."""
 HEATER_A: Final = 4.8
 """The same in amperes, where a motor's are more than its watts over the mains' volts, and an element's are not."""
 AT_ONCE: Final = 0.55
 """Share of what is drawn that an element takes within a sample or two, be the drum at its strokes."""
+SLOW_S: Final = 6
+"""A meter that averages or lags shows that within so many seconds,"""
+STAYS_S: Final = 20
+STAYS: Final = 0.3
+"""and stays as high for so long to such a share, be the drum at its strokes."""
 WATTS_PER_AMPERE: Final = (140.0, 190.0)
 """Small loads at 230 V with power factors of 0.6, as is usual, or above 0.8, so that current reads about as power does."""
 WORKS_A: Final = 0.2
@@ -86,9 +91,8 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     pumped = grid(signals.other("outlet"), t0, seconds)
     outlet, pumping = _on(pumped), np.nan_to_num(pumped) > 0.5
     vibration = _of_the_drum(grid(signals.other("vibration"), t0, seconds), pumping)
-    # a machine heats no water that it pumps out: what draws so much then is a motor that gathers speed
-    by_element = np.where(pumping, np.minimum(watts, 0.0), watts)
-    heater = _heater(by_element, HEATER_W if len(power) else HEATER_A * watts_per_ampere, step)
+    least = HEATER_W if len(power) else HEATER_A * watts_per_ampere
+    heater = _heater(watts, _without_pumping(watts > least, pumping), step, motors=not len(power))
     known = ~np.isnan(watts)
     turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, step)
     may_pump = (outlet == 1) | ((outlet == UNKNOWN) & (watts > emptiest(watts) + 11.0))
@@ -228,32 +232,55 @@ def _on(share: Floats) -> NDArray[np.int8]:
     return out
 
 
-def _heater(watts: Floats, least: float, step: float) -> NDArray[np.int8]:
-    """1 where the element is on, above ``least``; it must last some seconds, and its own level is learned."""
+def _heater(watts: Floats, high: NDArray[np.bool_], step: float, *, motors: bool) -> NDArray[np.int8]:
+    """1 where the element is on, of what draws ``high``; it must last some seconds, and its own level is learned.
+
+    ``motors``: whether a motor may draw so much too, as one of a low power factor does in amperes.
+    """
     out = np.full(len(watts), UNKNOWN, dtype=np.int8)
     known = ~np.isnan(watts)
     out[known] = 0
-    switched = _switched(watts, known & (watts > least), step)
-    if switched.sum() < 8:
+    on = _switched(watts, high, step) if motors else high
+    if on.sum() < 8:
         return out
-    level = float(np.quantile(watts[switched], 0.6))
-    on = _switched(watts, known & (watts > max(0.6 * level, least)), step)
-    for begin, stop in stretches(on):
+    level = float(np.quantile(watts[on], 0.6))
+    on = high & (watts > 0.6 * level)
+    for begin, stop in stretches(_switched(watts, on, step) if motors else on):
         if stop - begin >= 8:
             out[begin:stop] = 1
     out[joined(out == 1, PAUSE_S)] = 1
     return out
 
 
+def _without_pumping(high: NDArray[np.bool_], pumping: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Those stretches in which the pump is not heard: a machine heats no water that it pumps out, and a motor draws so much too."""
+    out = high.copy()
+    for begin, stop in stretches(high):
+        if pumping[begin:stop].sum() > 2:
+            out[begin:stop] = False
+    return out
+
+
 def _switched(watts: Floats, high: NDArray[np.bool_], step: float) -> NDArray[np.bool_]:
-    """Those stretches of high draw that begin at once, as an element's do: a motor gathers speed."""
+    """Those stretches of high draw that begin at once, or within seconds and stay, as an element's do: a motor gathers speed."""
     out = np.zeros(len(watts), dtype=bool)
     edge = max(2, int(np.ceil(2 * step)))
     for begin, stop in stretches(high):
-        around = watts[max(begin - 2 * edge, 0) : begin + 2 * edge]
-        rises = around[edge:] - around[:-edge]
-        unheard = begin < edge or np.isnan(watts[begin - edge : begin]).any()
         level = float(np.nanmedian(watts[begin : min(begin + 2 * edge, stop)]))
-        if unheard or float(np.nanmax(rises)) > AT_ONCE * level:
+        unheard = begin < edge or np.isnan(watts[begin - edge : begin]).any()
+        settled = watts[begin + SLOW_S : begin + SLOW_S + STAYS_S]
+        stays = len(settled) == STAYS_S and bool(np.ptp(settled) < STAYS * np.median(settled))
+        if (
+            unheard
+            or _rise(watts, begin, edge) > AT_ONCE * level
+            or (stays and _rise(watts, begin, max(SLOW_S, edge)) > AT_ONCE * float(np.median(settled)))
+        ):
             out[begin:stop] = True
     return out
+
+
+def _rise(watts: Floats, begin: int, seconds: int) -> float:
+    """The most that the draw grows by within so many seconds about a moment; 0 where none is known."""
+    around = watts[max(begin - 2 * seconds, 0) : begin + 2 * seconds]
+    rises = around[seconds:] - around[:-seconds]
+    return float(np.nanmax(rises)) if np.isfinite(rises).any() else 0.0

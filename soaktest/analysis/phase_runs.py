@@ -91,9 +91,10 @@ def runs_of(frames: Frames) -> Runs:
 def _blocks(turning: NDArray[np.bool_], breaks: int) -> list[tuple[int, int]]:
     """Stretches of turning, joined where a sample or two show none; but what pauses again and again is strokes."""
     strokes = stretches(turning)
-    out = []
+    starts = np.array([a for a, _ in strokes], dtype=np.int64)
+    out: list[tuple[int, int]] = []
     for begin, end in stretches(joined(turning, breaks)):
-        inside = [(a, b) for a, b in strokes if begin <= a < end]
+        inside = strokes[slice(*np.searchsorted(starts, (begin, end)).tolist())]
         many = len(inside) >= STROKES and end - begin <= STROKE_S * len(inside)
         out += inside if many else [(begin, end)]
     return out
@@ -125,6 +126,8 @@ def _roughness(watts: Floats, lag: int) -> float:
     if len(watts) < 4 * lag or not np.isfinite(watts).any():
         return 0.0
     jumps = np.abs(watts[lag:] - watts[:-lag])
+    if not np.isfinite(jumps).any():
+        return 0.0
     return float(np.nanmedian(jumps) / max(float(np.nanmedian(watts)), 1.0))
 
 

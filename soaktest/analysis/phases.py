@@ -26,7 +26,7 @@ from soaktest.vocabulary import PHASE_SIGNALS, PHASES, Phase
 
 ROUNDS = 3
 TEMPER = 1.0
-"""Evidence of neighbouring seconds is not independent: posteriors from half of it are honest."""
+"""Weight of the evidence in posteriors: by measure its whole, though neighbouring seconds are not independent."""
 MUCH_LIKELIER = 70.0
 """Log chance by which a cycle must be likelier at an unusual power factor than at the usual one: wrong ones came to 20 or 60, right ones to 75 or 110."""
 SOAK_S = 25.0
@@ -89,22 +89,28 @@ def _rested(
     runs: Runs, levels: Levels, step_s: float, best: NDArray[np.int64], posterior: Floats
 ) -> tuple[NDArray[np.int64], Floats]:
     """Phase of each run (runs,) and chances (runs, phases) from states, with a soak inside a wash or rinse, and a rest
-    after a spin or drain, put out as idle.
+    beside a spin, drain or fill, put out as idle.
 
-    A state of its own for them would offer the grammar a way from wash to wash around any rinse.
+    What may be water moving unheard is no rest: where nothing tells of the pump, none beside a spin or drain, and where
+    nothing tells of the valve, none beside a fill. A state of its own for them would offer the grammar a way from wash to wash around any rinse.
     """
     by_phase = np.zeros((len(best), len(PHASES)))
     for state in range(N_STATES):
         by_phase[:, PHASE_OF[state]] += posterior[:, state]
     resting = (runs.turning == 0) & (runs.heater != 1) & (runs.inlet != 1) & (runs.outlet != 1)
-    draws = (runs.watts > levels.rest + 0.5 * levels.valve) & (
-        runs.inlet != 0
-    )  # a valve, where none is heard
-    resting &= ~draws & (runs.still_s >= max(SOAK_S, 4.0 * step_s))
-    idle = PHASES.index("idle")
+    over = runs.watts - levels.rest
+    valve = (over > 0.5 * levels.valve) & (runs.inlet != 0)
+    pump = (over > 0.5 * (levels.valve + levels.pump)) & (runs.outlet != 0)
+    resting &= ~valve & ~pump & (runs.still_s >= max(SOAK_S, 4.0 * step_s))
+    idle, by_watts = PHASES.index("idle"), ~np.isnan(runs.watts)
+    told = {
+        "drain": by_watts | (runs.outlet == 0),
+        "spin": by_watts | (runs.outlet == 0),
+        "fill": (by_watts & levels.valve_shows) | (runs.inlet == 0),
+    }
     for phase in ("wash", "rinse", "drain", "spin", "fill"):
         of_it = PHASES.index(phase)
-        rows = resting & ((runs.inlet == 0) | levels.valve_shows) if phase == "fill" else resting
+        rows = resting & told.get(phase, np.ones_like(resting))
         by_phase[rows, idle] += by_phase[rows, of_it]
         by_phase[rows, of_it] = 0.0
         best = np.where(rows & (best == of_it), idle, best)

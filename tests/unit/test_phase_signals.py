@@ -492,3 +492,46 @@ def test_a_slow_spin_beside_its_pump_is_no_strong_pump() -> None:
     heard["power"][spin + 60 : spin + 180] = 300.0
 
     assert right(only(heard, "power"), cycle, "spin", "drain") > 0.9
+
+
+@pytest.mark.parametrize(
+    "names",
+    [("power", "inlet"), ("current", "inlet"), ("vibration", "inlet"), ("power", "inlet", "vibration")],
+)
+def test_a_pump_that_nobody_hears_is_no_rest(names: tuple[str, ...]) -> None:
+    """The inlet is heard and shut, the outlet is not: what the pump draws, or might, is a drain still."""
+    heard = only(machine(), *names)
+
+    assert right(heard, CYCLE, "drain") > 0.8
+    assert right(heard, CYCLE, "fill", "wash", "rinse", "spin") > 0.9
+
+
+@pytest.mark.parametrize("seconds", [4, 6])
+@pytest.mark.parametrize("name", ["power", "current"])
+def test_an_element_is_seen_through_a_meter_that_averages(name: str, seconds: int) -> None:
+    cycle: tuple[Step, ...] = (*CYCLE[:2], ("wash", 100), ("heat", 400), ("wash", 200), *CYCLE[3:])
+    heard = machine(cycle)
+    shown = np.convolve(heard[name], np.ones(seconds) / seconds)[: len(heard[name])]
+
+    assert right({name: shown}, cycle, "heat") > 0.9
+
+
+def test_an_element_of_a_small_machine_heats() -> None:
+    """950 W, the drum at rest."""
+    cycle: tuple[Step, ...] = (*CYCLE[:2], ("wash", 100), ("heat", 400), ("wash", 200), *CYCLE[3:])
+    heard = machine(cycle, element_w=950.0)
+
+    assert right(only(heard, "power"), cycle, "heat") > 0.95
+
+
+@pytest.mark.parametrize("names", [("power", *DIRECT), ("current", *DIRECT)])
+def test_a_pump_that_pulses_in_a_strong_spin_makes_no_element(names: tuple[str, ...]) -> None:
+    """1,150 W, or 6.5 A, the pump on for 15 s and off for 12 s."""
+    heard = machine()
+    spin = second_of(CYCLE, "spin")
+    climb = np.minimum(np.arange(240) / 60.0, 1.0)
+    heard["power"][spin : spin + 240] = 30.0 + 1150.0 * climb
+    heard["current"][spin : spin + 240] = 0.3 + 6.5 * climb
+    heard["outlet"][spin : spin + 240] = np.arange(240) % 27 < 15
+
+    assert right(only(heard, *names), CYCLE, "spin", "rinse") > 0.9
