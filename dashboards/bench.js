@@ -31,7 +31,7 @@ for (const release of ["pointerup", "pointercancel"]) addEventListener(release, 
 // How the bench stands, and what to do next, in one line.
 function headline(b) {
   const floor = and(damp(b)), run = b.run, leaked = run?.leaked?.length ? `LEAKED at ${and(run.leaked)}` : "";
-  if (b.alarm) return `WET: ${since(b)} (${ago(b)})`;
+  if (b.alarm) return `WET: ${since(b)}`;
   if (b.behind) return "Catching up with what was heard – a moment";
   if (b.stale) return `Nothing heard for ${b.age_s == null ? "a while" : span(b.age_s)} – check the nodes' supply and network`;
   if (!Object.values(b.pads).some(p => p.heard)) return "Pads not heard – check their node's supply and network";
@@ -63,7 +63,7 @@ function showBench(root, b) {
   root.classList.toggle("wet", !!b.alarm);
   const box = root.querySelector(".alarm");
   box.hidden = !b.alarm;
-  if (b.alarm) { say(box, "alarm-head", `${root === one ? `Bench ${b.bench}: water` : "Water"} at ${since(b)}, ${ago(b)}`); say(box, "alarm-note", judged(b.alarm)); box.classList.toggle("calm", !b.alarm.unseen.length); }
+  if (b.alarm) { say(box, "alarm-head", `${root === one ? `Bench ${b.bench}: water` : "Water"} at ${since(b)}`); say(box, "ago", `, ${ago(b)}`); say(box, "alarm-note", judged(b.alarm)); box.classList.toggle("calm", !b.alarm.unseen.length); }
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`);
     part.classList.toggle("wet", pad.wet);
@@ -185,7 +185,7 @@ async function check() {
   for (let s = 5; s; s--) { say(one, "check", `Reading dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z] = { dry: now(z), touched: now(z), after: 0 };
   step("touched");
-  for (const z of zones) for (let s = 10; s; s--) { say(one, "check", `Touch the ${z} pad now: ${s} s, ${now(z) ?? "–"} µS`); await wait(1000); got[z].touched = now(z) === null ? null : Math.max(got[z].touched, now(z)); }
+  for (const z of zones) for (let s = 10; s; s--) { say(one, "check", `Touch the ${z} pad now: ${s} s, ${now(z) ?? "–"} µS`); await wait(1000); got[z].touched = now(z) === null || got[z].touched === null ? null : Math.max(got[z].touched, now(z)); }
   step("after");
   for (let s = 10; s; s--) { say(one, "check", `Wipe the pads dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z].after = now(z);

@@ -32,6 +32,8 @@ from soaktest.workshop.stories import keep_unit
 RECENT_S = 20.0
 JUDGED_S = 20.0
 """Water is told at once, and what it is once it is so old: its shape has shown by then, and a phase that had just begun."""
+WET_CODES = ("wet-event", "wet-before-fill", "wet-uncertain")
+"""Codes of reasons that do not name the cause of their water."""
 LONGEST_REASON = 200
 """Characters of why a run was begun all the same: what a certificate has room for."""
 
@@ -53,7 +55,7 @@ class Live:
 
     @property
     def leaks(self) -> list[WetEvent]:
-        """Wet events that are leaks: the run has failed by them, whether their pads are dry again or not."""
+        """Wet events that are leaks and old enough to be told: the run has failed by them, whether their pads are dry again or not."""
         events = self.analysis.findings.wet_events
         return [e for e in events if leak_chance(e) >= FAIL_FROM and self.at - e.onset >= JUDGED_S]
 
@@ -61,6 +63,12 @@ class Live:
     def leaked(self) -> list[Zone]:
         """Zones at which it leaked in this run."""
         return sorted({e.zone for e in self.leaks})
+
+    @property
+    def ripens_s(self) -> float | None:
+        """Seconds until the youngest water is old enough to say what it is; None where all is."""
+        left = [JUDGED_S - (self.at - e.onset) for e in self.analysis.findings.wet_events]
+        return max((s for s in left if s > 0.0), default=None)
 
     @property
     def wet_since(self) -> dict[Zone, float]:
@@ -269,9 +277,11 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
 def _ripe(findings: Findings, at: float) -> list[Reason]:
     """The reasons, without those about water that is too young to say what it is."""
     water = [e for e in findings.wet_events if e.cause != "fault"]
-    if not water or any(at - e.onset >= JUDGED_S for e in water):
+    old = [e for e in water if at - e.onset >= JUDGED_S]
+    if len(old) == len(water):
         return findings.reasons
-    return [reason for reason in findings.reasons if not reason.code.startswith("wet-")]
+    told = {"wet-at-start", *(f"wet-by-{e.cause}" for e in old), *(WET_CODES if old else ())}
+    return [r for r in findings.reasons if not r.code.startswith("wet-") or r.code in told]
 
 
 def lamp_message(bench: str, stage: str, verdict: str) -> tuple[str, bytes]:

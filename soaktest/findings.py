@@ -173,6 +173,7 @@ def verdict_in_words(findings: Findings) -> tuple[str, str]:
     """The verdict's name and what it means, for people; a plan that only looks gives none, and what it found stands there."""
     codes = {reason.code for reason in findings.reasons}
     if ONLY_FINDS in codes:
-        found = "LEAK FOUND" if "wet-event" in codes else "NO LEAK FOUND"
+        unheard = any(code.startswith("pad-") or code in ("gap", "coverage") for code in codes)
+        found = "LEAK FOUND" if "wet-event" in codes else "CANNOT TELL" if unheard else "NO LEAK FOUND"
         return found, "this plan looks for a leak, and gives no pass or fail"
     return VERDICTS[findings.verdict]

@@ -135,7 +135,7 @@ def answer(findings: Findings) -> str:
     """Is it leaking, where, since when: in one sentence."""
     clock = Clock.of(findings.began)
     leaking = {e.zone: e for e in reversed(findings.wet_events) if e.cause == "leak"}  # each pad's first
-    other = {e.zone: e for e in reversed(findings.wet_events) if e.zone not in leaking}
+    other = {e.zone: e for e in reversed(findings.wet_events) if e.zone not in leaking and e.cause != "fault"}
     leaks = sorted(leaking.values(), key=lambda e: e.onset)
     others = sorted(other.values(), key=lambda e: e.onset)
     said = ""
@@ -153,7 +153,7 @@ def answer(findings: Findings) -> str:
         when = "as the run began" if e.onset <= findings.began + 1.0 else f"since {clock.time(e.onset)}"
         by_cause.setdefault(e.cause, []).append(f"{e.zone} {when}")
     for cause, pads in by_cause.items():
-        said += f"Wet pads, most likely by {cause}: {listed(pads)}. "
+        said += f"Wet {'pad' if len(pads) == 1 else 'pads'}, most likely by {cause}: {listed(pads)}. "
     if said:
         return said.strip()
     return "No pad got wet." if findings.verdict == "pass" else findings.reasons[0].text

@@ -48,6 +48,8 @@ class _Bench:
     run: RunRow | None = None
     live: Live | None = None
     due: float = 0.0
+    tried: bool = False
+    """Whether the run under way was looked at, be it in vain."""
     ended: RunRow | None = None
     """The newest live run that has ended."""
     verdict: str = ""
@@ -152,7 +154,7 @@ class Watch:
             for name in names | self._benches.keys():
                 bench, run = self._of(name), under_way.get(name)
                 if (run and run.id) != (bench.run and bench.run.id):
-                    bench.live, bench.due = None, 0.0
+                    bench.live, bench.due, bench.tried = None, 0.0, False
                     if run is not None:
                         bench.glance.begin(run.began)
                 bench.run = run
@@ -229,6 +231,9 @@ class Watch:
                 if live is not None and bench.run and bench.run.id == number:
                     bench.live = live
                     self._settle(bench, live)
+                    if live.ripens_s is not None:
+                        bench.due = min(bench.due, time.monotonic() + live.ripens_s)
+                bench.tried = True
 
     def _settle(self, bench: _Bench, live: Live) -> None:
         """What the analysis has confirmed needs no provisional word any more."""
@@ -303,8 +308,8 @@ class Watch:
 
 
 def _not_looked_at(bench: _Bench, now: float) -> bool:
-    """Whether a run is under way for long, and nobody has judged it yet: after a start its water is told only then."""
-    return bool(bench.run and bench.live is None and now - bench.run.began > LEARN_S)
+    """Whether a run is under way for long, and nobody has tried to judge it yet: after a start its water is told only then."""
+    return bool(bench.run and not bench.tried and now - bench.run.began > LEARN_S)
 
 
 def _in_steps(age_s: float) -> int:
@@ -323,12 +328,12 @@ def _wet_since(bench: _Bench) -> dict[Zone, float]:
 
 
 def _judged(bench: _Bench, zone: Zone) -> dict[str, Any] | None:
-    """What the analysis makes of a zone's water: cause, chance of a leak, the phase that let it out; None until it has heard of it."""
+    """What the analysis makes of a zone's water: cause, chance of a leak, the phase that let it out; None until it is old enough."""
     events = bench.live.analysis.findings.wet_events if bench.live else []
     provisional = bench.glance.pads[zone].wet_since
     since = math.inf if provisional is None else provisional - LEARN_S
     event = next((e for e in reversed(events) if e.zone == zone and (e.end is None or e.onset > since)), None)
-    if event is None or time.time() - event.onset < JUDGED_S:
+    if event is None or bench.live is None or bench.live.at - event.onset < JUDGED_S:
         return None
     leak = leak_chance(event)
     return {"cause": event.cause, "leak": leak, "phase": event.phase if leak >= FAIL_FROM else None}

@@ -156,11 +156,17 @@ def _doubtful_events(evidence: Evidence) -> list[Reason]:
         ):
             continue
         last = together[-1] if together else []
-        if last and (last[0].cause, event.onset - last[0].onset <= TOGETHER_S) == (event.cause, True):
+        if last and event.cause == last[0].cause and _told_together(last[0], event, evidence.heard):
             last.append(event)
         else:
             together.append([event])
     return [_doubtful_reason(events, evidence) for events in together]
+
+
+def _told_together(one: WetEvent, other: WetEvent, heard: Heard) -> bool:
+    """Whether two wettings are of one moment, and none of them before the first water that was let in."""
+    apart = heard.first_water is not None and one.onset < heard.first_water <= other.onset
+    return other.onset - one.onset <= TOGETHER_S and not apart
 
 
 def _doubtful_reason(events: list[WetEvent], evidence: Evidence) -> Reason:

@@ -42,7 +42,7 @@ def test_a_pad_wet_by_something_else_is_named_apart(spreading: Analysis) -> None
     ]
     said = answer(spreading.findings.model_copy(update={"wet_events": events}))
 
-    assert "Wet pads, most likely by spill: left since " in said
+    assert "Wet pad, most likely by spill: left since " in said
 
 
 def test_a_plan_that_only_looks_says_what_it_found(spreading: Analysis) -> None:
