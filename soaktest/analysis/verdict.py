@@ -29,8 +29,9 @@ FAIL_FROM = 0.7
 """A wet event fails the unit from this probability of a leak on."""
 CLEAR_BELOW = 0.1
 """Below this probability of a leak, condensation does not stand in the way of a pass."""
-RECOGNISED_FROM = 0.35
-"""Phases of washes, simulated and real, are sure to 46 % or more; those read into a refrigerator's or a fan's power to 22 % at most."""
+RECOGNISED_FROM = 0.25
+"""Phases of washes, simulated and real, are sure to 29 % or more; those read into a drill's power to 13 %. What looks more like
+a wash, such as a refrigerator's steps, has no whole wash in it."""
 TOGETHER_S = 60.0
 """Pads wetted within so long of each other are told in one sentence."""
 WET_BEFORE_FILL = "wet-before-fill"
