@@ -206,6 +206,34 @@ def test_water_of_the_last_seconds_is_not_yet_judged(journal: Journal, demo: tup
     assert look(journal, run.id, now=live.at + 15).leaked == ["left"]
 
 
+def test_water_is_judged_as_soon_as_it_is_old_enough(
+    journal: Journal, demo: tuple[Recording, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However long the pause to the next look would be."""
+    monkeypatch.setattr("soaktest.watch.LEAST_BETWEEN_S", 600.0)
+    shows = min(demo[1].first_water.values()) - demo[0].header.began
+    under_way(journal, present(demo[0], shows + 12))
+    with Told(journal) as told:
+        until(lambda: told.page["alarm"] is not None and told.page["run"].get("leaked") is not None)
+        assert told.page["alarm"]["judged"]["left"] is None
+        until(lambda: told.page["run"]["leaked"] == ["left"], 30)
+        assert told.page["alarm"]["judged"]["left"]["cause"] == "leak"
+
+
+def test_a_run_that_cannot_be_judged_is_not_caught_up_with_for_ever(
+    journal: Journal, demo: tuple[Recording, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was tried: what the pads say is shown, and that they are silent where they are."""
+
+    def broken(*args: Any) -> Any:
+        raise RuntimeError("no judgement")
+
+    monkeypatch.setattr("soaktest.watch.look", broken)
+    under_way(journal, present(demo[0], 300))
+    with Told(journal) as told:
+        until(lambda: told.page["run"] is not None and not told.page["behind"], 20)
+
+
 def test_a_run_that_nobody_has_looked_at_yet_is_caught_up_with(
     journal: Journal, demo: tuple[Recording, Truth], monkeypatch: pytest.MonkeyPatch
 ) -> None:

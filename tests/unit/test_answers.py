@@ -4,7 +4,7 @@ import pytest
 
 from soaktest.analysis.analyse import Analysis, examine
 from soaktest.analysis.why import explain_events
-from soaktest.findings import verdict_in_words
+from soaktest.findings import ONLY_FINDS, Reason, verdict_in_words
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.simulate.bench import Scenario, simulate
@@ -54,3 +54,24 @@ def test_a_plan_that_only_looks_says_what_it_found(spreading: Analysis) -> None:
         simulate(Scenario(seed=21, programmes=("quick",)))[0], LAYOUT, read_plan("repair-check")
     ).findings
     assert verdict_in_words(kept) == ("PASS", "no leak found")
+
+
+def test_a_plan_that_only_looks_and_heard_no_pad_cannot_tell(spreading: Analysis) -> None:
+    silent = Reason(code="pad-silent", text="Left pad was not heard.")
+    heard_nothing = spreading.findings.model_copy(
+        update={
+            "wet_events": [],
+            "reasons": [r for r in spreading.findings.reasons if r.code == ONLY_FINDS] + [silent],
+        }
+    )
+
+    assert verdict_in_words(heard_nothing)[0] == "CANNOT TELL"
+
+
+def test_a_broken_lead_is_no_wet_pad(spreading: Analysis) -> None:
+    events = [
+        e.model_copy(update={"cause": "fault", "phase": None}) if e.zone == "left" else e
+        for e in spreading.findings.wet_events
+    ]
+
+    assert "left" not in answer(spreading.findings.model_copy(update={"wet_events": events}))
