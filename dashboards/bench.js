@@ -15,6 +15,7 @@ function judged(alarm) {
   const words = Object.entries(alarm.judged).map(([zone, j]) => [zone, !j ? "provisional, being judged" : j.phase || j.cause === "leak" ? `a leak${j.phase ? `, let out in ${j.phase}` : ""}` : `${j.cause} is likeliest, a leak has ${percent(j.leak)}`]);
   return new Set(words.map(([, word]) => word)).size < 2 ? words[0][1] : words.map(([zone, word]) => `${zone}: ${word}`).join("; ");
 }
+const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
 const notDry = p => !p.wet && p.heard && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
 const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
 const padWord = p => p.wet ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : p.word;
@@ -34,7 +35,7 @@ function headline(b) {
   if (b.alarm) return `WET: ${since(b)}`;
   if (b.behind) return "Catching up with what was heard – a moment";
   if (b.stale) return `Nothing heard for ${b.age_s == null ? "a while" : span(b.age_s)} – check the nodes' supply and network`;
-  if (!Object.values(b.pads).some(p => p.heard)) return "Pads not heard – check their node's supply and network";
+  if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – end and judge`;
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
   if (!run) return "DRY – ready for a run";
@@ -46,7 +47,7 @@ function headline(b) {
 }
 function sub(b) {
   const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""} was ${b.last.verdict.toUpperCase()}. ` : "";
-  if (!b.run) return `${last}No run under way: ${b.stale || !Object.values(b.pads).some(p => p.heard) ? "see that the nodes are heard, then begin one" : "begin one"} on a dry floor.`;
+  if (!b.run) return `${last}No run under way: ${b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : "begin one"} on a dry floor.`;
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `begun ${span(Date.now() / 1000 - b.run.began)} ago`];
   if (b.run.sure != null && b.run.phase) parts.push(b.run.sure >= sureFrom ? `${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
   if (b.power != null && !b.stale) parts.push(`${Math.round(b.power)} W`);

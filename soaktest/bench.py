@@ -57,7 +57,7 @@ class Live:
     def leaks(self) -> list[WetEvent]:
         """Wet events that are leaks and old enough to be told: the run has failed by them, whether their pads are dry again or not."""
         events = self.analysis.findings.wet_events
-        return [e for e in events if leak_chance(e) >= FAIL_FROM and self.at - e.onset >= JUDGED_S]
+        return [e for e in events if leak_chance(e) >= FAIL_FROM and is_ripe(e, self.at)]
 
     @property
     def leaked(self) -> list[Zone]:
@@ -274,10 +274,15 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
     return replace(live, lost=lost, may_stop=stop, dry_wait_s=wait)
 
 
+def is_ripe(event: WetEvent, at: float) -> bool:
+    """Whether water is old enough, at that moment (UTC seconds), to say what it is."""
+    return at - event.onset >= JUDGED_S
+
+
 def _ripe(findings: Findings, at: float) -> list[Reason]:
     """The reasons, without those about water that is too young to say what it is."""
     water = [e for e in findings.wet_events if e.cause != "fault"]
-    old = [e for e in water if at - e.onset >= JUDGED_S]
+    old = [e for e in water if is_ripe(e, at)]
     if len(old) == len(water):
         return findings.reasons
     told = {"wet-at-start", *(f"wet-by-{e.cause}" for e in old), *(WET_CODES if old else ())}

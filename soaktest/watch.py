@@ -19,7 +19,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from soaktest.analysis.verdict import FAIL_FROM, leak_chance
-from soaktest.bench import JUDGED_S, Live, alarm_message, lamp_message, look
+from soaktest.bench import Live, alarm_message, is_ripe, lamp_message, look
 from soaktest.errors import SoaktestError
 from soaktest.findings import kept_verdict
 from soaktest.glance import LEARN_S, Glance
@@ -333,7 +333,7 @@ def _judged(bench: _Bench, zone: Zone) -> dict[str, Any] | None:
     provisional = bench.glance.pads[zone].wet_since
     since = math.inf if provisional is None else provisional - LEARN_S
     event = next((e for e in reversed(events) if e.zone == zone and (e.end is None or e.onset > since)), None)
-    if event is None or bench.live is None or bench.live.at - event.onset < JUDGED_S:
+    if event is None or bench.live is None or not is_ripe(event, bench.live.at):
         return None
     leak = leak_chance(event)
     return {"cause": event.cause, "leak": leak, "phase": event.phase if leak >= FAIL_FROM else None}

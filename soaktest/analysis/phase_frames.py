@@ -84,7 +84,7 @@ class Frames:
 def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float) -> Frames:
     """Lay the phase signals on the grid of seconds and class them; amperes speak only where no watts were heard."""
     power, current = signals.other("power"), signals.other("current")
-    source = power if len(power) else _amperes_as_watts(current, watts_per_ampere)
+    source = power if len(power) else Series(current.t, _active(current) * watts_per_ampere)
     step = source.step_s if len(source) > 1 else 1.0
     watts = unlagged(grid(source, t0, seconds), step)
     inlet = _on(grid(signals.other("inlet"), t0, seconds))
@@ -188,18 +188,13 @@ def _bridge(x: Floats, longest: int) -> Floats:
     return np.where(fill, x[index], x)
 
 
-def _amperes_as_watts(current: Series, watts_per_ampere: float) -> Series:
-    loads = _active(current)
-    return Series(loads.t, loads.v * watts_per_ampere)
-
-
-def _active(current: Series) -> Series:
+def _active(current: Series) -> Floats:
     """What loads add to the current of a machine that is awake and rests, a mains filter's own for the most part: a quarter turn
     off, in quadrature. Awake it draws more than asleep: its rest is the low level beside what works.
     """
     amperes = current.v
     if len(amperes) < 2:
-        return current
+        return amperes
     rest = float(np.quantile(amperes, 0.02))
     works = np.flatnonzero((amperes > rest + WORKS_A) & (amperes < HEATER_A))
     if len(works):
@@ -210,7 +205,8 @@ def _active(current: Series) -> Series:
         between = (here > last) & (here < following) & (here - last <= beside) & (following - here <= beside)
         if between.any():
             rest = max(rest, float(np.quantile(amperes[between], AWAKE_SHARE)))
-    return Series(current.t, np.sqrt(np.maximum(amperes**2 - rest**2, 0.0)))
+    out: Floats = np.sqrt(np.maximum(amperes**2 - rest**2, 0.0))
+    return out
 
 
 def _low_watts(watts: Floats) -> float:
