@@ -25,7 +25,7 @@ async function draw(box) {
   box.replaceChildren();
   box.span = [...figure.layout.xaxis.range];
   box.whole = Object.fromEntries(figure.data.filter(trace => trace.type === "scatter").map(({ name, x, y }) => [name, { x, y }]));
-  await Plotly.newPlot(box, figure.data, sided(figure.layout, box.clientWidth), config);
+  await Plotly.newPlot(box, figure.data, fitted(figure, box.clientWidth), config);
   box.on("plotly_relayout", change => {
     if (box.follows || !Object.keys(change).some(k => k.startsWith("xaxis"))) return;
     fine(box);
@@ -54,7 +54,7 @@ async function fine(box) {
   const asked = ask(box, box.layout.xaxis.range), lines = await asked.lines.catch(error => { if (!asked.stop.signal.aborted) throw error; });
   if (!lines || box.asked !== asked) return;  // meanwhile another window is in view
   for (const trace of box.data) Object.assign(trace, lines[trace.name]);
-  await Plotly.react(box, box.data, sided(box.layout, box.clientWidth));  // to restyle would guess the axes' kind anew, and turn times into numbers
+  await Plotly.react(box, box.data, fitted(box, box.clientWidth));  // to restyle would guess the axes' kind anew, and turn times into numbers
   box.dataset.drawn = String(1 + Number(box.dataset.drawn ?? 0));
 }
 // A button's window is drawn once, with its own lines; where they are slow to come, first with the lines at hand.

@@ -8,8 +8,8 @@ from tsdownsample import MinMaxLTTBDownsampler
 from soaktest.analysis.conductance import DRY_FLOOR_S
 from soaktest.analysis.series import Floats
 
-POINTS = 2500
-"""Points a line keeps on a screen; spikes survive (min-max, then largest triangles)."""
+POINTS = 1500
+"""Points a line keeps on a screen, more than one for each pixel of it; spikes survive (min-max, then largest triangles)."""
 
 
 def thin(t: Floats, v: Floats, points: int = POINTS) -> tuple[Floats, Floats]:

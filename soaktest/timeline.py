@@ -245,7 +245,7 @@ def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
             go.Bar(
                 orientation="h", y=["phase"] * len(spans), base=[clock.iso(s.start) for s in spans],
                 x=[1000 * (s.end - s.start) for s in spans],
-                text=[phase] * len(spans), textposition="inside", insidetextanchor="middle", textfont={"color": "#1b1f23", "size": 12},
+                textposition="inside", insidetextanchor="middle", textfont={"color": "#1b1f23", "size": 12},
                 marker={"color": look.colour, "line": {"color": "#1b1f23", "width": 0.5}, "pattern": {"shape": look.pattern, "fillmode": "overlay", "fgopacity": 0.25, "size": 7}},
                 customdata=[[clock.time(s.start), clock.time(s.end), percent(s.confidence)] for s in spans],
                 hovertemplate=phase + " from %{customdata[0]} to %{customdata[1]}, sure to %{customdata[2]}<extra></extra>",
