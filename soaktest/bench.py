@@ -27,7 +27,7 @@ from soaktest.tables import MessageRow, RunRow, UnitRow
 from soaktest.vocabulary import ZONES, Zone
 from soaktest.wire import Topic
 from soaktest.workshop.calibration import DAMP_FACTOR, NOT_DRY_S, reading
-from soaktest.workshop.stories import keep_unit
+from soaktest.workshop.stories import NewEntry, keep_entry, keep_unit
 
 RECENT_S = 20.0
 JUDGED_S = 20.0
@@ -212,6 +212,29 @@ def cancel_run(journal: Journal, number: int) -> None:
     end_run(journal, number)
     with journal.session() as session:
         session.get_one(RunRow, number).stage = "cancelled"
+
+
+def name_unit(journal: Journal, number: int, tag: str) -> RunRow:
+    """Say whose run it was, where it was begun without a tag; the unit's story tells that it was said afterwards.
+
+    Raises:
+        InputError: no tag.
+        RunError: the run names its unit already.
+    """
+    with journal.session() as session:
+        run = run_of(session, number)
+        unit = keep_unit(session, tag, at=run.began)
+        row = sa.update(RunRow).where(RunRow.id == number, RunRow.unit.is_(None))
+        if not session.execute(row.values(unit=unit.tag)).rowcount:  # type: ignore[attr-defined]
+            raise RunError(
+                f"run {number} is of unit {run.unit} and keeps it. A test of another unit is a run of its own."
+            )
+        told = f"run {number} was begun without a tag; it was said afterwards that it is of this unit"
+        keep_entry(session, unit.tag, NewEntry("note", told, run=number))
+        session.refresh(run)
+        if run.findings:  # nothing else in them hangs on whose it was
+            run.findings = orjson.dumps(orjson.loads(run.findings) | {"unit": unit.tag}).decode()
+        return run
 
 
 def examine_run(

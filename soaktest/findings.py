@@ -13,7 +13,6 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from soaktest.vocabulary import Cause, Outcome, PadState, Phase, Zone
 
-BESIDE_THE_PADS = "beside-the-pads"
 """Code of what a pass does not rest on: water that lands on no pad."""
 ONLY_FINDS = "plan-only-finds"
 """Code of the reason that a plan looks for a leak and gives no verdict."""
@@ -171,9 +170,20 @@ VERDICTS: dict[Outcome, tuple[str, str]] = {
 
 def verdict_in_words(findings: Findings) -> tuple[str, str]:
     """The verdict's name and what it means, for people; a plan that only looks gives none, and what it found stands there."""
-    codes = {reason.code for reason in findings.reasons}
+    return _in_words(findings.verdict, {reason.code for reason in findings.reasons})
+
+
+def kept_name(findings: str | None) -> str:
+    """The name that :func:`verdict_in_words` gives to findings kept as JSON; empty where a run was not judged."""
+    if not findings:
+        return ""
+    told = orjson.loads(findings)
+    return _in_words(told["verdict"], {reason["code"] for reason in told.get("reasons", ())})[0]
+
+
+def _in_words(verdict: Outcome, codes: set[str]) -> tuple[str, str]:
     if ONLY_FINDS in codes:
         unheard = any(code.startswith("pad-") or code in ("gap", "coverage") for code in codes)
         found = "LEAK FOUND" if "wet-event" in codes else "CANNOT TELL" if unheard else "NO LEAK FOUND"
         return found, "this plan looks for a leak, and gives no pass or fail"
-    return VERDICTS[findings.verdict]
+    return VERDICTS[verdict]

@@ -81,9 +81,12 @@ class Layout(Value):
         """The pad in ``zone``."""
         return next(pad for pad in self.pads if pad.zone == zone)
 
-    def beside_the_pads(self) -> tuple[Part, ...]:
-        """Parts whose water lands farther than ``STRAY_MM`` from every pad, when the machine stands level."""
-        return tuple(part for part in self.parts if min(_away(part, pad) for pad in self.pads) > STRAY_MM)
+    def beside_in_words(self) -> str:
+        """What is said of parts whose water lands farther than ``STRAY_MM`` from every pad, when the machine stands level."""
+        parts = [p.name for p in self.parts if min(_away(p, pad) for pad in self.pads) > STRAY_MM]
+        if not parts:
+            return ""
+        return f"Water from these parts lands beside the pads and shows only if it spreads to them: {', '.join(parts)}. Look at the floor there too."
 
     def zone_at(self, x_mm: float) -> Zone:
         """The zone whose pad's middle lies nearest to ``x_mm``."""

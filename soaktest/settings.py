@@ -7,6 +7,7 @@ SOAKTEST_DATA           folder for the journal and what is written     ``./soakt
 SOAKTEST_DATABASE       SQLAlchemy address of the journal              SQLite in that folder
 SOAKTEST_BROKER         ``mqtt://[user:password@]host[:port]``         the embedded broker
 SOAKTEST_CLIENT         MQTT client id of the collector                ``soaktest-collector``
+SOAKTEST_LIST           where the list of certificates is published    not told
 ======================  =============================================  =======================
 """
 
@@ -44,6 +45,7 @@ class Settings:
     database: str = field(repr=False)
     broker: BrokerAddress | None
     client_id: str
+    list_at: str = ""
 
 
 def parse_broker(address: str) -> BrokerAddress:
@@ -71,6 +73,7 @@ def read_settings(environ: Mapping[str, str] | None = None) -> Settings:
         database,
         parse_broker(broker) if broker else None,
         env.get("SOAKTEST_CLIENT") or "soaktest-collector",
+        env.get("SOAKTEST_LIST") or "",
     )
 
 

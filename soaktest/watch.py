@@ -21,7 +21,7 @@ from sqlalchemy.orm import Session
 from soaktest.analysis.verdict import FAIL_FROM, leak_chance
 from soaktest.bench import Live, alarm_message, is_ripe, lamp_message, look
 from soaktest.errors import SoaktestError
-from soaktest.findings import kept_verdict
+from soaktest.findings import kept_name, kept_verdict
 from soaktest.glance import LEARN_S, Glance
 from soaktest.journal import Journal
 from soaktest.tables import MessageRow, RunRow
@@ -55,7 +55,7 @@ class _Bench:
     verdict: str = ""
     """What that run was judged to be; empty until it is."""
     last: dict[str, Any] | None = None
-    """Number, unit and verdict of the newest judged run."""
+    """Number, unit and the verdict's name of the newest judged run."""
     told: object = None
     """What lamp and alarm were last told; at first they may hold what was told before a restart."""
     raised: dict[Zone, float] = field(default_factory=dict)
@@ -148,8 +148,8 @@ class Watch:
                 bench = self._of(old.bench)
                 bench.ended, bench.verdict = old, kept_verdict(old.findings) or ""
                 if judged is not None:
-                    verdict = kept_verdict(judged.findings)
-                    bench.last = {"run": judged.id, "unit": judged.unit, "verdict": verdict}
+                    name = kept_name(judged.findings)
+                    bench.last = {"run": judged.id, "unit": judged.unit, "verdict": name}
             under_way = {run.bench: run for run in runs}
             for name in names | self._benches.keys():
                 bench, run = self._of(name), under_way.get(name)

@@ -76,7 +76,7 @@ def examine(recording: Recording, layout: Layout, plan: Plan, knowledge: Knowled
         smallest_seen_ml=smallest_seen(pads, plan.detect_probability),
         calibrated=all((check := (known.pad_checks or {}).get(zone)) and check.ml for zone in ZONES),
         clean_washes_before=known.clean_washes,
-        beside_the_pads=tuple(part.name for part in layout.beside_the_pads()),
+        beside=layout.beside_in_words(),
     )
     verdict, reasons = decide(plan, evidence)
     findings = Findings(

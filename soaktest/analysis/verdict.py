@@ -21,7 +21,7 @@ from soaktest.analysis.coverage import Heard
 from soaktest.analysis.events import PadTrack
 from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
-from soaktest.findings import BESIDE_THE_PADS, ONLY_FINDS, Reason, WetEvent
+from soaktest.findings import ONLY_FINDS, Reason, WetEvent
 from soaktest.plans import Plan
 from soaktest.vocabulary import PHASE_SIGNALS, ZONES, Outcome, Zone, listed, percent, plural, span_in_words
 
@@ -61,7 +61,7 @@ class Evidence:
     """Whether each pad was once wetted with a known amount."""
     clean_washes_before: int = 0
     """Leak-free washes of earlier runs of the same unit, not repaired in between."""
-    beside_the_pads: tuple[str, ...] = ()
+    beside: str = ""
     """Names of the parts whose water lands on no pad."""
 
 
@@ -377,15 +377,7 @@ def _pass_reason(plan: Plan, evidence: Evidence) -> Reason:
 
 def _unseen_reasons(evidence: Evidence) -> list[Reason]:
     """What a pass does not rest on: a drip that dries where it fell."""
-    if not evidence.beside_the_pads:
-        return []
-    return [
-        Reason(
-            code=BESIDE_THE_PADS,
-            text="Water from these parts lands beside the pads and shows only if it spreads to them: "
-            f"{', '.join(evidence.beside_the_pads)}. Look at the floor there too.",
-        )
-    ]
+    return [Reason(code="beside-the-pads", text=evidence.beside)] if evidence.beside else []
 
 
 def _times(n: int) -> str:

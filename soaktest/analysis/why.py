@@ -48,10 +48,15 @@ class Why:
 
 def explain_events(analysis: Analysis) -> list[Why]:
     """Each wet event of a run, in the findings' order, explained."""
-    return [_explain(analysis, event) for event in analysis.findings.wet_events]
+    events = analysis.findings.wet_events
+    first = min(
+        (event for event in events if event.phase is not None), key=lambda event: event.onset, default=None
+    )
+    return [_explain(analysis, event, None if event is first else first) for event in events]
 
 
-def _explain(analysis: Analysis, event: WetEvent) -> Why:
+def _explain(analysis: Analysis, event: WetEvent, first: WetEvent | None) -> Why:
+    """``first`` is the leak's wet event where this is a later one of it: the parts were explained there."""
     if event.phase is None:
         return Why(event, _why_no_leak(analysis, event), "", "", [_measured(analysis, event)])
     chance = {suspect.part: suspect.probability for suspect in analysis.findings.suspects}
@@ -61,8 +66,8 @@ def _explain(analysis: Analysis, event: WetEvent) -> Why:
     return Why(
         event,
         _why_phase(analysis, event, best),
-        _why_part(analysis, event, best, chance),
-        _what_else(analysis, best, others[0], chance) if others else "",
+        _as_before(event, first, best, chance) if first else _why_part(analysis, event, best, chance),
+        _what_else(analysis, best, others[0], chance) if others and not first else "",
         [_measured(analysis, event), *(_expected(fit, event) for fit in likeliest)],
     )
 
@@ -79,13 +84,6 @@ def _why_phase(analysis: Analysis, event: WetEvent, part: Part) -> str:
 
 
 def _why_part(analysis: Analysis, event: WetEvent, part: Part, chance: dict[str, float]) -> str:
-    leaks = part.wets.get(event.phase, 0.0) if event.phase else 0.0
-    most = max(part.wets, key=lambda phase: part.wets[phase])
-    share = (
-        f"leaks most in {most}"
-        if leaks >= 0.99
-        else f"leaks in {event.phase} at {percent(leaks)} of its worst"
-    )
     first = {e.zone: e.onset for e in reversed(analysis.findings.wet_events) if e.phase is not None}
     begun = min(first.values())
     order = [
@@ -102,8 +100,24 @@ def _why_part(analysis: Analysis, event: WetEvent, part: Part, chance: dict[str,
     ]
     tail = f"; {listed(order)}" if order else ""
     return (
-        f"The {part.name} ({percent(chance[part.id])}) {share} and sits {part.x_mm:.0f} mm from the left, by the "
+        f"The {part.name} ({percent(chance[part.id])}) {_how_much(event, part)} and sits {part.x_mm:.0f} mm from the left, by the "
         f"{analysis.layout.zone_at(part.x_mm)} pad{tail}."
+    )
+
+
+def _how_much(event: WetEvent, part: Part) -> str:
+    leaks = part.wets.get(event.phase, 0.0) if event.phase else 0.0
+    if leaks >= 0.99:
+        return f"leaks most in {max(part.wets, key=lambda phase: part.wets[phase])}"
+    return f"leaks in {event.phase} at {percent(leaks)} of its worst"
+
+
+def _as_before(event: WetEvent, first: WetEvent, part: Part, chance: dict[str, float]) -> str:
+    """One leak is looked for in a run, so its parts are weighed by all pads together."""
+    where = "where it was wet first" if event.zone == first.zone else f"of the {first.zone} pad"
+    return (
+        f"The {part.name} ({percent(chance[part.id])}) {_how_much(event, part)}; it is suspected for all pads together, and what "
+        f"speaks for it, and what else it may be, stands with the words {where}."
     )
 
 

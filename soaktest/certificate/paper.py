@@ -22,7 +22,6 @@ from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.series import Series
 from soaktest.certificate.statement import NOT_THIS, RULE, Statement
 from soaktest.errors import InputError
-from soaktest.findings import BESIDE_THE_PADS
 from soaktest.tables import PaperRow
 from soaktest.templates import utc_name, utc_offset
 from soaktest.thinning import broken, microsiemens, silence, thin
@@ -71,6 +70,7 @@ def print_certificate(
     analysis: Analysis | None,
     form: Form = "page",
     papers: Sequence[PaperRow] = (),
+    beside: str = "",
 ) -> bytes:
     """The PDF of a certificate.
 
@@ -80,6 +80,7 @@ def print_certificate(
         analysis: the run, for the small timeline and the attached findings; None leaves both out.
         form: page, label or strip.
         papers: photo and electrical record, printed on and attached to the page.
+        beside: what the pads under this kind of machine do not see, in words.
 
     Raises:
         InputError: its texts are too long for a QR code, or hold what no font on this machine does.
@@ -92,7 +93,7 @@ def print_certificate(
         folder.joinpath("main.typ").write_bytes(files.joinpath(TEMPLATES[form]).read_bytes())
         folder.joinpath("statement.json").write_bytes(
             orjson.dumps(
-                _shown(statement, analysis)
+                _shown(statement, analysis, beside)
                 | {
                     "papers": [
                         {"name": p.name, "file": FILE_NAMES[p.name, p.media], "media": p.media}
@@ -136,11 +137,9 @@ def _why_not(statement: Statement, said: str) -> str:
     )
 
 
-def _shown(statement: Statement, analysis: Analysis | None) -> dict[str, object]:
+def _shown(statement: Statement, analysis: Analysis | None, beside: str) -> dict[str, object]:
     def day(t: int) -> str:
         return time.strftime("%Y-%m-%d %H:%M", time.localtime(t))
-
-    reasons = analysis.findings.reasons if analysis is not None else []
 
     told = statement.model_dump()
     if statement.bench_tried is not None:
@@ -148,7 +147,7 @@ def _shown(statement: Statement, analysis: Analysis | None) -> dict[str, object]
     shown = told | {
         "issued_text": day(statement.issued), "began_text": day(statement.began), "ended_text": day(statement.ended), "rule": RULE, "not_this": NOT_THIS,
         "zone_name": utc_name(utc_offset(statement.issued)),
-        "beside": " ".join(reason.text for reason in reasons if reason.code == BESIDE_THE_PADS), "to_a_factor": set(statement.calibrated) != set(ZONES),
+        "beside": beside, "to_a_factor": set(statement.calibrated) != set(ZONES),
         "cautions": CAUTIONS, "timeline": analysis is not None, "phases": ", ".join(f"{p} {statement.exercised[p]} x" for p in PHASES if statement.exercised.get(p)),
         "pads_text": _pads_said(statement), "parts_text": ", ".join(statement.parts),
         "chance": None if statement.leak_chance_next_wash_95 is None else f"{_rounded_up(100 * statement.leak_chance_next_wash_95)} %",

@@ -36,6 +36,7 @@ from soaktest.certificate.statement import (
 )
 from soaktest.errors import InputError, Missing, Way, plain_text
 from soaktest.journal import Journal
+from soaktest.layouts import Layout
 from soaktest.plans import named_plan
 from soaktest.recording import Recording
 from soaktest.records import LARGEST_PHOTO, calibrations, clean_photo, knowledge_of, pad_checks
@@ -76,6 +77,8 @@ class Told:
     """The electrical test's record: PDF, JPEG or PNG."""
     photo: bytes = b""
     """Of the unit: JPEG or PNG."""
+    list_at: str = ""
+    """Where the list of certificates is published."""
     drips: Drips | None = None
     """What the bench's drip challenge shows."""
 
@@ -101,9 +104,14 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
     told = replace(
         told, signed_by=plain_text("name", told.signed_by, 200), workshop=plain_text("workshop", told.workshop, 200),
         job=plain_text("job", told.job, 200), parts=tuple(plain_text("part", part, 200) for part in told.parts),
+        list_at=plain_text("list's address (SOAKTEST_LIST)", told.list_at, 200),
     )  # fmt: skip
     if not told.signed_by:
         raise InputError("a certificate needs the name of the person who signs it (--by).")
+    if told.list_at and not told.list_at.startswith(("http://", "https://")):
+        raise InputError(
+            f"SOAKTEST_LIST={told.list_at!r} is no address that a buyer can open: begin it with https://."
+        )
     if run.ended is None or not run.unit:
         raise InputError(
             f"run {number} {'has not ended' if run.ended is None else 'names no unit'}; it cannot be certified."
@@ -150,7 +158,7 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
         )
         token = sign(to_bytes(statement), folder, kid, passphrase)
         # what cannot be printed is refused before it has a number
-        sheets = _printed(statement, token, analysis, papers)
+        sheets = _printed(statement, token, analysis, papers, layout_of(run))
         if told.supersedes is not None:
             old = session.get_one(CertificateRow, told.supersedes)
             old.revoked_at, old.revoked_why = time.time(), f"superseded by certificate {following}"
@@ -171,9 +179,11 @@ def _printed(
     token: str,
     analysis: Analysis | None,
     papers: list[PaperRow],
+    layout: Layout,
     forms: Iterable[Form] = TEMPLATES,
 ) -> dict[Form, bytes]:
-    return {form: print_certificate(statement, token, analysis, form, papers) for form in forms}
+    beside = layout.beside_in_words()
+    return {form: print_certificate(statement, token, analysis, form, papers, beside) for form in forms}
 
 
 def print_again(
@@ -187,10 +197,11 @@ def print_again(
     (row, fallen), statement = find_certificate(journal, number)
     if fallen:
         raise InputError(f"certificate {number} does not stand: {fallen}. It is not printed any more.")
-    analysis: Analysis | None = examine_run(journal, find_run(journal, row.run))
+    run = find_run(journal, row.run)
+    analysis: Analysis | None = examine_run(journal, run)
     if analysis is not None and findings_sha256(analysis.findings) != statement.findings_sha256:
         analysis = None  # judged by a later version: what is attached must be what was signed
-    return row, _printed(statement, row.token, analysis, papers_of(journal, number), forms)
+    return row, _printed(statement, row.token, analysis, papers_of(journal, number), layout_of(run), forms)
 
 
 def _papers(told: Told) -> list[PaperRow]:
@@ -285,7 +296,7 @@ def _statement(  # noqa: PLR0913
             smallest_ml_90=findings.assurance.smallest_seen_ml_90, leak_chance_next_wash_95=findings.assurance.leak_chance_upper_95,
             bench_shows_ml_90_95=told.drips and told.drips.ml, bench_tried=told.drips and told.drips.on, earlier=earlier, override=_shortened(run.override or ""),
             findings_sha256=findings_sha256(findings), recording_sha256=recording_sha256(recording), photo_sha256=hashes.get(PHOTO, ""),
-            software=f"soaktest {__version__}", supersedes=told.supersedes, electrical=electrical,
+            software=f"soaktest {__version__}", supersedes=told.supersedes, list_at=told.list_at, electrical=electrical,
         )  # fmt: skip
     except ValidationError as exc:
         fault = exc.errors()[0]

@@ -98,6 +98,8 @@ class Statement(BaseModel):
     photo_sha256: str = ""
     software: Text
     supersedes: int | None = None
+    list_at: Text = ""
+    """Where the workshop's list says whether it still stands; empty where that was not told."""
     electrical: Electrical | None = None
 
 

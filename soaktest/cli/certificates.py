@@ -75,12 +75,12 @@ def certify(  # noqa: PLR0913
     Example: soaktest certify 12 --by "R. Field" --job "dispenser hose renewed" --part "dispenser-to-tub hose"
     """
     from soaktest.certificate.register import Told, bench_shows, issue
-    from soaktest.settings import keys_folder
+    from soaktest.settings import keys_folder, read_settings
 
     book = journal()
     told = Told(
         by, workshop, job, tuple(part or ()), supersedes, _electrical(electrical),
-        record.read_bytes() if record else b"", photo.read_bytes() if photo else b"", bench_shows(book, run),
+        record.read_bytes() if record else b"", photo.read_bytes() if photo else b"", read_settings().list_at, bench_shows(book, run),
     )  # fmt: skip
     folder = _folder(out)
     issued = issue(book, run, told, keys_folder(), passphrase)

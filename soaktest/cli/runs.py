@@ -89,6 +89,20 @@ def end(number: NUMBER) -> None:
     print(f"Run {number} ended. Judge it: soaktest judge {number}")
 
 
+@app.command()
+def unit(number: NUMBER, tag: Annotated[str, typer.Argument(help="The unit's tag, such as A-0417.")]) -> None:
+    """Say whose run it was, where it was begun without a unit's tag.
+
+    A run that names its unit keeps it. Only a run with a unit can be certified.
+
+    Example: soaktest run unit 12 A-0417
+    """
+    from soaktest.bench import name_unit
+
+    run = name_unit(journal(), number, tag)
+    print(f"Run {number} is of unit {run.unit}; its story says when that was told.")
+
+
 @app.command("list")
 def list_(as_json: JSON = False) -> None:
     """List runs, the newest first.
@@ -96,6 +110,7 @@ def list_(as_json: JSON = False) -> None:
     Example: soaktest run list
     """
     from soaktest.bench import list_runs
+    from soaktest.findings import kept_name
 
     book = journal()
     found = list_runs(book)
@@ -108,7 +123,7 @@ def list_(as_json: JSON = False) -> None:
     rows = [
         (
             run.id, run.bench, run.unit, _summary(run)["plan"], to_minute(run.began), to_minute(run.ended), run.stage,
-            _summary(run)["verdict"] if run.ended else _so_far(book, run),
+            kept_name(run.findings) if run.ended else _so_far(book, run),
         )
         for run in found
     ]  # fmt: skip
@@ -197,10 +212,10 @@ def _without_reading(line: str) -> str:
 
 
 def _ended(run: RunRow) -> str:
-    from soaktest.findings import kept_verdict
+    from soaktest.findings import kept_name
 
-    verdict = kept_verdict(run.findings)
-    state = f"verdict {verdict.upper()}" if verdict else f"not judged yet: soaktest judge {run.id}"
+    verdict = kept_name(run.findings)
+    state = f"verdict {verdict}" if verdict else f"not judged yet: soaktest judge {run.id}"
     if run.stage == "cancelled":
         state = "cancelled, not to be judged"
     return f"Run {run.id} on bench {run.bench}: ended, {state}"

@@ -48,15 +48,12 @@ def serve(
     refuse_taken(BrokerAddress(host, port))
     with collecting(host, broker_port) as (journal, address, _, publish):
         hosts = ["127.0.0.1", "localhost", "[::1]"] if host in LOOPBACK else None
-        app = create_app(journal, publish, opens, hosts, keys_folder())
         shown = socket.gethostname() if host in ("0.0.0.0", "::") else host  # noqa: S104
+        at = str(address) if shown == host else f"mqtt://{shown}:{address.port}"
+        app = create_app(journal, publish, opens, hosts, keys_folder(), at)
         print(f"The bench's page: http://{shown}:{port}/", flush=True)
-        at = (
-            f"mqtt://{socket.gethostname()}:{address.port} (or this machine's address)"
-            if shown != host
-            else address
-        )
-        print(f"Nodes publish to {at}. Stop with Ctrl-C.", flush=True)
+        else_at = " (or this machine's address)" if shown != host else ""
+        print(f"Nodes publish to {at}{else_at}. Stop with Ctrl-C.", flush=True)
         if host not in LOOPBACK:
             print(
                 "It listens beyond this machine, without encryption: keep it on the workshop's own network.",

@@ -138,9 +138,14 @@ def _told(e: Entry) -> str:
 def list_(
     find: Annotated[str, typer.Argument(help="Words in tag, serial, kind or complaint.")] = "",
     only: Annotated[
-        str, typer.Option(help="all, 'in hand', sold, or of the last run: passed, failed, 'to retest'.")
+        str,
+        typer.Option(
+            help="all, 'in hand', sold, 'came back', or of the last run: passed, failed, 'to retest'."
+        ),
     ] = "all",
-    by: Annotated[str, typer.Option(help="Sort by unit, kind, complaint, runs, verdict or last.")] = "last",
+    by: Annotated[
+        str, typer.Option(help="Sort by unit, kind, complaint, runs, verdict, last or where.")
+    ] = "last",
     turned: Annotated[bool, typer.Option("--turned", help="The other way round.")] = False,
     as_json: JSON = False,
 ) -> None:
@@ -154,7 +159,7 @@ def list_(
     if as_json:
         rows = [
             {"unit": u.unit.tag, "kind": u.unit.kind, "serial": u.unit.serial, "complaint": u.unit.complaint, "runs": u.runs, "last": u.last,
-             "last_at": u.last_at, "verdict": u.verdict, "sold": u.sold}
+             "last_at": u.last_at, "verdict": u.verdict, "sold": u.where == "sold", "where": u.where}
             for u in found
         ]  # fmt: skip
         print_json(rows)
@@ -167,10 +172,10 @@ def list_(
         )
         return
     lines = [
-        (u.unit.tag, u.unit.kind, u.unit.complaint, u.runs, u.verdict, u.last, to_minute(u.last_at))
+        (u.unit.tag, u.unit.kind, u.unit.complaint, u.runs, u.named, u.last, to_minute(u.last_at), u.where)
         for u in found
     ]
-    head = ("unit", "kind", "complaint", "runs", "verdict", "last", "when")
+    head = ("unit", "kind", "complaint", "runs", "verdict", "last", "when", "where")
     show_table(head, lines, minor=("runs", "kind", "complaint"))
 
 

@@ -43,6 +43,7 @@ def create_app(
     opens: Opens | None,
     hosts: list[str] | None = None,
     keys: Path | None = None,
+    broker: str = "",
 ) -> FastAPI:
     """The application over an open journal.
 
@@ -52,6 +53,7 @@ def create_app(
         opens: whether a password is the right one; None lets everybody in.
         hosts: names under which it answers; None for any.
         keys: folder of the keys that sign certificates; None lets nobody sign here.
+        broker: where nodes publish, as people are told.
     """
     watch, examined = Watch(journal, publish), Examined()
     overviews = Overviews(journal, examined)
@@ -68,7 +70,7 @@ def create_app(
         description="Benches, runs, notes and downloads of a soak-test bench. Log in at /door; changes carry the header X-Token.",
     )  # fmt: skip
     app.state.journal, app.state.watch, app.state.opens = journal, watch, opens
-    app.state.keys = keys
+    app.state.keys, app.state.broker = keys, broker
     app.state.examined, app.state.overviews = examined, overviews
     app.state.session_mark = secrets.token_urlsafe(12)
 

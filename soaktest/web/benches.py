@@ -56,7 +56,12 @@ def watch_of(request: Request) -> Watch:
 def all_benches(request: Request) -> HTMLResponse:
     """Every bench heard of, each a card."""
     return page(
-        request, "benches.html", benches=watch_of(request).names(), zones=ZONES, stop_words=STOP_WORDS
+        request,
+        "benches.html",
+        benches=watch_of(request).names(),
+        zones=ZONES,
+        stop_words=STOP_WORDS,
+        broker=request.app.state.broker,
     )
 
 

@@ -17,6 +17,7 @@ from soaktest.certificate.register import (
     revoke,
 )
 from soaktest.errors import InputError
+from soaktest.settings import read_settings
 from soaktest.web.benches import Number, book
 from soaktest.web.door import must_carry_token
 from soaktest.web.templates import page
@@ -60,7 +61,7 @@ def certify(  # noqa: PLR0913
         raise InputError(f"in place of: {supersedes!r} is no certificate's number.")
     told = Told(
         by.strip(), workshop.strip(), job.strip(), tuple(filter(None, (p.strip() for p in parts.split(",")))),
-        int(supersedes) if supersedes.strip() else None, photo=photo.file.read() if photo else b"", drips=bench_shows(book(request), number),
+        int(supersedes) if supersedes.strip() else None, photo=photo.file.read() if photo else b"", list_at=read_settings().list_at, drips=bench_shows(book(request), number),
     )  # fmt: skip
     issue(book(request), number, told, request.app.state.keys, passphrase)
     return RedirectResponse("/certificates", 303)

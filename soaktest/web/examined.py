@@ -30,8 +30,12 @@ log = logging.getLogger("soaktest")
 
 KEPT = 6
 """Judged runs held in memory for explanations and downloads."""
-Judgement = tuple[int, float | None]
-"""A run's number and when it was judged: judged anew, it is examined anew."""
+Judgement = tuple[int, float | None, str | None]
+"""A run's number, when it was judged, and its unit: judged anew or named, it is examined anew."""
+
+
+def _judgement(run: RunRow) -> Judgement:
+    return run.id, run.judged_at, run.unit
 
 
 class Examined:
@@ -55,7 +59,7 @@ class Examined:
     @contextmanager
     def lent(self, journal: Journal, run: RunRow) -> Iterator[Analysis]:
         """The analysis of a judged run, remembered afterwards only where somebody else asked for it meanwhile."""
-        judgement = run.id, run.judged_at
+        judgement = _judgement(run)
         with self._once(run):
             analysis = self._lent[judgement] = self._read(journal, run)
         try:
@@ -66,10 +70,10 @@ class Examined:
     def _once(self, run: RunRow) -> threading.Lock:
         """Whoever asks while a run is examined waits for that, and does not examine it once more."""
         with self._lock:
-            return self._reading.setdefault((run.id, run.judged_at), threading.Lock())
+            return self._reading.setdefault(_judgement(run), threading.Lock())
 
     def _read(self, journal: Journal, run: RunRow) -> Analysis:
-        judgement = run.id, run.judged_at
+        judgement = _judgement(run)
         with self._lock:
             known = self._kept.get(judgement) or self._lent.get(judgement)
         return known or examine_run(journal, run)
@@ -77,8 +81,8 @@ class Examined:
     def put(self, run: RunRow, analysis: Analysis) -> None:
         """Remember the analysis of a run as it was judged."""
         with self._lock:
-            self._kept[run.id, run.judged_at] = analysis
-            self._kept.move_to_end((run.id, run.judged_at))
+            self._kept[_judgement(run)] = analysis
+            self._kept.move_to_end(_judgement(run))
             while len(self._kept) > KEPT:
                 self._kept.popitem(last=False)
 
@@ -87,8 +91,8 @@ AHEAD = 20
 """So many of the newest judged runs are drawn ahead."""
 DRAWN = 60
 """So many drawn timelines are kept; an older one is drawn again when somebody looks."""
-DRAWING = 4
-"""Goes up when a kept timeline must be drawn anew: since 4 its times are numbers."""
+DRAWING = 5
+"""Goes up when a kept timeline must be drawn anew: since 5 each line has 1,600 points."""
 IDLE_S = 2.0
 
 

@@ -11,14 +11,14 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 import pandas as pd
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Depends, Form, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.why import explain_events
-from soaktest.bench import find_run, layout_of, list_runs, plan_of
+from soaktest.bench import find_run, layout_of, list_runs, name_unit, plan_of
 from soaktest.errors import InputError, Way
-from soaktest.findings import Findings, kept_verdict
+from soaktest.findings import Findings, kept_name
 from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
 from soaktest.tables import RunRow
@@ -27,6 +27,7 @@ from soaktest.timeline import Clock, answer, event_rows, jumps, timeline_page, v
 from soaktest.timeline_style import floor_plan, place_in_words
 from soaktest.vocabulary import CHANNEL_UNITS, PHASE_SIGNALS, PHASES
 from soaktest.web.benches import Number, book, watch_of
+from soaktest.web.door import must_carry_token
 from soaktest.web.examined import Examined, Overviews
 from soaktest.web.lines import lines_of
 from soaktest.web.templates import page
@@ -70,8 +71,7 @@ def _so_far(run: RunRow, wet: list[str]) -> str:
         return f"under way, WET at {' and '.join(wet)}" if wet else "under way"
     if run.stage == "cancelled":
         return "cancelled"
-    verdict = kept_verdict(run.findings)
-    return verdict.upper() if verdict else "not judged yet"
+    return kept_name(run.findings) or "not judged yet"
 
 
 @router.get("/runs/{number}", include_in_schema=False)
@@ -241,6 +241,13 @@ def _file(content: bytes, name: str, kind: str) -> Response:
     return Response(
         content, media_type=kind, headers={"content-disposition": f'attachment; filename="{name}"'}
     )
+
+
+@router.post("/runs/{number}/unit", dependencies=[Depends(must_carry_token)], include_in_schema=False)
+def whose(request: Request, number: Number, tag: Annotated[str, Form(max_length=64)]) -> Response:
+    """Say whose run it was, where it was begun without a tag."""
+    name_unit(book(request), number, tag)
+    return RedirectResponse(f"/runs/{number}", 303)
 
 
 @router.get("/notes/{number}/photo", include_in_schema=False)

@@ -17,7 +17,7 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from soaktest.errors import InputError, Missing, Way, plain_text
-from soaktest.findings import kept_verdict
+from soaktest.findings import kept_name, kept_verdict
 from soaktest.journal import Journal
 from soaktest.tables import CertificateRow, RunRow, StoryRow, UnitRow
 from soaktest.workshop.days import on_day
@@ -319,7 +319,7 @@ def story_of(journal: Journal, tag: str) -> list[Entry]:
 def _of_run(run: RunRow) -> str:
     plan = orjson.loads(run.plan)["name"]
     state = run.stage if run.ended is None or run.stage == "cancelled" else "not judged yet"
-    return f"run {run.id} on bench {run.bench}, plan {plan}: {kept_verdict(run.findings) or state}"
+    return f"run {run.id} on bench {run.bench}, plan {plan}: {kept_name(run.findings) or state}"
 
 
 def _of_certificate(told: Standing) -> str:

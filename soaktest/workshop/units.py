@@ -9,16 +9,17 @@ from typing import Any, Final, Literal, TypeVar, get_args
 import sqlalchemy as sa
 
 from soaktest.errors import InputError
-from soaktest.findings import kept_verdict
+from soaktest.findings import kept_name, kept_verdict
 from soaktest.journal import Journal
 from soaktest.tables import RunRow, UnitRow
 from soaktest.workshop.stories import standing_entries
 
-Show = Literal["all", "in hand", "sold", "passed", "failed", "to retest"]
+Show = Literal["all", "in hand", "sold", "came back", "passed", "failed", "to retest"]
 SHOWS: Final[tuple[Show, ...]] = get_args(Show)
-Sort = Literal["unit", "kind", "complaint", "runs", "verdict", "last"]
+Sort = Literal["unit", "kind", "complaint", "runs", "verdict", "last", "where"]
 SORTS: Final[tuple[Sort, ...]] = get_args(Sort)
 LARGEST_FIRST: Final[tuple[Sort, ...]] = ("last", "runs")
+Where = Literal["in hand", "sold", "came back"]
 W = TypeVar("W", bound=str)
 
 
@@ -31,8 +32,10 @@ class UnitLine:
     last: str
     last_at: float
     verdict: str | None
-    sold: bool
-    """Sold, and not come back since."""
+    named: str
+    """The name of that verdict, for people; empty where there is none."""
+    where: Where
+    """Where the machine is: what was sold and came back is in hand, and says so."""
 
 
 def show_of(given: str) -> Show:
@@ -60,7 +63,7 @@ def list_units(
     Args:
         journal: the journal.
         find: words, all of which must be found.
-        show: all, or those in hand, sold, or passed or failed in their last judged run.
+        show: all, or those in hand, sold, come back, or passed or failed in their last judged run.
         sort: the column; what happened last and the most runs come first, all else in the order of the alphabet.
         turned: the other way round.
     """
@@ -76,7 +79,7 @@ def list_units(
     for run in runs:
         by_unit.setdefault(str(run.unit), []).append(run)
     last = {row.unit: row for row in rows}
-    moved = {row.unit: row.what for row in rows if row.what in ("sold", "came back")}
+    moved = {row.unit: place for row in rows if (place := _MOVES.get(row.what))}
     out = []
     for unit in units:
         own = by_unit.get(unit.tag, [])
@@ -85,16 +88,23 @@ def list_units(
             what, at = last[unit.tag].what, last[unit.tag].at
         if own and own[-1].began >= at:
             what, at = "run", own[-1].began
-        verdicts = [v for run in own if (v := kept_verdict(run.findings))]
+        judged = next((run.findings for run in reversed(own) if run.findings), None)
         out.append(
             UnitLine(
-                unit, len(own), what, at, verdicts[-1] if verdicts else None, moved.get(unit.tag) == "sold"
+                unit,
+                len(own),
+                what,
+                at,
+                kept_verdict(judged),
+                kept_name(judged),
+                moved.get(unit.tag, "in hand"),
             )
         )
     chosen_lines = [line for line in out if _shown(line, show)]
     return sorted(chosen_lines, key=_SORT_KEYS[sort], reverse=(sort in LARGEST_FIRST) != turned)
 
 
+_MOVES: Final[dict[str, Where]] = {"sold": "sold", "came back": "came back"}
 _SORT_KEYS: Final[dict[Sort, Callable[[UnitLine], Any]]] = {
     "unit": lambda line: line.unit.tag.casefold(),
     "kind": lambda line: line.unit.kind.casefold(),
@@ -102,10 +112,13 @@ _SORT_KEYS: Final[dict[Sort, Callable[[UnitLine], Any]]] = {
     "runs": lambda line: line.runs,
     "verdict": lambda line: line.verdict or "",
     "last": lambda line: line.last_at,
+    "where": lambda line: line.where,
 }
 
 
 def _shown(line: UnitLine, show: Show) -> bool:
-    if show in ("in hand", "sold"):
-        return line.sold == (show == "sold")
+    if show in ("sold", "came back"):
+        return line.where == show
+    if show == "in hand":
+        return line.where != "sold"
     return show == "all" or line.verdict == {"passed": "pass", "failed": "fail", "to retest": "retest"}[show]

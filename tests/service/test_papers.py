@@ -2,6 +2,7 @@
 
 import hashlib
 import io
+from dataclasses import replace
 
 import pytest
 from pypdf import PdfReader
@@ -31,7 +32,7 @@ from soaktest.plans import read_plan
 from soaktest.recording import Recording
 from soaktest.tables import RunRow
 from tests.conftest import later, program
-from tests.service.shop import PASSPHRASE, Shop
+from tests.service.shop import PASSPHRASE, TOLD, Shop
 
 
 def test_the_paper_carries_what_it_says(shop: Shop) -> None:
@@ -58,6 +59,18 @@ def test_the_paper_carries_what_it_says(shop: Shop) -> None:
         assert b"pdfaid:part" in pdf.replace(b" ", b"") or "pdfaid" in str(
             reader.xmp_metadata.stream.get_data() if reader.xmp_metadata else ""
         )
+
+
+def test_the_paper_says_where_its_list_is_published(shop: Shop) -> None:
+    """Signed and printed, where the workshop tells it; what a buyer cannot open is refused."""
+    where = "https://workshop.example/certificates.html"
+    issued = shop.certify_run(shop.passed, replace(TOLD, list_at=where))
+    assert issued.statement.list_at == where
+    page = PdfReader(io.BytesIO(issued.sheets["page"])).pages[0]
+    assert where in "".join(page.extract_text().split())
+    assert any(note.get_object()["/A"]["/URI"] == where for note in page["/Annots"])
+    with pytest.raises(InputError, match="no address that a buyer can open"):
+        shop.certify_run(shop.passed, replace(TOLD, list_at="the notice board", supersedes=issued.row.number))
 
 
 def test_a_lax_plan_does_not_read_like_a_strict_one() -> None:

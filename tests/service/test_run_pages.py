@@ -1,5 +1,6 @@
 """What the service shows of a run: the timeline drawn ahead, zooms, tables; after it was judged, and judged anew."""
 
+import re
 import threading
 import time
 from collections.abc import Iterator
@@ -10,8 +11,10 @@ import numpy as np
 import pytest
 import sqlalchemy as sa
 from fastapi.testclient import TestClient
+from typer.testing import CliRunner
 
-from soaktest.bench import begin_run, examine_run, find_run, judge_run
+from soaktest.bench import begin_run, examine_run, find_run, judge_run, layout_of, plan_of
+from soaktest.cli.app import app
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
@@ -19,6 +22,8 @@ from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.tables import OverviewRow, PieceRow, RunRow
 from soaktest.web.app import create_app
 from soaktest.web.examined import Examined, Overviews
+from soaktest.workshop.stories import story_of
+from tests.service.shop import Shop
 
 
 def test_the_timeline_of_a_judged_run_is_drawn_before_anybody_asks(tmp_path: Path) -> None:
@@ -189,11 +194,41 @@ def test_a_zoom_reads_what_is_in_view_and_shows_what_the_analysis_holds(
             values = [v for v in everything[name]["v"] if v is not None]
             assert max(values) == pytest.approx(max(v for v in line["v"] if v is not None), rel=0.03)
             assert any(v is None for v in everything[name]["v"])
-            assert len(everything[name]["t"]) <= 2500
+            assert len(everything[name]["t"]) <= 1600
         assert client.get(f"/runs/{run.id}/why").text.count("why-plot") == 3
         assert client.get(f"/api/runs/{run.id}/why/2").json()["data"]
         assert client.get(f"/api/runs/{run.id}/why/3").status_code == 422
     journal.close()
+
+
+def test_a_run_begun_without_a_tag_is_given_its_unit_once_and_the_story_says_so(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On its page or in the terminal; what names a unit keeps it."""
+    journal = shop.journal
+    recording = journal.recording(shop.passed)
+    header = recording.header.model_copy(update={"unit": None})
+    run = begin_run(journal, header, plan_of(shop.passed), layout_of(shop.passed), source=shop.passed.source)
+    judge_run(journal, run.id)
+    monkeypatch.setattr("soaktest.cli.runs.journal", lambda: journal)
+    with TestClient(create_app(journal, lambda *_: None, None)) as client:
+        page = client.get(f"/runs/{run.id}").text
+        assert "cannot be certified until it names one" in page
+        token = re.findall('name="token" content="([^"]+)"', page)[0]
+        for tag, said in ((" ", 422), ("B-0001", 200), ("B-0002", 409)):
+            sent = client.post(f"/runs/{run.id}/unit", data={"tag": tag, "token": token})
+            assert sent.status_code == said
+        assert "is of unit B-0001 and keeps it" in sent.text
+        page = client.get(f"/runs/{run.id}").text
+        assert "Which unit was it?" not in page
+        assert "Certify this run" in page
+        assert '"unit":"B-0001"' in str(find_run(journal, run.id).findings)
+        assert "unit B-0001" in client.get(f"/runs/{run.id}/download/timeline").text.lower().replace(
+            "b-", "B-"
+        )
+    told = [entry.text for entry in story_of(journal, "B-0001") if entry.what == "note"]
+    assert told == [f"run {run.id} was begun without a tag; it was said afterwards that it is of this unit"]
+    assert "keeps it" in str(CliRunner().invoke(app, ["run", "unit", str(run.id), "B-0003"]).exception)
 
 
 def draw_and_pack(journal: Journal) -> None:

@@ -54,7 +54,7 @@ def test_a_story_can_be_read_at_80_columns(journal: Journal) -> None:
     assert max(map(len, lines)) <= 80
     for line, words in zip(
         lines[3:],
-        ("run 1 on bench b1, plan resale: fail", "front-loader SN-2231-77-1", "new hose (dispenser-hose, replaced, 25 min,", "9.50)", "180.00"),
+        ("run 1 on bench b1, plan resale: FAIL", "front-loader SN-2231-77-1", "new hose (dispenser-hose, replaced, 25 min,", "9.50)", "180.00"),
         strict=True,
     ):  # fmt: skip
         assert line.endswith(words)
@@ -72,9 +72,11 @@ def test_a_list_of_runs_and_units_has_a_line_each_at_80_columns(journal: Journal
     runs, units = shown("run", "list"), shown("unit", "list")
 
     assert len([line for line in runs if "A-0417" in line]) == len(runs) - 2 == 2
-    assert all("resale" in line and line.endswith("retest") for line in runs[2:])
-    assert len(units) == 3
+    assert all("resale" in line and line.endswith("RETEST") for line in runs[2:])
+    assert len(units) == 4
     assert units[2].startswith("A-0417  front-loader  drips")
+    assert units[2].endswith("in hand")
+    assert units[3] == "Left out for want of room: runs. A wider terminal shows all."
 
 
 def test_a_leak_is_told_with_its_time_and_a_dry_pad_is_dry(

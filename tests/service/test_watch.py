@@ -279,7 +279,7 @@ def test_the_lamp_shows_the_run_on_the_bench_and_no_other(
         until(lambda: told.last("lamp")["verdict"] == "fail")
         _judge_as(journal, run, "retest")
         until(lambda: told.last("lamp")["verdict"] == "retest")
-        until(lambda: told.page["last"] == {"run": run.id, "unit": "A-0417", "verdict": "retest"})
+        until(lambda: told.page["last"] == {"run": run.id, "unit": "A-0417", "verdict": "RETEST"})
 
         header = begun.header.model_copy(update={"began": time.time()})
         cancelled = begin_run(journal, header, PLAN, LAYOUT)
@@ -354,7 +354,7 @@ def test_a_run_that_goes_on_has_no_verdict_but_its_water_is_told(
         assert "Look while it is still wet" in client.get(f"/runs/{run.id}").text
         end_run(journal, run.id)
         assert "<b>PASS</b>" in client.get("/runs").text
-    assert "pass" in CliRunner().invoke(app, ["run", "list"]).output
+    assert "PASS" in CliRunner().invoke(app, ["run", "list"]).output
 
 
 def test_a_run_begins_without_the_water_of_the_time_before_it(

@@ -112,7 +112,9 @@ def test_units_are_sorted_and_filtered(journal: Journal) -> None:
     assert tags(sort="unit") == ["A-2", "b-1", "C-3"]
     assert tags(sort="kind", turned=True)[0] == "A-2"
     assert tags(show="sold", sort="unit") == ["A-2", "C-3"]
-    assert tags(show="in hand") == ["b-1"]
+    assert tags(show="in hand") == tags(show="came back") == ["b-1"]
+    assert tags(sort="where")[0] == "b-1"
+    assert [u.where for u in list_units(journal, sort="unit")] == ["sold", "came back", "sold"]
     assert tags(show="passed") == []
 
 

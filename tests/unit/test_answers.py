@@ -4,7 +4,7 @@ import pytest
 
 from soaktest.analysis.analyse import Analysis, examine
 from soaktest.analysis.why import explain_events
-from soaktest.findings import ONLY_FINDS, Reason, verdict_in_words
+from soaktest.findings import ONLY_FINDS, Reason, kept_name, verdict_in_words
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.simulate.bench import Scenario, simulate
@@ -48,6 +48,7 @@ def test_a_pad_wet_by_something_else_is_named_apart(spreading: Analysis) -> None
 def test_a_plan_that_only_looks_says_what_it_found(spreading: Analysis) -> None:
     assert spreading.findings.verdict == "retest"
     assert verdict_in_words(spreading.findings)[0] == "LEAK FOUND"
+    assert kept_name(spreading.findings.model_dump_json()) == "LEAK FOUND"  # in lists too
     dry = examine(simulate(Scenario(seed=21, programmes=("quick",)))[0], LAYOUT, read_plan("find-leak"))
     assert verdict_in_words(dry.findings)[0] == "NO LEAK FOUND"
     kept = examine(

@@ -311,15 +311,16 @@ def test_a_pass_says_how_well_its_millilitres_are_known() -> None:
 def test_a_pass_names_the_parts_whose_water_lands_beside_the_pads() -> None:
     """Behind and before the pads of a front loader, whose depth is 75 to 475 mm; a layout's pads may reach them all."""
     layout = read_layout("front-loader")
-    beside = {part.id for part in layout.beside_the_pads()}
+    said = layout.beside_in_words()
+    beside = {part.id for part in layout.parts if part.name in said}
     assert beside == {"inlet-union", "inlet-valve", "tub-bearing-seal", "drain-hose", "door-seal"}
     wide = tuple(pad.model_copy(update={"depth_mm": 1000.0, "width_mm": 200.0}) for pad in layout.pads)
-    assert layout.model_copy(update={"pads": wide}).beside_the_pads() == ()
+    assert layout.model_copy(update={"pads": wide}).beside_in_words() == ""
 
     known = evidence(RUN, seen_ml=0.05)
-    reasons = decide(PLAN, replace(known, beside_the_pads=("drain hose", "door seal")))[1]
+    reasons = decide(PLAN, replace(known, beside=said))[1]
     assert [reason.code for reason in reasons] == ["no-leak", "beside-the-pads"]
-    assert "drain hose, door seal. Look" in reasons[1].text
+    assert reasons[1].text == said
     assert [reason.code for reason in decide(PLAN, known)[1]] == ["no-leak"]
 
 
