@@ -17,6 +17,10 @@ LONG_FILL_S = 20.0
 """From so many seconds on, water let in speaks the louder the longer it lasts."""
 RESTING = 10.0
 """Log chance against a drum that stands for ever in a wash."""
+RESTS_IN_DRAIN = 3.0
+"""Log chance against a rest of under 20 s in a drain."""
+STANDS_S, STANDING = 40.0, 8.0
+"""A drum that stands for longer does not spin, be the pump on: log chance against it."""
 RESTS_S = (120.0, 300.0)
 """Up to such lengths it is a soak, or anybody's guess."""
 LONG_IN_DRAIN = 4.0
@@ -112,7 +116,10 @@ def _score_valves(out: Floats, runs: Runs) -> None:
         ("loosen", 4.0),
     ):
         out[pumping, S[name]] -= (penalty * weight)[pumping]
-    out[quiet, S["drain"]] -= (4.0 * np.minimum(runs.seconds / 6.0, 2.5))[quiet]
+    # a drain has no long silences of its pump; a rest of under 20 s belongs to what it interrupts
+    rest = quiet & (runs.turning == 0) & (runs.still_s < TOP_UP_S)
+    silent = 4.0 * np.minimum(runs.seconds / 6.0, 2.5)
+    out[quiet, S["drain"]] -= np.where(rest, np.minimum(silent, RESTS_IN_DRAIN), silent)[quiet]
     once = np.where(runs.block_s > 0, np.minimum(runs.seconds / np.maximum(runs.block_s, 1.0), 1.0), 1.0)
     out[quiet, S["spin"]] -= (0.7 * weight * once)[quiet]  # a spin without pump is one oddity, however long
 
@@ -166,7 +173,8 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
         out[shaken_by_pump, S["drain"]] += (LONG_IN_DRAIN * part)[shaken_by_pump]
     out[long, S["idle"]] -= np.minimum(runs.seconds / 8.0, 6.0)[long]  # nobody rests with the drum turning
     quiet = runs.turning == 0
-    out[quiet, S["spin"]] -= (np.minimum(runs.seconds / 8.0, 2.5))[quiet]
+    stands = np.maximum(runs.seconds - STANDS_S, 0.0) / 10.0
+    out[quiet, S["spin"]] -= (np.minimum(runs.seconds / 8.0, 2.5) + np.minimum(stands, STANDING))[quiet]
     # Rests of half a minute belong to a wash, a minute and a half of nothing does not.
     resting = quiet & (runs.inlet != 1) & (runs.outlet != 1)
     share = runs.seconds / np.maximum(runs.still_s, 1.0)
