@@ -17,12 +17,12 @@ from soaktest.analysis.semi_markov import Model
 from soaktest.analysis.series import Floats
 from soaktest.vocabulary import PHASES
 
-STATES: Final = ("idle", "fill1", "wash", "heat", "drain", "spin", "fill2", "rinse", "loosen", "clear")
+STATES: Final = ("idle", "fill1", "wash", "heat", "drain", "spin", "fill2", "rinse", "loosen", "clear", "pause")
 N_STATES: Final = len(STATES)
 PHASE_OF: Final = np.array(
     [
         PHASES.index(p)
-        for p in ("idle", "fill", "wash", "heat", "drain", "spin", "fill", "rinse", "idle", "drain")
+        for p in ("idle", "fill", "wash", "heat", "drain", "spin", "fill", "rinse", "idle", "drain", "idle")
     ]
 )
 S: Final = {name: i for i, name in enumerate(STATES)}
@@ -38,6 +38,7 @@ _DURATION: Final = {  # median s, sigma of the log, least s, longest s
     "rinse": (220.0, 0.75, 30.0, 1000.0),
     "loosen": (150.0, 0.9, 20.0, 2400.0),
     "clear": (12.0, 0.6, 3.0, 60.0),
+    "pause": (30.0, 0.7, 20.0, 115.0),
 }
 
 _STEPS: Final = {
@@ -45,17 +46,18 @@ _STEPS: Final = {
     "fill1": {"wash": -0.3, "heat": -1.5, "drain": -4.5, "idle": -5.0},
     "wash": {"heat": -0.9, "drain": -0.7, "fill1": -2.4, "spin": -4.0, "idle": -4.5, "wash": -2.0},
     "heat": {"wash": -0.2, "drain": -2.0, "fill1": -4.0, "idle": -5.0},
-    "drain": {"spin": -0.7, "fill2": -0.9, "fill1": -3.0, "idle": -2.0, "loosen": -3.0, "rinse": -5.5, "wash": -6.0},
-    "spin": {"fill2": -0.8, "drain": -0.8, "idle": -1.2, "loosen": -1.3, "rinse": -5.0},
+    "drain": {"spin": -0.7, "fill2": -0.9, "fill1": -3.0, "idle": -2.0, "loosen": -3.0, "rinse": -5.5, "wash": -6.0, "pause": -2.2},
+    "spin": {"fill2": -0.8, "drain": -0.8, "idle": -1.2, "loosen": -1.3, "rinse": -5.0, "pause": -2.2},
     "fill2": {"rinse": -0.2, "wash": -3.0, "heat": -3.5, "drain": -4.5, "spin": -6.0, "idle": -6.0},
     "rinse": {"drain": -0.3, "spin": -3.0, "fill2": -3.0, "idle": -4.5, "heat": -8.0, "rinse": -2.0},
     "loosen": {"idle": -0.3, "drain": -3.0, "spin": -4.0, "loosen": -1.5},
     "clear": {"fill1": -0.3, "idle": -1.5},
+    "pause": {"fill2": -0.5, "drain": -1.2, "spin": -2.5},
 }  # fmt: skip
 
 _START: Final = {
     "idle": -0.3, "fill1": -1.5, "wash": -3.0, "heat": -3.5, "drain": -3.5, "spin": -4.0,
-    "fill2": -4.5, "rinse": -4.5, "loosen": -5.0, "clear": -4.0,
+    "fill2": -4.5, "rinse": -4.5, "loosen": -5.0, "clear": -4.0, "pause": -6.0,
 }  # fmt: skip
 
 _MEDIAN = np.array([_DURATION[s][0] for s in STATES])

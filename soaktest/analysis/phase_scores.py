@@ -27,6 +27,8 @@ LONG_IN_DRAIN = 4.0
 """Log chance against a drum that turns on and on while water is let out."""
 ONE_WAY_S, ONE_WAY_STROKES = 28.0, 2.0
 """While the pump is heard, a drum that turns for so many seconds, and so many of its strokes, goes one way: a brief spin."""
+ON_AND_ON_S, ON_AND_ON_STROKES, ON_AND_ON = 90.0, 3.0, 4.0
+"""A drum that turns for so many seconds, and so many of its strokes: log chance against its tumbling."""
 DRUM_OVER_PUMP = 1.6
 """Watts over those at rest, in times of the pump's, that a pump alone does not draw."""
 SURGE_OVER_STROKE = 2.4
@@ -51,6 +53,7 @@ ROUGH = 0.22
 # Log chance of what a still stretch draws, per state: rest, valve, pump.
 _SHARES = {
     "idle": (0.95, 0.03, 0.02),
+    "pause": (0.95, 0.03, 0.02),
     "fill1": (0.12, 0.82, 0.06),
     "fill2": (0.12, 0.82, 0.06),
     "wash": (0.92, 0.05, 0.03),
@@ -94,6 +97,7 @@ def _score_valves(out: Floats, runs: Runs) -> None:
     topping_up = filling & (runs.inlet_s < TOP_UP_S)
     for name, penalty in (
         ("idle", 6.0),
+        ("pause", 6.0),
         ("wash", 5.0),
         ("rinse", 5.0),
         ("drain", 3.0),
@@ -109,6 +113,7 @@ def _score_valves(out: Floats, runs: Runs) -> None:
     pumping, quiet = runs.outlet == 1, runs.outlet == 0
     for name, penalty in (
         ("idle", 4.0),
+        ("pause", 4.0),
         ("wash", 7.0),
         ("rinse", 7.0),
         ("fill1", 6.0),
@@ -135,13 +140,18 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
     middle = turn & (block >= 25) & (block < 50)
     long = turn & (block >= 50)
     for mask, table in (
-        (stroke, {"idle": -5.0, "fill1": -0.7, "fill2": -0.7, "drain": -1.2, "spin": -2.2, "wash": 0.0, "rinse": 0.0, "loosen": -0.2}),
-        (middle, {"idle": -6.0, "fill1": -1.6, "fill2": -1.6, "drain": -1.8, "spin": -0.8, "wash": -0.9, "rinse": -0.9, "loosen": -1.0}),
-        (long, {"idle": -8.0, "fill1": -4.0, "fill2": -4.0, "drain": -LONG_IN_DRAIN, "spin": 0.0, "wash": -4.0, "rinse": -4.0, "loosen": -5.0}),
+        (stroke, {"idle": -5.0, "pause": -5.0, "fill1": -0.7, "fill2": -0.7, "drain": -1.2, "spin": -2.2, "wash": 0.0, "rinse": 0.0, "loosen": -0.2}),
+        (middle, {"idle": -6.0, "pause": -6.0, "fill1": -1.6, "fill2": -1.6, "drain": -1.8, "spin": -0.8, "wash": -0.9, "rinse": -0.9, "loosen": -1.0}),
+        (long, {"idle": -8.0, "pause": -8.0, "fill1": -4.0, "fill2": -4.0, "drain": -LONG_IN_DRAIN, "spin": 0.0, "wash": -4.0, "rinse": -4.0, "loosen": -5.0}),
     ):  # fmt: skip
         for name, score in table.items():
             out[mask, S[name]] += score * part[mask]
     usual = _usual(block, runs.seconds, turn & (block < 50) & (runs.outlet == 0))
+    # what turns on for many of the machine's own strokes gathers speed, be it balanced so well that it shakes less than they do
+    on_and_on = long & (block >= ON_AND_ON_S) & (block >= ON_AND_ON_STROKES * usual) & (usual > 0)
+    on_and_on &= (step_s < FINEST_S) & ~np.isnan(runs.watts)
+    for name in ("wash", "rinse", "loosen", "fill1", "fill2"):
+        out[on_and_on, S[name]] -= (ON_AND_ON * part)[on_and_on]
     one_way = middle & (runs.outlet == 1) & (block >= max(ONE_WAY_S, ONE_WAY_STROKES * usual))
     for name, score in (("spin", 0.8), ("drain", -1.7)):
         out[one_way, S[name]] += score * part[one_way]
@@ -163,7 +173,8 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
         spans = np.minimum(runs.seconds / 10.0, 2.0)
         for name in ("wash", "rinse", "fill1", "fill2", "loosen"):
             out[hard, S[name]] -= (2.0 * spans)[hard]
-        out[soft, S["spin"]] -= (np.where(block >= 50, 2.0 * part, spans))[soft]
+        soft_spin = soft & ~on_and_on
+        out[soft_spin, S["spin"]] -= (np.where(block >= 50, 2.0 * part, spans))[soft_spin]
         spins_shake = runs.seconds[hard].sum() >= 30  # else a soft spin is not told from a shaking pump
         by_watts = runs.watts - levels.rest > DRUM_OVER_PUMP * levels.pump
         pumping = runs.outlet == 1
