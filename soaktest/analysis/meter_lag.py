@@ -20,6 +20,8 @@ BELOW: Final = 0.65
 LEAST: Final = 0.12
 MOST: Final = 0.7
 """Shares that are left a sample later: below the one it is hardly a lag, above the other no stroke shows."""
+ALIKE: Final = 0.22
+"""Half of the falls leave shares so near each other, where it is the meter that lags and not the drum that runs down."""
 STEADY_W: Final = 2.5
 STEADY: Final = 0.02
 """Changes that are noise, and would be made larger by the inverse filter: in watts, and as a share of the level."""
@@ -33,12 +35,19 @@ def lag_of(watts: Floats, stride: int) -> float:
     fell, then = first - second, second - third
     with np.errstate(invalid="ignore"):
         falls = (
-            (fell > np.maximum(LEAST_FALL_W, 0.1 * before)) & (first < BELOW * before) & (then > -STEADY_W)
+            (fell > np.maximum(LEAST_FALL_W, 0.1 * before))
+            & (first < before - LEAST_FALL_W)
+            & (second < BELOW * before)
+            & (then > -STEADY_W)
         )
     if falls[::stride].sum() < FALLS:
         return 0.0
-    share = float(np.median(then[falls] / fell[falls]))
-    return share if LEAST <= share <= MOST else 0.0
+    shares = np.sort(then[falls] / fell[falls])
+    half = len(shares) // 2
+    begin = int(np.argmin(shares[half:] - shares[: len(shares) - half]))
+    alike = shares[begin : begin + half + 1]
+    share = float(np.median(alike))
+    return share if LEAST <= share <= MOST and alike[-1] - alike[0] <= ALIKE else 0.0
 
 
 def unlagged(watts: Floats, step_s: float) -> Floats:
