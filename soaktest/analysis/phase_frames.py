@@ -58,6 +58,8 @@ PAUSE_S: Final = 19
 """Pauses of under 20 s belong to what they interrupt (the contract of the phases)."""
 PUMP_WANDERS: Final = 1.3
 """A pump's shaking strays to so many times its quiet seconds'."""
+DRUM_OVER_SHAKE, DRUM_SHARE = 2.0, 0.15
+"""A drum that shakes so many times more than the pump, in such a share of its seconds, is told from it second by second."""
 PUMP_STRAYS: Final = 1.5
 """A pump that is heard draws no more than so many times what it drew as it began; what draws more is the drum."""
 
@@ -133,8 +135,11 @@ def _of_the_drum(vibration: Floats, pumping: NDArray[np.bool_]) -> Floats:
     known = ~np.isnan(vibration)
     shake = PUMP_WANDERS * pump_alone(vibration, pumping)
     calmed = np.sqrt(np.maximum(vibration**2 - shake**2, 0.0))
+    loud = shake > 0 and np.nanmean(vibration[pumping] > DRUM_OVER_SHAKE * shake) > DRUM_SHARE
     quiet = np.where(
-        pumping, median_filter(np.nan_to_num(calmed), 5), median_filter(np.nan_to_num(vibration), 3)
+        pumping,
+        median_filter(np.nan_to_num(calmed), 3 if loud else 5),
+        median_filter(np.nan_to_num(vibration), 3),
     )
     return np.where(known, quiet, np.nan)
 

@@ -17,7 +17,19 @@ from soaktest.analysis.semi_markov import Model
 from soaktest.analysis.series import Floats
 from soaktest.vocabulary import PHASES
 
-STATES: Final = ("idle", "fill1", "wash", "heat", "drain", "spin", "fill2", "rinse", "loosen", "clear", "pause")
+STATES: Final = (
+    "idle",
+    "fill1",
+    "wash",
+    "heat",
+    "drain",
+    "spin",
+    "fill2",
+    "rinse",
+    "loosen",
+    "clear",
+    "pause",
+)
 N_STATES: Final = len(STATES)
 PHASE_OF: Final = np.array(
     [
