@@ -16,6 +16,8 @@ from soaktest.vocabulary import Zone
 
 CREEP_STEP_S: Final = 20
 """Seconds between the levels compared: creeping takes many minutes."""
+ALONE: Final = 0.5
+"""Decades that a dry level rises by alone only where the pad is at fault, or where water seeps in too slowly to be told."""
 OWN_FLOOR_S: Final = 1e-8
 """Siemens below which a pad's own conductance is not told apart."""
 
@@ -23,16 +25,26 @@ OWN_FLOOR_S: Final = 1e-8
 def share_rises(tracks: Mapping[Zone, PadTrack], wiring: Mapping[Zone, PadWiring]) -> dict[Zone, PadTrack]:
     """The tracks again, ``shared`` filled in for every event, and how much each dry level crept up by itself."""
     own = {zone: _own(track, wiring.get(zone, PadWiring())) for zone, track in tracks.items()}
-    return {
-        zone: replace(_with_shared(track, tracks, own), crept_siemens=_crept(track, tracks))
-        for zone, track in tracks.items()
-    }
+    out = {}
+    for zone, track in tracks.items():
+        siemens, decades = _crept(track, tracks)
+        shared = replace(_with_shared(track, tracks, own), crept_siemens=siemens)
+        if (
+            decades > ALONE
+            and track.state in ("sound", "unproven")
+            and not track.events
+            and not track.wet_at_start
+        ):
+            note = f"the dry level rose by a factor of {10.0**decades:.0f}, and that of no other pad"
+            shared = replace(shared, state="drifting", note=note)
+        out[zone] = shared
+    return out
 
 
-def _crept(track: PadTrack, tracks: Mapping[Zone, PadTrack]) -> float:
-    """Siemens that the followed dry level rose by at the most, where the other pads' did not rise by the same factor."""
+def _crept(track: PadTrack, tracks: Mapping[Zone, PadTrack]) -> tuple[float, float]:
+    """Siemens, and decades, that the followed dry level rose by at the most, where the other pads' did not rise by the same factor."""
     if len(track.t) < 2 * CREEP_STEP_S:
-        return 0.0
+        return 0.0, 0.0
     at = track.t[::CREEP_STEP_S]
     level = track.dry[::CREEP_STEP_S]
     lowest = np.minimum.accumulate(level)
@@ -42,8 +54,9 @@ def _crept(track: PadTrack, tracks: Mapping[Zone, PadTrack]) -> float:
         if zone != track.zone and len(other.t):
             theirs = np.interp(at, other.t, other.dry)
             shared = np.maximum(shared, theirs - theirs[since])
-    risen: Floats = 10.0**level - 10.0 ** np.minimum(lowest + shared, level)
-    return float(risen.max())
+    explained = np.minimum(lowest + shared, level)
+    risen: Floats = 10.0**level - 10.0**explained
+    return float(risen.max()), float((level - explained).max()) if len(tracks) > 1 else 0.0
 
 
 def _own(track: PadTrack, wiring: PadWiring) -> Floats:

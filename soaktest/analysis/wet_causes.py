@@ -56,6 +56,8 @@ FILLED_S: Final = 5e-5
 SLIGHT: Final = 0.35
 MOST: Final = 1.1
 """Decades that damp air alone raises a pad by: often, and at the most."""
+LARGEST, IN_STEP, LARGEST_SHARED = 1.3, 0.5, 2.5
+"""Decades that a smooth rise may have to be damp air's: more where the pads rise in step, which no leak makes them do."""
 CLIMB_RH: Final = 4.0
 """Per cent of relative humidity that the air under a machine climbs by within minutes where steam comes down on pads."""
 SOAKING: Final = 0.8
@@ -216,7 +218,8 @@ def _leaking_before(i: int, events: Sequence[PadEvent], weights: Sequence[Mappin
 
 
 def _smooth(event: PadEvent) -> bool:
-    return event.step_share < 0.2 and event.smooth_s >= 40 and event.rise < 1.3 and not event.at_start
+    most = LARGEST_SHARED if event.shared > IN_STEP else LARGEST
+    return event.step_share < 0.2 and event.smooth_s >= 40 and event.rise < most and not event.at_start
 
 
 def _damp(event: PadEvent, events: Sequence[PadEvent]) -> float:
