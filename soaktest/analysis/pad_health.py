@@ -24,6 +24,8 @@ SOAKING_SHARE = 0.25
 """A pad that was wet for so much of the last seconds before it conducts like a short was soaked, not shorted."""
 WET_S = 5e-5
 """Siemens that no dry pad has."""
+TOUCHING_S, AT_ONCE_S, FLAT = 1.5e-3, 1.1, 0.1
+"""Siemens that water brings a pad to over seconds, and not within so many; and the share by which it goes on to grow or wander."""
 STUCK_S = 180.0
 HEARD_LEAST = 0.5
 """Heard for less than this share of the run, a pad counts as silent."""
@@ -104,6 +106,23 @@ def _shorted(t: Floats, siemens: Floats) -> NDArray[np.bool_]:
         before = (t > t[begin] - SOAKING_S) & (t < t[begin] - 1.0)
         if before.any() and float((siemens[before] > WET_S).mean()) > SOAKING_SHARE:
             out[begin:stop] = False
+    return out | _touching(t, siemens)
+
+
+def _touching(t: Floats, siemens: Floats) -> NDArray[np.bool_]:
+    """Samples of tracks that touch through some resistance: from dry to as much as a soaked pad at one sample, and no more after."""
+    out = np.zeros(len(t), dtype=bool)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], (siemens > TOUCHING_S).astype(np.int8), [0]))))
+    for begin, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        before = (t > t[begin] - AT_ONCE_S) & (t < t[begin])
+        after = siemens[begin:stop][t[begin:stop] < t[begin] + SOAKING_S]
+        if (
+            before.any()
+            and siemens[before].min() < WET_S
+            and len(after) > 1
+            and np.ptp(after) < FLAT * after[0]
+        ):
+            out[begin:stop] = True
     return out
 
 

@@ -23,7 +23,7 @@ from typing import Final
 
 import numpy as np
 
-from soaktest.analysis.coverage import find_stretches, first_water
+from soaktest.analysis.coverage import UNHEARD_FILL_S, find_stretches, first_water
 from soaktest.analysis.events import PadEvent, PadTrack
 from soaktest.analysis.series import EMPTY, PhaseTrack, Series
 from soaktest.vocabulary import CAUSES, PHASES, Cause, Zone
@@ -84,6 +84,8 @@ def causes_of(
         humidity: of the air under the machine in %RH, where a node tells it.
     """
     water = first_water(find_stretches(phases))
+    if water is not None and phases.source == "current":
+        water -= UNHEARD_FILL_S  # amperes may show no valve at all, and the fill begins with the drum
     weights = [_alone(event, events, pads, phases, water, humidity) for event in events]
     for i, event in enumerate(events):
         source = _spilt_before(i, events, weights)
