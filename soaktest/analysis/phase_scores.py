@@ -205,6 +205,11 @@ def _usual(level: Floats, seconds: np.ndarray, which: np.ndarray) -> float:
     return float(level[which][order][np.searchsorted(weight, weight[-1] / 2)])
 
 
+def _briefest(step_s: float) -> float:
+    """Seconds up to which a pause between strokes may hold no sample that is a pause's alone."""
+    return SHORT_S if step_s < 1.5 else 2.0 * round(step_s) if step_s < MERGED_S else 1.5 * step_s
+
+
 def _score_still(out: Floats, runs: Runs, levels: Levels, weight: float, step_s: float) -> None:
     """Level of a still stretch over the machine's rest: rest, valve or pump; flat after ten seconds.
 
@@ -223,7 +228,7 @@ def _score_still(out: Floats, runs: Runs, levels: Levels, weight: float, step_s:
     density = np.stack([np.exp(rest), valve, np.exp(pump)], axis=1) + 2e-4
     # At coarse steps a lone sample beside strokes is a mean over both: the true level may be anything
     # below it, and at coarser ones nobody knows.
-    lone = (runs.seconds <= (SHORT_S if step_s < 1.5 else 1.5 * step_s)) & beside_turning(runs)
+    lone = (runs.seconds <= _briefest(step_s)) & beside_turning(runs)
     if step_s < MERGED_S:
         base = np.array([0.0, levels.valve, levels.pump])
         mixed = (over[:, None] > base) / np.maximum(LOW_W - base, 5.0) + 2e-4
