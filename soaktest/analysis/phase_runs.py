@@ -10,15 +10,18 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import median_filter, minimum_filter1d
 
 from soaktest.analysis.phase_frames import Frames
+from soaktest.analysis.phase_shaking import COARSE_S
 from soaktest.analysis.series import Floats
 from soaktest.analysis.stretches import joined, middle, stretches
 
 STROKES = 6
 STROKE_S = 40
 """So many turns of the drum at the least, of so many seconds on the average, are no spin, be the pauses ever so short."""
+CLOSE_S = 20
+"""Seconds to either side of the middle of a stroke within which a drum at its strokes stands."""
 SURGE_S = 3
 """Seconds that a motor takes to gather speed at the least; a stroke's first is but an instant's."""
 
@@ -43,6 +46,8 @@ class Runs:
     """Seconds that the inlet was on at a stretch, in a run with the inlet on."""
     still_s: Floats
     """Seconds of the whole stretch at one level, without turning, heater or valve, that a still run belongs to."""
+    floor: Floats
+    """The least watts of the seconds close by in which the drum stands; NaN where it never does, or samples are too coarse to show."""
     rough: Floats
     """How much the watts of that block jump from sample to sample, as a share of their level."""
 
@@ -77,6 +82,7 @@ def runs_of(frames: Frames) -> Runs:
         cuts = np.flatnonzero(np.diff(level[begin:end])) + begin + 1
         for a, b in pairwise([begin, *cuts.tolist(), end]):
             still[a:b] = b - a
+    floor = _floor(frames)[np.minimum((start + stop) // 2, n - 1)]
     # A sample that straddles a change is a mean over both sides: levels are read from the inside.
     edge = int(np.ceil(frames.step_s)) if frames.step_s >= 1.0 else 0
     watts = np.array([middle(_inside(frames.watts, a, b, edge)) for a, b in zip(start, stop, strict=True)])
@@ -84,8 +90,15 @@ def runs_of(frames: Frames) -> Runs:
     shake = np.array([middle(frames.vibration[a:b]) for a, b in zip(start, stop, strict=True)])
     return Runs(
         start, stop - start, frames.heater[start], frames.turning[start], frames.inlet[start],
-        frames.outlet[start], watts, surge, shake, block[start], filling[start], still[start], rough[start],
+        frames.outlet[start], watts, surge, shake, block[start], filling[start], still[start], floor, rough[start],
     )  # fmt: skip
+
+
+def _floor(frames: Frames) -> Floats:
+    """Second by second what the machine draws at the least close by, while its drum stands."""
+    stands = (frames.turning == 0) & ~np.isnan(frames.watts) & (frames.step_s < COARSE_S)
+    least = minimum_filter1d(np.where(stands, frames.watts, np.inf), 2 * CLOSE_S + 1, mode="nearest")
+    return np.where(np.isfinite(least), least, np.nan)
 
 
 def _blocks(turning: NDArray[np.bool_], breaks: int) -> list[tuple[int, int]]:

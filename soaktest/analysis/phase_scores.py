@@ -17,6 +17,8 @@ LONG_FILL_S = 20.0
 """From so many seconds on, water let in speaks the louder the longer it lasts."""
 RESTING = 10.0
 """Log chance against a drum that stands for ever in a wash."""
+PUMP_BENEATH, REST_BENEATH, BENEATH = 0.65, 0.35, 1.5
+"""Shares of the pump's watts to which the draw falls between strokes with the pump on, and off: log chance against the other."""
 RESTS_IN_DRAIN = 3.0
 """Log chance against a rest of under 20 s in a drain."""
 STANDS_S, STANDING = 40.0, 8.0
@@ -160,6 +162,14 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
     fast = long & (ratio > 1.6)
     for name in ("wash", "rinse", "loosen", "fill1", "fill2", "drain"):
         out[fast, S[name]] -= (1.5 * part)[fast]
+    strokes = turn & (block < 50) & (runs.outlet < 0)
+    beneath = np.nan_to_num(runs.floor, nan=0.0) - levels.rest
+    least = max(PUMP_BENEATH * levels.pump, levels.valve + 2.0 * levels.valve_spread)
+    pumped = strokes & (beneath > least)
+    for name in ("idle", "pause", "wash", "rinse", "loosen", "fill1", "fill2"):
+        out[pumped, S[name]] -= (BENEATH * part)[pumped]
+    dry = strokes & (runs.floor - levels.rest < REST_BENEATH * levels.pump) & ~pumped
+    out[dry, S["drain"]] -= (BENEATH * part)[dry]
     surging = turn & (
         runs.surge
         > SURGE_OVER_STROKE
