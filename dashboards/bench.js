@@ -12,7 +12,7 @@ const and = words => words.length < 3 ? words.join(" and ") : `${words.slice(0, 
 const percent = p => `${Math.round(100 * p)}\u00a0%`;
 // What has been made of each pad's water so far; one word for all of them where it is the same.
 function judged(alarm) {
-  const words = Object.entries(alarm.judged).map(([zone, j]) => [zone, !j ? "provisional, being judged" : j.phase || j.cause === "leak" ? `a leak${j.phase ? `, let out in ${j.phase}` : ""}` : `${j.cause} is likeliest, a leak has ${percent(j.leak)}`]);
+  const words = Object.entries(alarm.judged).map(([zone, j]) => [zone, !j ? "provisional, being judged" : j.phase || j.cause === "leak" ? `a leak${j.phase ? `, let out in ${j.phase}` : ""}` : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}; a leak has ${percent(j.leak)}`]);
   return new Set(words.map(([, word]) => word)).size < 2 ? words[0][1] : words.map(([zone, word]) => `${zone}: ${word}`).join("; ");
 }
 const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
@@ -31,14 +31,14 @@ for (const release of ["pointerup", "pointercancel"]) addEventListener(release, 
 
 // How the bench stands, and what to do next, in one line.
 function headline(b) {
-  const floor = and(damp(b)), run = b.run, leaked = run?.leaked?.length ? `LEAKED at ${and(run.leaked)}` : "";
+  const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${and(leaks.map(([zone, t]) => `${zone} since ${clock(t)}`))}` : "";
   if (b.alarm) return `WET: ${since(b)}`;
   if (b.behind) return "Catching up with what was heard – a moment";
   if (b.stale) return `Nothing heard for ${b.age_s == null ? "a while" : span(b.age_s)} – check the nodes' supply and network`;
   if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – end and judge`;
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
-  if (!run) return "DRY – ready for a run";
+  if (!run) return one?.dataset.doubts ? `NOT READY: ${one.dataset.doubts}` : "DRY – ready for a run";
   if (!run.needs) return "DRY – the run has begun";
   if (run.lost.length) return "DRY – but this run cannot pass: end and judge";
   if (run.may_stop) return "DRY – nothing more is needed: end and judge";
@@ -64,7 +64,7 @@ function showBench(root, b) {
   root.classList.toggle("wet", !!b.alarm);
   const box = root.querySelector(".alarm");
   box.hidden = !b.alarm;
-  if (b.alarm) { say(box, "alarm-head", `${root === one ? `Bench ${b.bench}: water` : "Water"} at ${since(b)}`); say(box, "ago", `, ${ago(b)}`); say(box, "alarm-note", judged(b.alarm)); box.classList.toggle("calm", !b.alarm.unseen.length); }
+  if (b.alarm) { say(box, "alarm-head", `${root === one ? `Bench ${b.bench}: water` : "Water"} at ${since(b)}`); say(box, "ago", `, ${ago(b)}`); say(box, "alarm-note", `${judged(b.alarm)}${b.stale ? `; nothing heard for ${b.age_s == null ? "a while" : span(b.age_s)}, so this may be old` : ""}.`); box.classList.toggle("calm", !b.alarm.unseen.length); }
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`);
     part.classList.toggle("wet", pad.wet);
@@ -79,7 +79,13 @@ function showCard(b) {
   showBench(card, b);
   card.classList.toggle("old", b.stale);
   const run = b.run;
-  say(card, "needs-line", b.stale || b.alarm || !run?.needs ? "" : run.lost.length ? `cannot pass: ${run.lost.join(" ")}` : run.needs.length ? `still needed: ${run.needs.join("; ")}` : "nothing more needed");
+  say(card, "needs-line", b.stale || b.alarm || !run?.needs || Object.keys(run.leaked).length ? "" : run.lost.length ? `cannot pass: ${run.lost.join(" ")}` : run.needs.length ? `still needed: ${run.needs.join("; ")}` : "nothing more needed");
+}
+// Water first, then what leaked, what runs, what waits, what is silent: for the eye, the keyboard and the screen reader alike.
+function inOrder() {
+  const rank = b => !b ? 9 : b.alarm ? 0 : Object.keys(b.run?.leaked ?? {}).length ? 1 : b.run ? 2 : b.stale || noneHeard(b) ? 4 : 3;
+  const all = [...cards.children], wanted = [...all].sort((a, b) => rank(state[a.dataset.bench]) - rank(state[b.dataset.bench]) || (a.dataset.bench < b.dataset.bench ? -1 : 1));
+  if (wanted.some((card, i) => card !== all[i]) && !cards.contains(document.activeElement)) cards.append(...wanted);
 }
 function showOne(b) {
   if (leaving) return;  // a form is on its way: to load this page anew would call it back
@@ -97,7 +103,7 @@ function showOne(b) {
     for (const e of one.querySelectorAll("[data-show=look], [data-show=suspects]")) e.hidden = !b.run.suspects?.length;
     if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.filter(([, p]) => p >= 0.01).map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
     list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
-    say(one, "look", b.run.leaked?.length ? "Look here first" : "If it leaks, look here first");
+    say(one, "look", Object.keys(b.run.leaked ?? {}).length ? "Look here first" : "If it leaks, look here first");
     say(one, "may-stop", b.run.may_stop || "");
   }
   const health = [b.age_s == null ? "no message yet" : `last message ${span(b.age_s)} ago`];
@@ -106,7 +112,7 @@ function showOne(b) {
   say(one, "health", health.join(" · "));
   if (!b.alarm) return;
   const told = b.alarm.unseen.length, button = document.getElementById("seen");
-  button.disabled = !told; button.textContent = told ? "I have seen it" : `Seen ${clock(b.run.acknowledged)}`;
+  button.disabled = !told; button.textContent = told ? "I have seen it" : `Seen ${clock(b.run.acknowledged)}, the sound is off`;
 }
 
 // The sound. A browser lets nothing sound before it was touched: until then the page says so.
@@ -118,7 +124,7 @@ function sounds() {
   document.getElementById("sound").hidden = audio.state === "running";
   mute.hidden = !unseen().length;
   const quiet = !loud().length;
-  mute.setAttribute("aria-pressed", quiet); mute.textContent = quiet ? "Muted: sound again" : "Mute this alarm";
+  mute.setAttribute("aria-pressed", quiet); mute.textContent = quiet ? "Muted: sound again" : unseen().length > 1 ? `Mute these ${unseen().length} alarms` : "Mute this alarm";
   if (quiet) silence(); else ring();
 }
 function ring() {
@@ -141,7 +147,7 @@ sounds();
 function show() {
   const still = pressed + PRESS_MS - Date.now();
   if (still > 0) { setTimeout(show, still); return; }
-  if (cards) { Object.values(state).forEach(showCard); document.getElementById("none").hidden = Object.keys(state).length > 0; }
+  if (cards) { Object.values(state).forEach(showCard); inOrder(); document.getElementById("none").hidden = Object.keys(state).length > 0; }
   if (one && state[one.dataset.bench]) showOne(state[one.dataset.bench]);
   sounds();
 }
@@ -153,7 +159,7 @@ function listen() {
     if (answer?.status === 401) location.href = `/door?next=${encodeURIComponent(location.pathname)}`;  // restarted: who was in comes in anew
     else setTimeout(listen, 5000);
   };
-  source.onmessage = e => { heard = Date.now(); state = JSON.parse(e.data); show(); };
+  source.onmessage = e => { heard = Date.now(); state = JSON.parse(e.data); show(); if (one) tellWater(state, one.dataset.bench); };
 }
 setInterval(() => {
   const late = heard && Date.now() - heard > 8000;
@@ -178,10 +184,11 @@ async function check() {
   const button = document.getElementById("check"), got = {}, zones = ["left", "centre", "right"];
   const wait = ms => new Promise(done => setTimeout(done, ms)), pads = () => state[one.dataset.bench]?.pads, now = zone => pads()?.[zone].heard ? pads()[zone].microsiemens : null;
   const step = name => document.querySelectorAll("[data-step]").forEach(e => e.classList.toggle("now", e.dataset.step === name));
-  button.disabled = true;
-  if (zones.some(z => now(z) === null)) { say(one, "check", `${and(zones.filter(z => now(z) === null)).replace(/^./, c => c.toUpperCase())} not heard: check the pads' node first.`); button.disabled = false; return; }
+  const ready = () => { button.disabled = false; button.textContent = "Begin the check"; one.classList.remove("checking"); };
+  button.disabled = true; button.textContent = "Checking…"; one.classList.add("checking");
+  if (zones.some(z => now(z) === null)) { say(one, "check", `${and(zones.filter(z => now(z) === null)).replace(/^./, c => c.toUpperCase())} not heard: check the pads' node first.`); ready(); return; }
   const wet = damp(state[one.dataset.bench]);
-  if (wet.length) { say(one, "check", `Dry the ${wet.join(" and the ")} pad first.`); button.disabled = false; return; }
+  if (wet.length) { say(one, "check", `Dry the ${wet.join(" and the ")} pad first.`); ready(); return; }
   step("dry");
   for (let s = 5; s; s--) { say(one, "check", `Reading dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z] = { dry: now(z), touched: now(z), after: 0 };
@@ -190,7 +197,7 @@ async function check() {
   step("after");
   for (let s = 10; s; s--) { say(one, "check", `Wipe the pads dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z].after = now(z);
-  step(""); button.disabled = false;
+  step(""); ready();
   if (zones.some(z => Object.values(got[z]).includes(null))) { say(one, "check", "A pad was not heard to the end: nothing was kept. Check its node, and begin again."); return; }
   const answer = await (await post(`/api/benches/${one.dataset.bench}/pad-check`, got)).json();
   say(one, "check", answer.sound ? "All three pads are sound." : answer.faults ? Object.entries(answer.faults).filter(([, f]) => f).map(([z, f]) => `${z} pad: ${f}`).join("; ") : answer.detail);

@@ -24,7 +24,7 @@ from soaktest.plans import Plan
 from soaktest.recording import Header, Recording
 from soaktest.records import knowledge_of, pad_checks
 from soaktest.tables import MessageRow, RunRow, UnitRow
-from soaktest.vocabulary import ZONES, Zone
+from soaktest.vocabulary import ZONES, Zone, listed
 from soaktest.wire import Topic
 from soaktest.workshop.calibration import DAMP_FACTOR, NOT_DRY_S, reading
 from soaktest.workshop.stories import NewEntry, keep_entry, keep_unit
@@ -60,9 +60,12 @@ class Live:
         return [e for e in events if leak_chance(e) >= FAIL_FROM and is_ripe(e, self.at)]
 
     @property
-    def leaked(self) -> list[Zone]:
-        """Zones at which it leaked in this run."""
-        return sorted({e.zone for e in self.leaks})
+    def leaked(self) -> dict[Zone, float]:
+        """Zones at which it leaked in this run, the first first, and since when (UTC seconds)."""
+        first: dict[Zone, float] = {}
+        for event in sorted(self.leaks, key=lambda e: e.onset):
+            first.setdefault(event.zone, event.onset)
+        return first
 
     @property
     def ripens_s(self) -> float | None:
@@ -99,7 +102,7 @@ def _refuse_while_busy(session: Session, bench: str) -> None:
 
 def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
     """What speaks against beginning a run on a bench: nobody has ever heard it, pads unsound at their last check, or wet
-    just now.
+    or not heard just now.
     """
     at = time.time() if now is None else now
     checks = pad_checks(journal, bench, at)
@@ -111,16 +114,22 @@ def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
         MessageRow.kind == "readings",
     )
     with journal.session() as session:
-        found += _never_heard(session, bench)
+        unknown = _never_heard(session, bench)
         rows = [*newest_descriptions(session, bench), *session.scalars(recent.order_by(MessageRow.at))]
+    found += unknown
     heard = [Said(row.at, f"soaktest/{bench}/{row.node}/{row.kind}", row.payload, False) for row in rows]
+    silent: list[Zone] = []
     for zone in ZONES:
         try:
             siemens = reading(heard, zone, at - RECENT_S)
-        except InputError:  # not heard yet: its node may be started later
+        except InputError:
+            silent.append(zone)
             continue
         if siemens > max(NOT_DRY_S, DAMP_FACTOR * checks[zone].dry_siemens if zone in checks else 0.0):
             found.append(f"{zone} pad is not dry ({siemens * 1e6:.0f} µS): dry it first")
+    if silent and not unknown:
+        pads = f"{listed(silent)} {'pads are' if len(silent) > 1 else 'pad is'}"
+        found.append(f"{pads} not heard just now: see to the node's supply and network first")
     return found
 
 
@@ -244,8 +253,8 @@ def examine_run(
     layout: Layout | None = None,
     knowledge: Knowledge | None = None,
 ) -> Analysis:
-    """Judge a run from the journal, without keeping the answer."""
-    known = knowledge_of(journal, run)
+    """Judge a run from the journal, without keeping the answer; one that was judged, by what was written down by then."""
+    known = knowledge_of(journal, run, run.judged_at)
     if knowledge is not None:
         known = replace(known, earlier=knowledge.earlier, clean_washes=knowledge.clean_washes)
     return examine(journal.recording(run), layout or layout_of(run), plan or plan_of(run), known)
@@ -256,6 +265,7 @@ def judge_run(
 ) -> Analysis:
     """Judge a run; the answer is kept with it where it had ended by then and its own plan and layout were used."""
     run = find_run(journal, number)
+    run.judged_at = None  # judged anew, by what is written down now
     analysis = examine_run(journal, run, plan, layout)
     if plan is None and layout is None and run.ended is not None:  # one that has ended does not end again
         with journal.session() as session:
@@ -295,6 +305,15 @@ def look(journal: Journal, number: int, now: float | None = None) -> Live:
     stop = may_stop(plan, heard, lost, leaks=bool(live.leaks))
     wait = max(plan.dry_watch_s - heard.dry_watch_s, 0.0) if heard.first_fill is None else 0.0
     return replace(live, lost=lost, may_stop=stop, dry_wait_s=wait)
+
+
+def so_far(wet: list[Zone], leaked: list[Zone], *, cannot_pass: bool) -> str:
+    """A run that goes on in a few words: it has no verdict yet, but water is told at once."""
+    if wet:
+        return f"under way, WET at {listed([zone for zone in ZONES if zone in wet])}"
+    if leaked:
+        return f"under way, LEAKED at {listed([zone for zone in ZONES if zone in leaked])}"
+    return "under way, cannot pass" if cannot_pass else "under way"
 
 
 def is_ripe(event: WetEvent, at: float) -> bool:

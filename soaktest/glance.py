@@ -126,8 +126,8 @@ class Glance:
             while self.power[0][0] < row.at - KEEP_S:
                 self.power.popleft()
 
-    def pad_state(self, zone: Zone) -> dict[str, object]:
-        """What the page shows of one pad."""
+    def pad_state(self, zone: Zone, dry: float | None = None) -> dict[str, object]:
+        """What the page shows of one pad; ``dry`` is its dry level (log10 siemens) where the analysis has followed it."""
         pad = self.pads[zone]
         if pad.now is None:
             return {
@@ -141,7 +141,9 @@ class Glance:
         return {
             "heard": time.time() - pad.readings[-1][0] < 10.0,
             "microsiemens": float(f"{now:.2g}"),
-            "wetness": round(wetness(pad.now, min(pad.dry, math.log10(NOT_DRY_S))), 3),
+            "wetness": round(
+                wetness(pad.now, min(pad.dry, math.log10(NOT_DRY_S)) if dry is None else dry), 3
+            ),
             "not_dry": now * 1e-6 > NOT_DRY_S,
             "provisional": pad.wet_since,
         }

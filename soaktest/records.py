@@ -149,12 +149,13 @@ def _checks_of(journal: Journal, bench: str, before: float) -> list[PadCheckRow]
         return list(session.scalars(sa.select(PadCheckRow).where(*where).order_by(PadCheckRow.at)))
 
 
-def knowledge_of(journal: Journal, run: RunRow) -> Knowledge:
+def knowledge_of(journal: Journal, run: RunRow, written_by: float | None = None) -> Knowledge:
     """What the workshop knew when a run began: sound checks of its bench's pads, and shares of leaks by part.
 
-    What is learned later moves no answer that was given.
+    What is learned later moves no answer that was given. With ``written_by`` (UTC seconds), nothing that was written down
+    after that moment counts, though it be dated back.
     """
-    priors = priors_for(journal, Layout.model_validate_json(run.layout), run.began)
+    priors = priors_for(journal, Layout.model_validate_json(run.layout), run.began, written_by)
     sound = {zone: row for zone, row in pad_checks(journal, run.bench, run.began).items() if not row.fault}
     checks = {
         zone: PadCheck(row.dry_siemens, row.wet_siemens, row.ml, row.at)

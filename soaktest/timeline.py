@@ -86,8 +86,8 @@ def write_timeline(analysis: Analysis, path: str | Path) -> Path:
     return where
 
 
-def timeline_page(analysis: Analysis) -> str:
-    """The page's HTML; every text from outside is escaped."""
+def timeline_page(analysis: Analysis, notes: Sequence[NoteRow] = ()) -> str:
+    """The page's HTML, with what people noted; every text from outside is escaped."""
     findings = analysis.findings
     clock = Clock.of(findings.began)
     return fill(
@@ -108,6 +108,7 @@ def timeline_page(analysis: Analysis) -> str:
             for why in explain_events(analysis)
         ],
         plot=_within_a_page(timeline_figure(analysis)),
+        notes=notes,
     )  # fmt: skip
 
 
@@ -126,7 +127,7 @@ def jumps(findings: Findings) -> list[dict[str, str]]:
     """Windows of the timeline that a button shows, one for each wet event."""
     clock = Clock.of(findings.began)
     return [
-        {"title": f"{e.zone} wet {clock.time(e.onset)}", "start": clock.iso(e.onset - 180), "end": clock.iso(e.onset + 300)}
+        {"title": f"{e.zone} wet {clock.time(e.onset)}", "start": clock.iso(e.onset - 240), "end": clock.iso(e.onset + 240)}
         for e in findings.wet_events
     ]  # fmt: skip
 
@@ -153,7 +154,10 @@ def answer(findings: Findings) -> str:
         when = "as the run began" if e.onset <= findings.began + 1.0 else f"since {clock.time(e.onset)}"
         by_cause.setdefault(e.cause, []).append(f"{e.zone} {when}")
     for cause, pads in by_cause.items():
-        said += f"Wet {'pad' if len(pads) == 1 else 'pads'}, most likely by {cause}: {listed(pads)}. "
+        wet = "Damp" if cause == "condensation" else "Wet"
+        said += f"{wet} {'pad' if len(pads) == 1 else 'pads'}, most likely by {cause}: {listed(pads)}. "
+    if said and findings.verdict == "pass":
+        said += "That is no leak: nothing that a leak does was seen."
     if said:
         return said.strip()
     return "No pad got wet." if findings.verdict == "pass" else findings.reasons[0].text

@@ -104,6 +104,9 @@ class Watch:
                 )
             ):
                 self._of(row.bench).glance.take(row)
+            heard = sa.select(MessageRow.bench, sa.func.max(MessageRow.at)).where(MessageRow.source == "")
+            for name, at in session.execute(heard.group_by(MessageRow.bench)).tuples():
+                self._of(name).glance.last_at = at
             first = session.scalar(
                 sa.select(sa.func.min(MessageRow.id)).where(MessageRow.at > time.time() - BACK_S)
             )
@@ -291,6 +294,8 @@ class Watch:
         if live is not None:
             out["run"] |= _of_live(live) | {"dry_wait_s": max(round(live.dry_wait_s - (now - live.at)), 0)}
             for zone, track in live.analysis.pads.items():
+                if len(track.dry):  # one meaning of wetness, here and in the judged run
+                    out["pads"][zone] |= bench.glance.pad_state(zone, float(track.dry[-1]))
                 # a run just begun has heard little: what arrives now says more than its word "silent"
                 heard = out["pads"][zone]["heard"]
                 told = "" if heard and track.state == "silent" else track.state

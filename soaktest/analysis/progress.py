@@ -65,7 +65,7 @@ def still_needed(plan: Plan, heard: Heard) -> list[str]:
     for phase, wanted in plan.exercise.items():
         left = wanted - heard.exercised.get(phase, 0)
         if left > 0:
-            needs.append(f"{left} more {phase}")
+            needs.append(plural(left, f"more {phase}"))
     if plan.sequential:
         test = sequential_test(plan.sequential, [False] * heard.washes)
         left = test.clean_washes_to_accept - max(plan.washes - heard.washes, 0)

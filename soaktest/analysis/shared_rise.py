@@ -18,6 +18,8 @@ CREEP_STEP_S: Final = 20
 """Seconds between the levels compared: creeping takes many minutes."""
 ALONE: Final = 0.5
 """Decades that a dry level rises by alone only where the pad is at fault, or where water seeps in too slowly to be told."""
+CLEARLY: Final = 1.5
+"""Times the rise that a pad surely shows, as on an input of few steps: what is less may be one step of its converter."""
 OWN_FLOOR_S: Final = 1e-8
 """Siemens below which a pad's own conductance is not told apart."""
 
@@ -30,7 +32,7 @@ def share_rises(tracks: Mapping[Zone, PadTrack], wiring: Mapping[Zone, PadWiring
         siemens, decades = _crept(track, tracks)
         shared = replace(_with_shared(track, tracks, own), crept_siemens=siemens)
         if (
-            decades > ALONE
+            decades > max(ALONE, CLEARLY * track.smallest_rise)
             and track.state in ("sound", "unproven")
             and not track.events
             and not track.wet_at_start

@@ -235,8 +235,7 @@ def _status(run: RunRow, live: Live) -> list[str]:
         state = f"WET since {clock(wet.onset)} ({wet.cause})" if wet else STATES[track.state]
         lines.append(f"  {zone:7s} {now:>12s}  {state}")
     if live.leaks:
-        since = {e.zone: clock(e.onset) for e in sorted(live.leaks, key=lambda e: -e.onset)}
-        where = ", ".join(f"{zone} since {since[zone]}" for zone in live.leaked)
+        where = ", ".join(f"{zone} since {clock(at)}" for zone, at in live.leaked.items())
         lines.append(f"LEAK at {where}: stop the programme, drain, unplug, look while it is wet.")
     lines.append("Still needed: " + ("; ".join(live.needs) or "nothing"))
     if live.lost:
@@ -248,10 +247,10 @@ def _status(run: RunRow, live: Live) -> list[str]:
 
 def _so_far(book: Journal, run: RunRow) -> str:
     """A run that goes on has no verdict yet, but water is told at once."""
-    from soaktest.bench import look
+    from soaktest.bench import look, so_far
 
-    wet = look(book, run.id).wet_since
-    return f"under way, WET at {' and '.join(wet)}" if wet else "under way"
+    live = look(book, run.id)
+    return so_far(list(live.wet_since), list(live.leaked), cannot_pass=bool(live.lost))
 
 
 def _summary(run: RunRow) -> dict[str, object]:

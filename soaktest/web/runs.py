@@ -16,7 +16,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.why import explain_events
-from soaktest.bench import find_run, layout_of, list_runs, name_unit, plan_of
+from soaktest.bench import find_run, layout_of, list_runs, name_unit, plan_of, so_far
+from soaktest.certificate.register import list_certificates
 from soaktest.errors import InputError, Way
 from soaktest.findings import Findings, kept_name
 from soaktest.journal import Journal
@@ -51,24 +52,31 @@ def overviews_of(request: Request) -> Overviews:
 
 
 @router.get("/runs", include_in_schema=False)
-def all_runs(request: Request) -> HTMLResponse:
-    """Runs, the newest first."""
-    wet = {
-        state["run"]["id"]: state["alarm"]["zones"]
-        for state in watch_of(request).snapshot().values()
-        if state["alarm"]
-    }
+def all_runs(request: Request, find: Annotated[str, Query(max_length=100)] = "") -> HTMLResponse:
+    """Runs, the newest first; those whose unit, bench, plan or verdict holds the words."""
+    live = {state["run"]["id"]: state for state in watch_of(request).snapshot().values() if state["run"]}
     rows = [
-        {"run": run, "plan": plan_of(run).name, "verdict": _so_far(run, wet.get(run.id, []))}
-        for run in list_runs(book(request), 200)
+        {"run": run, "plan": plan_of(run).name, "verdict": _so_far(run, live.get(run.id))}
+        for run in list_runs(book(request), 2000 if find else 200)
     ]
-    return page(request, "runs.html", rows=rows)
+    for word in find.casefold().split():
+        rows = [row for row in rows if word in _words_of(row)]
+    return page(request, "runs.html", rows=rows[:200], find=find)
 
 
-def _so_far(run: RunRow, wet: list[str]) -> str:
+def _words_of(row: dict[str, Any]) -> str:
+    run: RunRow = row["run"]
+    return f"{run.id} {run.unit or 'no unit'} {run.bench} {row['plan']} {row['verdict']}".casefold()
+
+
+def _so_far(run: RunRow, live: dict[str, Any] | None) -> str:
     """A run's verdict in a word or two; one that goes on has none yet, but water is told at once."""
+    if run.ended is None and live is not None:
+        told, alarm = live["run"], live["alarm"]
+        wet = alarm["zones"] if alarm else []
+        return so_far(wet, list(told.get("leaked", ())), cannot_pass=bool(told.get("lost")))
     if run.ended is None:
-        return f"under way, WET at {' and '.join(wet)}" if wet else "under way"
+        return "under way"
     if run.stage == "cancelled":
         return "cancelled"
     return kept_name(run.findings) or "not judged yet"
@@ -81,16 +89,19 @@ def one_run(request: Request, number: Number, whole: bool = False) -> HTMLRespon
     if not whole and _waits(run):
         return page(request, "waiting.html", runs=[run], hours=_hours(run), then=f"/runs/{number}?whole=1")
     told = kept_findings(run) or analysis_of(request, run).findings
+    verdict = verdict_shown(told)
+    if run.stage == "cancelled":
+        verdict = {"name": "CANCELLED", "meaning": "this run was ended and is not judged", "mark": "–"}
     others = [
         r
         for r in list_runs(book(request), 500)
         if r.unit and r.unit == run.unit and r.id != run.id and r.stage != "cancelled"
     ]
     return page(
-        request, "run.html", run=run, f=told, events=event_rows(told), verdict=verdict_shown(told),
+        request, "run.html", run=run, f=told, events=event_rows(told), verdict=verdict,
         answer=answer(told), floor=floor_plan(layout_of(run), told), place=place_in_words(told), jumps=jumps(told), clock=Clock.of(told.began),
         hours=None if _is_short(run) or overviews_of(request).is_kept(run) else _hours(run),
-        fresh=run.ended is None or time.time() - run.ended < STILL_WET_S, notes=notes_of(book(request), number), others=others,
+        fresh=run.ended is None or time.time() - run.ended < STILL_WET_S, notes=notes_of(book(request), number), others=others, signed=[told.row for told in list_certificates(book(request)) if told.row.run == number and not told.fallen],
     )  # fmt: skip
 
 
@@ -181,7 +192,11 @@ def download(
         return _recording(book(request), run)
     analysis = analysis_of(request, run)
     if kind == "timeline":
-        return _file(timeline_page(analysis).encode(), f"run-{number}.html", "text/html")
+        return _file(
+            timeline_page(analysis, notes_of(book(request), number)).encode(),
+            f"run-{number}.html",
+            "text/html",
+        )
     table = by_second(analysis)
     if kind == "csv":
         return _file(as_csv(table).encode(), f"run-{number}.csv", "text/csv")
@@ -281,5 +296,13 @@ def compare(
         return page(request, "waiting.html", runs=long, hours=sum(map(_hours, long)), then=then)
     for run in runs:
         found = kept_findings(run) or analysis_of(request, run).findings
-        pair.append({"run": run, "f": found, "verdict": verdict_shown(found), "answer": answer(found)})
+        pair.append(
+            {
+                "run": run,
+                "plan": plan_of(run).name,
+                "f": found,
+                "verdict": verdict_shown(found),
+                "answer": answer(found),
+            }
+        )
     return page(request, "compare.html", pair=pair)

@@ -38,7 +38,9 @@ class Share:
     confirmed: float
 
 
-def confirmed_causes(journal: Journal, layout: str, before: float | None = None) -> dict[str, float]:
+def confirmed_causes(
+    journal: Journal, layout: str, before: float | None = None, written_by: float | None = None
+) -> dict[str, float]:
     """Leaks whose cause is known, by part id.
 
     A leak's cause is the part that was repaired before a run that passed; where several were, each counts
@@ -49,9 +51,10 @@ def confirmed_causes(journal: Journal, layout: str, before: float | None = None)
         journal: the journal.
         layout: counts units that were run under it (the kind of machine).
         before: what had happened by a moment, UTC seconds; all of it by default.
+        written_by: what was written by a moment, UTC seconds; all of it by default.
     """
     with journal.session() as session:
-        rows = standing_entries(session, before)
+        rows = standing_entries(session, before, written_by)
         judged = sa.select(RunRow).where(
             RunRow.unit.is_not(None), RunRow.findings.is_not(None), RunRow.ended.is_not(None)
         )
@@ -120,7 +123,9 @@ def learned_shares(
     ]
 
 
-def priors_for(journal: Journal, layout: Layout, before: float | None = None) -> dict[str, float] | None:
+def priors_for(
+    journal: Journal, layout: Layout, before: float | None = None, written_by: float | None = None
+) -> dict[str, float] | None:
     """Shares of leaks by part for that kind of machine, as of that moment; None while no cause is confirmed."""
-    confirmed = confirmed_causes(journal, layout.name, before)
+    confirmed = confirmed_causes(journal, layout.name, before, written_by)
     return {share.part: share.after for share in learned_shares(layout, confirmed)} if confirmed else None

@@ -262,13 +262,17 @@ def _with_what_stands(session: Session, tag: str, entry: NewEntry) -> NewEntry:
     return replace(entry, what=entry.what or old.what, text=entry.text or old.text, **kept)
 
 
-def standing_entries(session: Session, before: float | None = None) -> list[StoryRow]:
+def standing_entries(
+    session: Session, before: float | None = None, written_by: float | None = None
+) -> list[StoryRow]:
     """Entries that nobody corrected, in order of time.
 
     With ``before``, of what had happened by then; an entry may have been written later, a correction may not: it changes
-    what was known.
+    what was known. With ``written_by``, none that was written after that moment. Both in UTC seconds.
     """
     rows = list(session.scalars(sa.select(StoryRow).order_by(StoryRow.at, StoryRow.id)))
+    if written_by is not None:
+        rows = [row for row in rows if row.written_at <= written_by]
     if before is not None:
         rows = [row for row in rows if row.corrects is None or row.written_at <= before]
     corrected = {row.corrects for row in rows}

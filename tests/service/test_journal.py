@@ -57,7 +57,7 @@ def test_a_run_from_begin_to_verdict(journal: Journal, demo: tuple[Recording, Tr
 
     assert look(journal, run.id, header.began + 200).stage == "dry watch"
     washing = look(journal, run.id, header.began + 900)
-    assert (washing.stage, washing.leaked, list(washing.wet_since)) == ("washing", ["left"], ["left"])
+    assert (washing.stage, list(washing.leaked), list(washing.wet_since)) == ("washing", ["left"], ["left"])
     assert washing.needs
     assert look(journal, run.id, header.ended).stage == "drip watch"
     end_run(journal, run.id, header.ended)
