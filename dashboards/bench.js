@@ -6,8 +6,9 @@ const span = s => s < 90 ? `${Math.round(s)} s` : s < 5400 ? `${Math.round(s / 6
 const exactly = s => s < 60 ? `${s} s` : `${Math.floor(s / 60)} min${s % 60 ? ` ${s % 60} s` : ""}`;
 const meta = name => document.querySelector(`meta[name=${name}]`).content, token = meta("token");
 const place = t => onAxis(1000 * (t + Number(meta("utc-offset")))), clock = t => place(t).slice(11, 19);  // one clock for all who look: the bench's
-const since = b => and(Object.entries(b.alarm.times).map(([zone, t]) => `${zone} since ${clock(t)}`));
-const ago = b => { const times = Object.values(b.alarm.times); return `${times.length > 1 ? "first " : ""}${span(Math.max(Date.now() / 1000 - Math.min(...times), 0))} ago`; };
+// Where it is wet and since when: the first pad, and what followed.
+const since = times => times.map(([zone, t], i) => `${zone}${i ? "" : " since"} ${clock(t)}`);
+const lasting = b => span(Math.max(Date.now() / 1000 - Math.min(...Object.values(b.alarm.times)), 0));
 const and = words => words.length < 3 ? words.join(" and ") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
 const percent = p => `${Math.round(100 * p)}\u00a0%`;
 // What has been made of each pad's water so far; one word for all of them where it is the same.
@@ -31,8 +32,8 @@ for (const release of ["pointerup", "pointercancel"]) addEventListener(release, 
 
 // How the bench stands, and what to do next, in one line.
 function headline(b) {
-  const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${and(leaks.map(([zone, t]) => `${zone} since ${clock(t)}`))}` : "";
-  if (b.alarm) return `WET: ${since(b)}`;
+  const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks).join(", ")}` : "";
+  if (b.alarm) return `WET: ${since(Object.entries(b.alarm.times)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
   if (b.stale) return `Nothing heard for ${b.age_s == null ? "a while" : span(b.age_s)} – check the nodes' supply and network`;
   if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
@@ -64,7 +65,7 @@ function showBench(root, b) {
   root.classList.toggle("wet", !!b.alarm);
   const box = root.querySelector(".alarm");
   box.hidden = !b.alarm;
-  if (b.alarm) { say(box, "alarm-head", `${root === one ? `Bench ${b.bench}: water` : "Water"} at ${since(b)}`); say(box, "ago", `, ${ago(b)}`); say(box, "alarm-note", `${judged(b.alarm)}${b.stale ? `; nothing heard for ${b.age_s == null ? "a while" : span(b.age_s)}, so this may be old` : ""}.`); box.classList.toggle("calm", !b.alarm.unseen.length); }
+  if (b.alarm) { const [first, ...more] = since(Object.entries(b.alarm.times)); say(box, "alarm-head", `${root === one ? `Bench ${b.bench}: water` : "Water"} at ${first}`); say(box, "ago", ` (${lasting(b)})`); say(box, "alarm-more", more.map(m => `, ${m}`).join("")); say(box, "alarm-note", `${judged(b.alarm)}${b.stale ? `; nothing heard for ${b.age_s == null ? "a while" : span(b.age_s)}, so this may be old` : ""}.`); box.classList.toggle("calm", !b.alarm.unseen.length); }
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`);
     part.classList.toggle("wet", pad.wet);

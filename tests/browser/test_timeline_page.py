@@ -147,7 +147,7 @@ def test_lines_bands_and_marks_agree_over_a_change_of_clocks(monkeypatch: pytest
     first, last = (np.datetime64(int(power.x[i]), "ms") for i in (0, -1))
     assert low <= first
     assert abs((high - last) / np.timedelta64(1, "s")) < 10
-    spin = next(t for t in figure.data if t.type == "bar" and t.text[0].startswith("s"))
+    spin = next(t for t in figure.data if t.type == "bar" and t.name == "spin")
     assert low < np.datetime64(spin.base[-1]) < high
 
 

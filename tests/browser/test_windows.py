@@ -39,9 +39,10 @@ def test_a_zoom_keeps_the_phases_and_the_whole_run_comes_back(
     assert near["kind"] == whole["kind"] == "date"
     (low, high), (first, last) = near["range"], whole["range"]
     stretch = (last - first) / (high - low)
-    assert len(near["bars"]) == len(whole["bars"]) > 8
-    for (a, b), (a_near, b_near) in zip(whole["bars"], near["bars"], strict=True):
-        assert abs((b - a) * stretch - (b_near - a_near)) < 2 * stretch
+    assert len(whole["bars"]) > 8
+    assert 3 <= len(near["bars"]) <= len(whole["bars"])  # those in view, and as far again to either side
+    for a_near, b_near in near["bars"]:
+        assert any(abs((b - a) * stretch - (b_near - a_near)) < 2 * stretch for a, b in whole["bars"])
     assert press(page, "Whole run") == [whole]
     assert page.evaluate(lines) == drawn  # each line its own, the dry levels too
 
