@@ -13,11 +13,12 @@ import sqlalchemy as sa
 from fastapi.testclient import TestClient
 from typer.testing import CliRunner
 
-from soaktest.bench import begin_run, examine_run, find_run, judge_run, layout_of, plan_of
+from soaktest.bench import begin_run, cancel_run, examine_run, find_run, judge_run, layout_of, plan_of
 from soaktest.cli.app import app
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
+from soaktest.recording import Header
 from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.tables import OverviewRow, PieceRow, RunRow
 from soaktest.web.app import create_app
@@ -229,6 +230,43 @@ def test_a_run_begun_without_a_tag_is_given_its_unit_once_and_the_story_says_so(
     told = [entry.text for entry in story_of(journal, "B-0001") if entry.what == "note"]
     assert told == [f"run {run.id} was begun without a tag; it was said afterwards that it is of this unit"]
     assert "keeps it" in str(CliRunner().invoke(app, ["run", "unit", str(run.id), "B-0003"]).exception)
+
+
+def test_runs_are_found_by_their_words_and_a_cancelled_one_is_no_retest(shop: Shop) -> None:
+    """By unit, bench, plan and verdict; what was cancelled gives no orders."""
+    journal = shop.journal
+    cancelled = begin_run(
+        journal, Header(bench="b8", began=time.time() - 60), plan_of(shop.passed), layout_of(shop.passed)
+    )
+    cancel_run(journal, cancelled.id)
+    judge_run(journal, shop.leaked.id)
+    with TestClient(create_app(journal, lambda *_: None, None)) as client:
+
+        def found(words: str) -> set[int]:
+            return {
+                int(n)
+                for n in re.findall(r'href="/runs/(\d+)"', client.get("/runs", params={"find": words}).text)
+            }
+
+        assert found(f"fail {shop.leaked.bench}") == {shop.leaked.id}
+        assert found("cancelled") == found("no unit b8") == {cancelled.id}
+        assert "No run is like that" in client.get("/runs?find=b77").text
+        page = client.get(f"/runs/{cancelled.id}").text
+        assert "CANCELLED: this run was ended and is not judged" in page
+        assert "RETEST" not in page
+        assert "<h2>Why</h2>" not in page
+
+
+def test_what_was_found_after_a_run_is_noted_beside_it_and_taken_away_with_it(shop: Shop) -> None:
+    """The split hose is seen when the machine is open, and the run is over by then."""
+    with TestClient(create_app(shop.journal, lambda *_: None, None)) as client:
+        page = client.get(f"/runs/{shop.leaked.id}").text
+        token = re.findall('name="token" content="([^"]+)"', page)[0]
+        assert "Add a note or photo" in page
+        note = {"text": "hose split <below> the clip", "token": token}
+        assert client.post(f"/runs/{shop.leaked.id}/notes", data=note).status_code == 200
+        taken = client.get(f"/runs/{shop.leaked.id}/download/timeline").text
+    assert "hose split &lt;below&gt; the clip" in taken
 
 
 def draw_and_pack(journal: Journal) -> None:

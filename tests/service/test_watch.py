@@ -12,8 +12,9 @@ from typing import Any
 
 import orjson
 import pytest
+import sqlalchemy as sa
 
-from soaktest.bench import begin_run, cancel_run, end_run, look
+from soaktest.bench import begin_run, cancel_run, doubts, end_run, look
 from soaktest.glance import PadGlance
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
@@ -23,7 +24,7 @@ from soaktest.recording import Recording
 from soaktest.records import acknowledge
 from soaktest.settings import BrokerAddress
 from soaktest.simulate.bench import Scenario, Truth, simulate
-from soaktest.tables import RunRow
+from soaktest.tables import MessageRow, RunRow
 from soaktest.vocabulary import ZONES
 from soaktest.watch import Watch
 from tests.conftest import free_port, present
@@ -355,6 +356,24 @@ def test_a_run_that_goes_on_has_no_verdict_but_its_water_is_told(
         end_run(journal, run.id)
         assert "<b>PASS</b>" in client.get("/runs").text
     assert "PASS" in CliRunner().invoke(app, ["run", "list"]).output
+
+
+def test_a_bench_that_was_silent_before_a_restart_is_told_by_its_last_word_and_begins_nothing_unsaid(
+    journal: Journal, demo: tuple[Recording, Truth]
+) -> None:
+    """Heard until an hour ago: so long it was silent, and no run begins on it without a reason."""
+    journal.keep(present(demo[0], 300).messages)
+    with Told(journal) as told:
+        until(lambda: told.page["age_s"] is not None)
+        assert doubts(journal, "b1") == []
+    later_on = time.time() + 3600
+    assert doubts(journal, "b1", later_on) == [
+        "left, centre and right pads are not heard just now: see to the node's supply and network first"
+    ]
+    with journal.session() as session:
+        session.execute(sa.update(MessageRow).values(at=MessageRow.at - 3600))
+    with Told(journal) as told:
+        assert 3590 <= told.page["age_s"] <= 3700
 
 
 def test_a_run_begins_without_the_water_of_the_time_before_it(

@@ -8,7 +8,7 @@ import pytest
 from fastapi.testclient import TestClient
 from typer.testing import CliRunner
 
-from soaktest.bench import begin_run, judge_run
+from soaktest.bench import begin_run, examine_run, find_run, judge_run
 from soaktest.broker import EmbeddedBroker
 from soaktest.cli.app import app
 from soaktest.errors import InputError
@@ -317,6 +317,14 @@ def test_a_confirmed_repair_moves_the_suspects_of_that_kind_of_machine(journal: 
     assert after["dispenser"] > before["dispenser"]
     assert confirmed_causes(journal, "top-loader") == {}
     assert confirmed_causes(journal, "front-loader") == {}  # it leaks again, the same day
+    say(
+        journal, "A-0417", "came back", at=began + 9_000, part="door-seal"
+    )  # dated back, and written down only now
+    kept = find_run(journal, third.id)
+    shown = {s.part: s.probability for s in examine_run(journal, kept).findings.suspects}
+    assert shown == after  # what people look at stays what was judged
+    anew = {s.part: s.probability for s in judge_run(journal, third.id).findings.suspects}
+    assert anew["dispenser"] < after["dispenser"]
 
 
 @pytest.mark.parametrize(

@@ -90,6 +90,36 @@ def test_a_short_is_no_leak(value: float) -> None:
     assert not track.events
 
 
+def test_tracks_that_touch_through_some_resistance_are_a_short() -> None:
+    """At 440 ohm from one sample to the next, and no more after: water soaks a pad over seconds, and goes on."""
+    given = signals()
+    ratio = 1 / (1 + 440.0 / 100_000.0)
+    assert with_left(given, where=after(given, 700), value=ratio).state == "short"
+    v, since = given.pads["left"].v.copy(), given.pads["left"].t - T0 - 700
+    soaked = 1 / (1 + 1 / (100_000.0 * 2.3e-3 * (1 - np.exp(-np.maximum(since, 0.0) / 4.0)) + 1e-9))
+    soaked *= np.random.default_rng(4).uniform(0.9998, 1.0, len(v))  # an input that moves
+    wet = with_left(given, np.where(since > 0, np.maximum(v, soaked), v))
+    assert wet.state == "sound"
+    assert wet.events
+
+
+def test_a_pad_whose_dry_level_rises_by_itself_drifts() -> None:
+    """Sixfold over the run while the others stay: a fault, or water too slow to be told. All alike, it is the air."""
+    given = signals()
+    t = given.pads["left"].t - T0
+    rises = 10.0 ** (0.8 * t / t[-1])
+
+    def raised(v: Array) -> Array:
+        own = v / (1 - v)
+        return rises * own / (1 + rises * own)
+
+    alone = with_left(given, raised(given.pads["left"].v))
+    assert alone.state == "drifting"
+    assert "that of no other pad" in alone.note
+    together = {zone: Series(given.pads[zone].t, raised(given.pads[zone].v)) for zone in ZONES}
+    assert all(track.state != "drifting" for track in read_pads(replace(given, pads=together)).values())
+
+
 def test_a_frozen_reading_is_stuck() -> None:
     """An input that was never quiet gives one value for eight minutes."""
     given = signals(replace(BENCH, noise_steps=1.2))

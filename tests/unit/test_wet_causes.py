@@ -118,6 +118,14 @@ def test_damp_that_pads_meet_minutes_apart_is_no_leak() -> None:
     assert all(causes["leak"] < 0.3 for causes in found.values())
 
 
+def test_damp_that_all_pads_meet_in_step_is_no_leak_be_it_much() -> None:
+    """One and a half decades within minutes, the same on each: no water runs so. By itself such a rise is a leak's."""
+    found = said({"left": damp(900, 1.5), "centre": damp(905, 1.45), "right": damp(915, 1.5)})
+    assert found.keys() == set(ZONES)
+    assert all(causes["leak"] < 0.3 for causes in found.values())
+    assert said({"left": damp(900, 1.5)})["left"]["leak"] > 0.7
+
+
 def test_the_air_told_speaks_for_damp_or_against_it() -> None:
     """A slight lone rise is likelier damp where the humidity climbed than where it stood."""
     t = np.arange(0.0, LENGTH, 20.0)
