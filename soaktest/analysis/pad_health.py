@@ -66,7 +66,7 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
     else:
         broken = _fallen(series, settled.v, step)
     shorted = _shorted(series.t, conductance(settled.v, wiring))
-    stuck = _stuck(series) & ~broken & ~shorted
+    stuck = (_stuck(series) | _alone_unmoving(series, wiring, signals)) & ~broken & ~shorted
     bad = broken | shorted | stuck
     spans = _spans(series.t[~bad], step)
     heard_s = sum(end - begin for begin, end in _spans(series.t, step))
@@ -168,7 +168,6 @@ def _fallen(series: Series, settled: Floats, step: float) -> NDArray[np.bool_]:
 def _stuck(series: Series) -> NDArray[np.bool_]:
     """Samples of a long stretch without any movement, on an input that is never quiet elsewhere.
 
-    Never quiet: even its quietest minutes move at every fourth sample and over three values or more.
     (A quiet pad may toggle between two codes for a while, or move only while the drum shakes it.)
     """
     out = np.zeros(len(series), dtype=bool)
@@ -178,16 +177,43 @@ def _stuck(series: Series) -> NDArray[np.bool_]:
     begin, stop = int(edges[k]), int(edges[k + 1])
     if series.t[stop - 1] - series.t[begin] <= STUCK_S:
         return out
-    minute = max(int(60.0 / max(series.step_s, 0.05)), 20)
-    quiet = []
-    for first, last in ((0, begin), (stop, len(series))):
-        blocks = series.v[first : first + (last - first) // minute * minute].reshape(-1, minute)
+    if _never_quiet([series.v[:begin], series.v[stop:]], series.step_s):
+        out[begin:stop] = True
+    return out
+
+
+def _never_quiet(parts: list[Floats], step_s: float) -> bool:
+    """Whether even the quietest minutes move at every fourth sample and over three values or more."""
+    minute = max(int(60.0 / max(step_s, 0.05)), 20)
+    quiet: list[float] = []
+    for part in parts:
+        blocks = part[: len(part) // minute * minute].reshape(-1, minute)
         share = (np.diff(blocks, axis=1) != 0).mean(axis=1)
         three = np.array([len(np.unique(block)) >= 3 for block in blocks], dtype=bool)
         quiet += np.where(three, share, 0.0).tolist()
-    if len(quiet) >= 3 and float(np.quantile(quiet, 0.1)) > 0.25:
-        out[begin:stop] = True
-    return out
+    return len(quiet) >= 3 and float(np.quantile(quiet, 0.1)) > 0.25
+
+
+def _alone_unmoving(series: Series, wiring: PadWiring, signals: Signals) -> NDArray[np.bool_]:
+    """All samples, where this input gave one value all along while both others, wired alike and near its level, are never quiet."""
+    others = [
+        (other, signals.wiring.get(zone, PadWiring()))
+        for zone, other in signals.pads.items()
+        if other is not series and len(other)
+    ]
+    level = float(series.v[0])
+    stuck = (
+        bool(np.ptp(series.v) == 0.0)
+        and float(series.t[-1] - series.t[0]) > STUCK_S
+        and len(others) == 2
+        and all(
+            wired == wiring
+            and level / 2 < float(np.median(other.v)) < 2 * level
+            and _never_quiet([other.v], other.step_s)
+            for other, wired in others
+        )
+    )
+    return np.full(len(series), stuck)
 
 
 def _spans(t: Floats, step: float) -> tuple[tuple[float, float], ...]:

@@ -37,6 +37,8 @@ SAME_SECOND_S: Final = 1.5
 """Seconds in which no leak wets two pads: it falls on one, and its water runs to the next."""
 SAME_SECOND: Final = 1.2
 """Weight of a spill where two pads are wetted sharply in that time, though more comes: a puddle spreads on for minutes."""
+SOAKS_IN, EDGE_S = 0.4, 2.5
+"""Share that comes at once of what a pad takes from the edge of a puddle that somebody spilt, which is dated as exactly."""
 GUSH_ML: Final = 0.1
 """Two drops: more than that within three seconds is a gush, even on a pad as sensitive as this one may be."""
 STEAM_S: Final = 1500.0
@@ -122,6 +124,7 @@ def _alone(
         weight["spill"] += 8.0
     size, over = _gush(event, track)
     # Two pads in one moment, by a jump each, are one happening: what is sure of the one holds for the other.
+    weight["spill"] += SAME_SECOND * sum(_at_an_edge(event, other) for other in near)
     for other in near if event.step_share > 0.6 else []:
         if abs(other.onset - event.onset) <= SAME_MOMENT_S:
             weight["spill"] += TWO_JUMP * _jumps(event, track) * _jumps(other, pads[other.zone])
@@ -140,6 +143,12 @@ def _alone(
     elif not _sound_around(track, event.onset, 3.0):
         weight["fault"] += 0.4  # heard again after a silence, and wet: a node that starts may misread, once
     return weight
+
+
+def _at_an_edge(event: PadEvent, other: PadEvent) -> bool:
+    """Whether the one pad was splashed on, and the other lies at the puddle's edge, where it soaks in over a minute."""
+    slow, quick = sorted((event.step_share, other.step_share))
+    return SOAKS_IN < slow <= 0.6 < quick and abs(other.onset - event.onset) <= EDGE_S
 
 
 def _shares(weight: Mapping[Cause, float]) -> dict[Cause, float]:

@@ -129,11 +129,19 @@ def test_a_frozen_reading_is_stuck() -> None:
 
 
 def test_a_quiet_dry_pad_is_sound() -> None:
-    """One code for the whole run, as a steady pad behind a resistor reads it: sound and proven."""
-    given = signals()
+    """One code for the whole run, as a steady pad behind a resistor reads it on a quiet input: sound and proven."""
+    given = signals(replace(BENCH, noise_steps=0.0))
     track = with_left(given, np.full(len(given.pads["left"]), round(4095 * 0.0435) / 4095))
 
     assert track.state == "sound"
+
+
+def test_a_pad_that_never_moves_beside_two_that_always_do_is_stuck() -> None:
+    """Wired alike and at their level: what noise there is on them is on it too."""
+    given = signals(replace(BENCH, noise_steps=1.2))
+    track = with_left(given, np.full(len(given.pads["left"]), float(given.pads["left"].v[0])))
+
+    assert track.state == "stuck"
 
 
 def test_a_quiet_pad_shaken_now_and_then_is_sound() -> None:

@@ -57,6 +57,13 @@ def gush(at: float, us: float, spreads: float = 1.1) -> Rise:
     return lambda t: np.where(t > at, 1e-6 * us * (spreads - (spreads - 1) * np.exp(-(t - at) / 40)) * np.exp(-(t - at) / 3000), 0.0)  # fmt: skip
 
 
+def edge(at: float, us: float, slow: float) -> Rise:
+    """Some at once, and three times as much over the minutes after, as a pad draws a puddle in."""
+    return lambda t: np.where(
+        t > at, 1e-6 * us * (1.0 - np.exp(-(t - at) / slow) + 2.0 * (1.0 - np.exp(-(t - at) / 120))), 0.0
+    )
+
+
 def soaks(at: float, us: float) -> Rise:
     """All at once on a pad that takes ten seconds to draw it in."""
     return lambda t: np.where(t > at, 1e-6 * us * (1.0 - np.exp(-(t - at) / 10)), 0.0)
@@ -92,6 +99,13 @@ def test_a_splash_that_pads_take_half_a_minute_to_soak_up_is_a_splash() -> None:
 def test_a_leak_that_fills_its_pad_within_half_a_minute_is_a_leak() -> None:
     """It soaks the pad and can show no more there: that nothing seems to follow is no sign of a splash."""
     assert said({"left": soaks(900, 250.0)})["left"]["leak"] > 0.55
+
+
+def test_a_pad_at_the_edge_of_a_splash_makes_it_no_leak() -> None:
+    """Two pads in one moment, though the one soaks in over a minute and both go on for some."""
+    found = said({"left": edge(900, 26.0, 12.0), "centre": edge(900.6, 12.0, 26.0)})
+    assert all(causes["leak"] < 0.6 for causes in found.values())
+    assert said({"left": edge(900, 26.0, 12.0)})["left"]["leak"] > 0.7
 
 
 def test_what_creeps_on_from_a_splash_is_the_same_water() -> None:
