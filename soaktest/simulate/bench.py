@@ -29,6 +29,8 @@ Array = NDArray[np.float64]
 EPOCH = 1_764_000_000.0
 BRISK_S = 2.4
 """Pause between the strokes of a brisk drum."""
+DRIFT_DECADES = 0.8
+"""What a drifting pad climbs by over a run."""
 ELEMENT_FROM_W = 1000.0
 """What draws more is an element: no drawn machine's motor does."""
 WETTED_ML = 0.025
@@ -72,6 +74,10 @@ class Scenario:
     """Current of the mains filter while the machine is awake, a quarter turn off the voltage."""
     power_factor: float = 0.75
     """Of motors, pump and valves; the element's is 1."""
+    rests_s: float = 0.0
+    """Rest between a spin or drain and the fill after it."""
+    drifts: Zone | None = None
+    """A pad whose dry level climbs by itself."""
     brisk: bool = False
     """Strokes that follow each other within two seconds or so."""
     steam: float = 0.0
@@ -138,7 +144,10 @@ def _steps(scenario: Scenario, rng: np.random.Generator) -> list[Step]:
     for number, name in enumerate(scenario.programmes):
         if number:
             steps.append(("idle", scenario.between_s))
-        steps += programme(name, rng)
+        for step in programme(name, rng):
+            if scenario.rests_s and step[0] == "fill" and steps[-1][0] in ("spin", "drain"):
+                steps.append(("idle", scenario.rests_s))
+            steps.append(step)
     return [*steps, ("idle", scenario.drip_watch_s)]
 
 
@@ -201,6 +210,8 @@ def _pad_messages(
         dry = own * 10.0 ** (drift + steam * rng.uniform(0.7, 1.3)) * (1 + 0.02 * (warm / 20))
         dry = dry + 2e-7 * (10.0 ** (steam * rng.uniform(0.8, 1.2)) - 1.0)
         total = pad_siemens(water[zone], dry, scenario.us_per_cm, law) + end
+        if scenario.drifts == zone:
+            total *= 10.0 ** (DRIFT_DECADES * t)
         if scenario.broken == zone:
             total[n // 3 :] = 1e-12
         if scenario.shorted == zone:

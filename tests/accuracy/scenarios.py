@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from soaktest.layouts import Part, read_layout
@@ -46,6 +48,18 @@ def draw_floor(rng: np.random.Generator) -> Floor:
 
 
 def draw(seed: int) -> Scenario:
+    """One scenario, with what a later look at other benches added: drawn apart, so that the rest of a seed stays what it was."""
+    scenario, rng = _draw(seed), np.random.default_rng([seed, 1127])
+    rests = float(np.round(rng.uniform(25, 55))) if rng.random() < 0.15 else 0.0
+    faulty = scenario.broken or scenario.shorted
+    # without a resistor a dry pad conducts next to nothing, and several times that is nothing too
+    drifts = faulty if rng.random() < 0.3 and scenario.end_of_line_ohm else None
+    damper = float(rng.choice([1.0, 1.0, 1.7]))
+    scenario = replace(scenario, rests_s=rests, steam=scenario.steam * damper)
+    return replace(scenario, drifts=drifts, broken=None, shorted=None) if drifts else scenario
+
+
+def _draw(seed: int) -> Scenario:
     """One scenario. Half leak; the rest are dry, damp, splashed on, or have a faulty pad."""
     rng = np.random.default_rng([seed, 417])
     signals, word = SIGNALS[int(rng.integers(len(SIGNALS)))]

@@ -65,7 +65,7 @@ def _clean(truth: Truth) -> bool:
     c = truth.choices
     network: Any = c["network"]
     return (
-        c["programmes"] != ("cancelled",) and not any(c[k] for k in ("splash_s", "wet_start", "broken", "shorted", "steam"))
+        c["programmes"] != ("cancelled",) and not any(c[k] for k in ("splash_s", "wet_start", "broken", "shorted", "drifts", "steam"))
         and network["silent"] is None and network["lost"] == 0
     )  # fmt: skip
 
@@ -84,6 +84,7 @@ def _score_verdict(out: Tally, findings: Findings, truth: Truth, plan: Plan) -> 
     if (
         c["broken"]
         or c["shorted"]
+        or c["drifts"]
         or c["splash_s"]
         or c["wet_start"]
         or (c["programmes"] == ("cancelled",) and not truth.part)
