@@ -20,6 +20,7 @@ const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
 const notDry = p => !p.wet && p.heard && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
 const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
 const padWord = p => p.wet ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : p.word;
+const notReady = b => [...Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zone]) => `${zone} pad not heard`), ...b.faults].join("; ");
 let leaving = false;
 addEventListener("submit", e => { leaving = !e.defaultPrevented; });
 addEventListener("pageshow", () => { leaving = false; });
@@ -39,7 +40,7 @@ function headline(b) {
   if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – end and judge`;
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
-  if (!run) return one?.dataset.doubts ? `NOT READY: ${one.dataset.doubts}` : "DRY – ready for a run";
+  if (!run) return notReady(b) ? `NOT READY: ${notReady(b)}` : "DRY – ready for a run";
   if (!run.needs) return "DRY – the run has begun";
   if (run.lost.length) return "DRY – but this run cannot pass: end and judge";
   if (run.may_stop) return "DRY – nothing more is needed: end and judge";
@@ -86,7 +87,10 @@ function showCard(b) {
 function inOrder() {
   const rank = b => !b ? 9 : b.alarm ? 0 : Object.keys(b.run?.leaked ?? {}).length ? 1 : b.run ? 2 : b.stale || noneHeard(b) ? 4 : 3;
   const all = [...cards.children], wanted = [...all].sort((a, b) => rank(state[a.dataset.bench]) - rank(state[b.dataset.bench]) || (a.dataset.bench < b.dataset.bench ? -1 : 1));
-  if (wanted.some((card, i) => card !== all[i]) && !cards.contains(document.activeElement)) cards.append(...wanted);
+  if (!wanted.some((card, i) => card !== all[i])) return;
+  const held = document.activeElement;
+  cards.append(...wanted);
+  if (cards.contains(held)) held.focus({ preventScroll: true });
 }
 function showOne(b) {
   if (leaving) return;  // a form is on its way: to load this page anew would call it back
@@ -149,6 +153,7 @@ function show() {
   const still = pressed + PRESS_MS - Date.now();
   if (still > 0) { setTimeout(show, still); return; }
   if (cards) { Object.values(state).forEach(showCard); inOrder(); document.getElementById("none").hidden = Object.keys(state).length > 0; }
+  if (one) tellWater(state, one.dataset.bench);
   if (one && state[one.dataset.bench]) showOne(state[one.dataset.bench]);
   sounds();
 }
@@ -160,7 +165,7 @@ function listen() {
     if (answer?.status === 401) location.href = `/door?next=${encodeURIComponent(location.pathname)}`;  // restarted: who was in comes in anew
     else setTimeout(listen, 5000);
   };
-  source.onmessage = e => { heard = Date.now(); state = JSON.parse(e.data); show(); if (one) tellWater(state, one.dataset.bench); };
+  source.onmessage = e => { heard = Date.now(); state = JSON.parse(e.data); show(); };
 }
 setInterval(() => {
   const late = heard && Date.now() - heard > 8000;
@@ -202,7 +207,7 @@ async function check() {
   if (zones.some(z => Object.values(got[z]).includes(null))) { say(one, "check", "A pad was not heard to the end: nothing was kept. Check its node, and begin again."); return; }
   const answer = await (await post(`/api/benches/${one.dataset.bench}/pad-check`, got)).json();
   say(one, "check", answer.sound ? "All three pads are sound." : answer.faults ? Object.entries(answer.faults).filter(([, f]) => f).map(([z, f]) => `${z} pad: ${f}`).join("; ") : answer.detail);
-  if (!answer.sound) setTimeout(() => { if (!leaving && !document.getElementById("unit").value) location.reload(); }, 4000);  // what was typed is kept
+  if (!answer.sound || document.getElementById("override")) setTimeout(() => { if (!leaving && !document.getElementById("unit").value) location.reload(); }, 4000);  // what was typed is kept
 }
 const looks = { left: ["#0072b2", "solid"], centre: ["#009e73", "dash"], right: ["#d55e00", "dot"] };
 const bands = { idle: "#d5d9dd", fill: "#56b4e9", wash: "#a6d3a0", heat: "#e69f00", rinse: "#b9e3da", drain: "#cc9ac0", spin: "#f0e442" };

@@ -13,7 +13,6 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from soaktest.vocabulary import Cause, Outcome, PadState, Phase, Zone
 
-"""Code of what a pass does not rest on: water that lands on no pad."""
 ONLY_FINDS = "plan-only-finds"
 """Code of the reason that a plan looks for a leak and gives no verdict."""
 

@@ -142,7 +142,7 @@ class Glance:
             "heard": time.time() - pad.readings[-1][0] < 10.0,
             "microsiemens": float(f"{now:.2g}"),
             "wetness": round(
-                wetness(pad.now, min(pad.dry, math.log10(NOT_DRY_S)) if dry is None else dry), 3
+                wetness(pad.now, min(pad.dry if dry is None else dry, math.log10(NOT_DRY_S))), 3
             ),
             "not_dry": now * 1e-6 > NOT_DRY_S,
             "provisional": pad.wet_since,

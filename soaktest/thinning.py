@@ -13,10 +13,12 @@ POINTS = 1600
 
 
 def thin(t: Floats, v: Floats, points: int = POINTS) -> tuple[Floats, Floats]:
-    """At most ``points`` of the points of a line; both shaped (n,)."""
+    """At most ``points`` of the points of a line, the last among them; both shaped (n,)."""
     if len(t) <= points:
         return t, v
-    keep = MinMaxDownsampler().downsample(np.nan_to_num(v, nan=-99.0), n_out=points)  # type: ignore[no-untyped-call]
+    wanted = 2 * (points // 2 - 1)  # of whole pairs
+    keep = MinMaxDownsampler().downsample(np.nan_to_num(v, nan=-99.0), n_out=wanted)  # type: ignore[no-untyped-call]
+    keep = np.union1d(keep, len(t) - 1)  # the newest is what is looked for
     return t[keep], v[keep]
 
 

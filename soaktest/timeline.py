@@ -86,14 +86,14 @@ def write_timeline(analysis: Analysis, path: str | Path) -> Path:
     return where
 
 
-def timeline_page(analysis: Analysis, notes: Sequence[NoteRow] = ()) -> str:
+def timeline_page(analysis: Analysis, notes: Sequence[NoteRow] = (), *, cancelled: bool = False) -> str:
     """The page's HTML, with what people noted; every text from outside is escaped."""
     findings = analysis.findings
     clock = Clock.of(findings.began)
     return fill(
         "timeline.html",
         f=findings,
-        verdict=verdict_shown(findings),
+        verdict=verdict_shown(findings, cancelled=cancelled),
         answer=answer(findings),
         style=source("timeline.css"),
         script=get_plotlyjs() + source("plot.js"),
@@ -112,8 +112,10 @@ def timeline_page(analysis: Analysis, notes: Sequence[NoteRow] = ()) -> str:
     )  # fmt: skip
 
 
-def verdict_shown(findings: Findings) -> dict[str, str]:
-    """The verdict as a page shows it: its name, what it means, and a mark."""
+def verdict_shown(findings: Findings, *, cancelled: bool = False) -> dict[str, str]:
+    """The verdict as a page shows it: its name, what it means, and a mark. A run that was cancelled has none."""
+    if cancelled:
+        return {"name": "CANCELLED", "meaning": "this run was ended and is not judged", "mark": "–"}
     name, meaning = verdict_in_words(findings)
     return {"name": name, "meaning": meaning, "mark": MARKS[findings.verdict]}
 
@@ -157,7 +159,7 @@ def answer(findings: Findings) -> str:
         wet = "Damp" if cause == "condensation" else "Wet"
         said += f"{wet} {'pad' if len(pads) == 1 else 'pads'}, most likely by {cause}: {listed(pads)}. "
     if said and findings.verdict == "pass":
-        said += "That is no leak: nothing that a leak does was seen."
+        said += "None of it counts as a leak."
     if said:
         return said.strip()
     return "No pad got wet." if findings.verdict == "pass" else findings.reasons[0].text
@@ -351,15 +353,9 @@ def _events(figure: go.Figure, analysis: Analysis) -> None:
             col=1,
         )
         figure.add_shape(
-            type="line",
-            x0=clock.iso(event.onset),
-            x1=clock.iso(event.onset),
-            y0=0,
-            y1=1,
-            xref="x2",
-            yref="y2 domain",
+            type="line", x0=clock.iso(event.onset), x1=clock.iso(event.onset), y0=0, y1=1, xref="x2", yref="y2 domain",
             line={"color": colour, "width": 2},
-        )
+        )  # fmt: skip
         held = f", let out in {event.phase}" if event.phase else ""
         figure.add_annotation(
             x=clock.iso(event.onset), y=0.97 - 0.17 * (number % 5), xref="x2", yref="y2 domain", xanchor="left", showarrow=False,

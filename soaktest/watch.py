@@ -24,6 +24,7 @@ from soaktest.errors import SoaktestError
 from soaktest.findings import kept_name, kept_verdict
 from soaktest.glance import LEARN_S, Glance
 from soaktest.journal import Journal
+from soaktest.records import pad_checks
 from soaktest.tables import MessageRow, RunRow
 from soaktest.timeline_style import PAD_WORDS
 from soaktest.vocabulary import ZONES, Zone
@@ -35,6 +36,7 @@ LOOK_S = 0.15
 LEAST_BETWEEN_S = 3.0
 SHARE = 50.0
 STALE_S = 10.0
+CHECKS_S = 2.0
 BACK_S = 900.0
 AT_ONCE = 2000
 """Messages that one look reads at the most."""
@@ -58,6 +60,8 @@ class _Bench:
     """Number, unit and the verdict's name of the newest judged run."""
     told: object = None
     """What lamp and alarm were last told; at first they may hold what was told before a restart."""
+    faults: list[str] = field(default_factory=list)
+    """What the last check of its pads found."""
     raised: dict[Zone, float] = field(default_factory=dict)
     """Zones that are wet now, and when that was first told (UTC seconds): a slow leak is told long after its onset."""
 
@@ -70,7 +74,7 @@ class Watch:
         self._benches: dict[str, _Bench] = {}
         self._lock = threading.Lock()
         self._stopping = threading.Event()
-        self._behind = True
+        self._behind, self._check_due = True, 0.0
         """Whether there is more to read than was read so far, as after a start."""
         self._last_id = self._first_id()
         self._threads = [
@@ -104,9 +108,9 @@ class Watch:
                 )
             ):
                 self._of(row.bench).glance.take(row)
-            heard = sa.select(MessageRow.bench, sa.func.max(MessageRow.at)).where(MessageRow.source == "")
-            for name, at in session.execute(heard.group_by(MessageRow.bench)).tuples():
-                self._of(name).glance.last_at = at
+            for name, bench in self._benches.items():
+                heard = sa.select(MessageRow.at).where(MessageRow.bench == name, MessageRow.source == "")
+                bench.glance.last_at = session.scalar(heard.order_by(MessageRow.at.desc()).limit(1)) or 0.0
             first = session.scalar(
                 sa.select(sa.func.min(MessageRow.id)).where(MessageRow.at > time.time() - BACK_S)
             )
@@ -138,8 +142,11 @@ class Watch:
             runs = list(session.scalars(sa.select(RunRow).where(RunRow.ended.is_(None))))
             names = {*self._benches, *(run.bench for run in runs)}
             ended = [found for name in names if (found := self._newly_ended(session, name))]
+        faults = self._faults(names)
         with self._lock:
             self._behind = len(rows) == AT_ONCE
+            for name, said in faults.items():
+                self._of(name).faults = said
             for row in rows:
                 bench = self._of(row.bench)
                 before = self._wet_zones(bench)
@@ -167,6 +174,17 @@ class Watch:
             ]
         for topic, payload in told:
             self._publish(topic, payload)
+
+    def _faults(self, names: set[str]) -> dict[str, list[str]]:
+        """What the last checks of the benches' pads found, looked up every few seconds."""
+        now = time.monotonic()
+        if now < self._check_due:
+            return {}
+        self._check_due = now + CHECKS_S
+        checks = {name: pad_checks(self._journal, name, time.time()) for name in names}
+        return {
+            n: [f"{zone} pad: {row.fault}" for zone, row in c.items() if row.fault] for n, c in checks.items()
+        }
 
     def _newly_ended(self, session: Session, name: str) -> tuple[RunRow, RunRow | None] | None:
         """A bench's newest live run that has ended, and the newest that is judged; None where nothing of that is new.
@@ -278,6 +296,7 @@ class Watch:
             },
             "run": None,
             "last": bench.last,
+            "faults": bench.faults,
             "alarm": None,
         }
         run, live = bench.run, bench.live

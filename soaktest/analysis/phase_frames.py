@@ -135,7 +135,7 @@ def _of_the_drum(vibration: Floats, pumping: NDArray[np.bool_]) -> Floats:
     known = ~np.isnan(vibration)
     shake = PUMP_WANDERS * pump_alone(vibration, pumping)
     calmed = np.sqrt(np.maximum(vibration**2 - shake**2, 0.0))
-    loud = shake > 0 and np.nanmean(vibration[pumping] > DRUM_OVER_SHAKE * shake) > DRUM_SHARE
+    loud = shake > 0 and np.mean(vibration[pumping & known] > DRUM_OVER_SHAKE * shake) > DRUM_SHARE
     quiet = np.where(
         pumping,
         median_filter(np.nan_to_num(calmed), 3 if loud else 5),

@@ -56,9 +56,10 @@ def _crept(track: PadTrack, tracks: Mapping[Zone, PadTrack]) -> tuple[float, flo
         if zone != track.zone and len(other.t):
             theirs = np.interp(at, other.t, other.dry)
             shared = np.maximum(shared, theirs - theirs[since])
+    heard = all(len(other.t) for other in tracks.values())  # else nobody knows that it rises alone
     explained = np.minimum(lowest + shared, level)
     risen: Floats = 10.0**level - 10.0**explained
-    return float(risen.max()), float((level - explained).max()) if len(tracks) > 1 else 0.0
+    return float(risen.max()), float((level - explained).max()) if heard else 0.0
 
 
 def _own(track: PadTrack, wiring: PadWiring) -> Floats:

@@ -62,7 +62,7 @@ class Evidence:
     clean_washes_before: int = 0
     """Leak-free washes of earlier runs of the same unit, not repaired in between."""
     beside: str = ""
-    """Names of the parts whose water lands on no pad."""
+    """What is said of the parts whose water lands on no pad."""
 
 
 def decide(plan: Plan, evidence: Evidence) -> tuple[Outcome, list[Reason]]:

@@ -85,9 +85,16 @@ def causes_of(
         phases: the phases.
         humidity: of the air under the machine in %RH, where a node tells it.
     """
-    water = first_water(find_stretches(phases))
-    if water is not None and phases.source == "current":
-        water -= UNHEARD_FILL_S  # amperes may show no valve at all, and the fill begins with the drum
+    stretches = find_stretches(phases)
+    water = first_water(stretches)
+    if (
+        water is not None
+        and phases.source == "current"
+        and any(s.phase == "fill" and s.start == water for s in stretches)
+    ):
+        water -= (
+            UNHEARD_FILL_S  # amperes may show no valve at all, and the fill only as the drum begins to turn
+        )
     weights = [_alone(event, events, pads, phases, water, humidity) for event in events]
     for i, event in enumerate(events):
         source = _spilt_before(i, events, weights)
@@ -123,8 +130,8 @@ def _alone(
     if len(others) == 2 and event.step_share > 0.3:
         weight["spill"] += 8.0
     size, over = _gush(event, track)
-    # Two pads in one moment, by a jump each, are one happening: what is sure of the one holds for the other.
     weight["spill"] += SAME_SECOND * sum(_at_an_edge(event, other) for other in near)
+    # Two pads in one moment, by a jump each, are one happening: what is sure of the one holds for the other.
     for other in near if event.step_share > 0.6 else []:
         if abs(other.onset - event.onset) <= SAME_MOMENT_S:
             weight["spill"] += TWO_JUMP * _jumps(event, track) * _jumps(other, pads[other.zone])

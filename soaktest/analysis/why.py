@@ -1,4 +1,4 @@
-"""Why this phase and why this part: three sentences for one wet event, and the curves that show it."""
+"""Why this phase and why this part: three sentences for a leak's first wet event, two for a later one, and the curves that show it."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Why:
 
     @property
     def sentences(self) -> list[str]:
-        """Why this phase, why this part, what else it may be and how to find out."""
+        """Why this phase and why this part; of a leak's first wet event, also what else it may be and how to find out."""
         return [text for text in (self.phase, self.part, self.runner_up) if text]
 
 

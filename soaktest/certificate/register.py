@@ -324,12 +324,13 @@ def bench_shows(journal: Journal, number: int) -> Drips | None:
     return Drips(float(f"{shown.a90_95:.2g}"), int(shown.last))
 
 
-def list_certificates(journal: Journal) -> list[Standing]:
-    """All certificates, the newest first, and whether each stands."""
+def list_certificates(journal: Journal, run: int | None = None) -> list[Standing]:
+    """All certificates, or those of one run, the newest first, and whether each stands."""
+    rows = sa.select(CertificateRow).order_by(CertificateRow.number.desc())
+    if run is not None:
+        rows = rows.where(CertificateRow.run == run)
     with journal.session() as session:
-        return standing_of(
-            session, session.scalars(sa.select(CertificateRow).order_by(CertificateRow.number.desc()))
-        )
+        return standing_of(session, session.scalars(rows))
 
 
 def revoke(journal: Journal, number: int, why: str) -> None:

@@ -47,7 +47,7 @@ def begin(
     override: Annotated[
         str | None,
         typer.Option(
-            help="Why it is begun although a pad is unsound or wet, or the bench was never heard; lands on the certificate."
+            help="Why it is begun although a pad is unsound, wet or not heard, or the bench never was; lands on the certificate."
         ),
     ] = None,
 ) -> None:

@@ -49,10 +49,11 @@ def serve(
     with collecting(host, broker_port) as (journal, address, _, publish):
         hosts = ["127.0.0.1", "localhost", "[::1]"] if host in LOOPBACK else None
         shown = socket.gethostname() if host in ("0.0.0.0", "::") else host  # noqa: S104
-        at = str(address) if shown == host else f"mqtt://{shown}:{address.port}"
+        own = read_settings().broker is None and shown != host
+        at = f"mqtt://{shown}:{address.port}" if own else str(address)
         app = create_app(journal, publish, opens, hosts, keys_folder(), at)
         print(f"The bench's page: http://{shown}:{port}/", flush=True)
-        else_at = " (or this machine's address)" if shown != host else ""
+        else_at = " (or this machine's address)" if own else ""
         print(f"Nodes publish to {at}{else_at}. Stop with Ctrl-C.", flush=True)
         if host not in LOOPBACK:
             print(

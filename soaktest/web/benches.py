@@ -118,7 +118,7 @@ def begin(
     unit: Annotated[str, Form(max_length=64)] = "",
     override: Annotated[str, Form(max_length=4000)] = "",
 ) -> Response:
-    """Begin a run; refused on a pad whose last check found a fault, unless a reason is given."""
+    """Begin a run; refused on pads found at fault, wet or not heard, unless a reason is given."""
     refuse_unsound(book(request), name, override)
     header = Header(bench=name, unit=plain_text("unit's tag", unit, 64) or None, began=time.time())
     begin_run(book(request), header, named_plan(plan), named_layout(layout), override)

@@ -28,7 +28,8 @@ router = APIRouter()
 @router.get("/certificates", include_in_schema=False)
 def all_certificates(request: Request) -> HTMLResponse:
     """Certificates, the newest first, with their papers."""
-    return page(request, "signed.html", rows=list_certificates(book(request)))
+    rows = list_certificates(book(request))
+    return page(request, "signed.html", rows=rows, replaced={row.supersedes for row, _ in rows})
 
 
 @router.get("/certificates/{number}/{form}", include_in_schema=False)

@@ -89,9 +89,7 @@ def one_run(request: Request, number: Number, whole: bool = False) -> HTMLRespon
     if not whole and _waits(run):
         return page(request, "waiting.html", runs=[run], hours=_hours(run), then=f"/runs/{number}?whole=1")
     told = kept_findings(run) or analysis_of(request, run).findings
-    verdict = verdict_shown(told)
-    if run.stage == "cancelled":
-        verdict = {"name": "CANCELLED", "meaning": "this run was ended and is not judged", "mark": "–"}
+    verdict = verdict_shown(told, cancelled=run.stage == "cancelled")
     others = [
         r
         for r in list_runs(book(request), 500)
@@ -101,7 +99,7 @@ def one_run(request: Request, number: Number, whole: bool = False) -> HTMLRespon
         request, "run.html", run=run, f=told, events=event_rows(told), verdict=verdict,
         answer=answer(told), floor=floor_plan(layout_of(run), told), place=place_in_words(told), jumps=jumps(told), clock=Clock.of(told.began),
         hours=None if _is_short(run) or overviews_of(request).is_kept(run) else _hours(run),
-        fresh=run.ended is None or time.time() - run.ended < STILL_WET_S, notes=notes_of(book(request), number), others=others, signed=[told.row for told in list_certificates(book(request)) if told.row.run == number and not told.fallen],
+        fresh=run.ended is None or time.time() - run.ended < STILL_WET_S, notes=notes_of(book(request), number), others=others, signed=[row for row, fallen in list_certificates(book(request), number) if not fallen],
     )  # fmt: skip
 
 
@@ -193,7 +191,9 @@ def download(
     analysis = analysis_of(request, run)
     if kind == "timeline":
         return _file(
-            timeline_page(analysis, notes_of(book(request), number)).encode(),
+            timeline_page(
+                analysis, notes_of(book(request), number), cancelled=run.stage == "cancelled"
+            ).encode(),
             f"run-{number}.html",
             "text/html",
         )
@@ -301,7 +301,7 @@ def compare(
                 "run": run,
                 "plan": plan_of(run).name,
                 "f": found,
-                "verdict": verdict_shown(found),
+                "verdict": verdict_shown(found, cancelled=run.stage == "cancelled"),
                 "answer": answer(found),
             }
         )

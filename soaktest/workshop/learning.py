@@ -60,6 +60,8 @@ def confirmed_causes(
         )
         if before is not None:
             judged = judged.where(RunRow.ended <= before)
+        if written_by is not None:
+            judged = judged.where(RunRow.judged_at <= written_by)
         runs = list(session.scalars(judged.order_by(RunRow.began)))
     out: Counter[str] = Counter()
     for unit in {run.unit for run in runs if orjson.loads(run.layout)["name"] == layout}:

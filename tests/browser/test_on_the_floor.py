@@ -26,6 +26,7 @@ def test_a_pad_check_walks_through_the_pads_and_an_unsound_one_needs_a_reason(
         node.say(**({touched: 0.4} if touched else {}))
         time.sleep(0.5)
     assert said == "right pad: it hardly answered to a damp finger: clean it, and check its lead"
+    page.wait_for_selector("[data-show=headline]:has-text('NOT READY: right pad: it hardly answered')")
 
     page.wait_for_selector("#override")  # the page asks for a reason by itself
     page.fill("#unit", "A-0600")

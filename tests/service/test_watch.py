@@ -358,6 +358,18 @@ def test_a_run_that_goes_on_has_no_verdict_but_its_water_is_told(
     assert "PASS" in CliRunner().invoke(app, ["run", "list"]).output
 
 
+def test_a_pad_that_was_wet_before_the_run_is_shown_wet_in_it(journal: Journal) -> None:
+    """Its level is no dry one, however long it stands."""
+    under_way(journal, present(simulate(Scenario(seed=3, wet_start="left"))[0], 300))
+    with Told(journal) as told:
+        until(
+            lambda: bool(
+                told.page["run"] and told.page["run"].get("stage") and told.page["pads"]["left"]["state"]
+            )
+        )
+        assert told.page["pads"]["left"]["wetness"] > 0.2
+
+
 def test_a_bench_that_was_silent_before_a_restart_is_told_by_its_last_word_and_begins_nothing_unsaid(
     journal: Journal, demo: tuple[Recording, Truth]
 ) -> None:

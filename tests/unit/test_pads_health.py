@@ -116,6 +116,11 @@ def test_a_pad_whose_dry_level_rises_by_itself_drifts() -> None:
     alone = with_left(given, raised(given.pads["left"].v))
     assert alone.state == "drifting"
     assert "that of no other pad" in alone.note
+    unheard = {zone: Series(np.empty(0), np.empty(0)) for zone in ("centre", "right")}
+    lone = {"left": Series(given.pads["left"].t, raised(given.pads["left"].v))}
+    assert (
+        read_pads(replace(given, pads=lone | unheard))["left"].state != "drifting"
+    )  # nobody knows of the others
     together = {zone: Series(given.pads[zone].t, raised(given.pads[zone].v)) for zone in ZONES}
     assert all(track.state != "drifting" for track in read_pads(replace(given, pads=together)).values())
 

@@ -12,6 +12,7 @@ from soaktest.certificate.paper import small_timeline
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.recording import Recording
+from soaktest.thinning import thin
 
 SPIKE = -3.5
 """Log siemens: 316 µS."""
@@ -57,3 +58,16 @@ def test_no_line_is_drawn_over_a_silence(analysis: Analysis, every: int) -> None
     assert len(strokes) == 2
     a_unit = (t[-1] - t[0]) / (560 - 34 - 4)
     assert strokes[1][0][0] - strokes[0][-1][0] == pytest.approx(300 / a_unit, abs=3)
+
+
+@pytest.mark.parametrize("points", [1000, 1601])
+def test_a_thinned_line_keeps_each_spike_and_its_newest_value(points: int) -> None:
+    """Two spikes side by side, one up and one down, and a rise in the last sample."""
+    t, v = np.arange(50_000.0), np.random.default_rng(3).normal(0.0, 0.1, 50_000)
+    v[20_001], v[20_003], v[-1] = 9.0, -9.0, 4.0
+
+    kept_t, kept = thin(t, v, points)
+
+    assert len(kept) <= points
+    assert {9.0, -9.0, 4.0} <= set(kept.tolist())
+    assert (np.diff(kept_t) > 0).all()
