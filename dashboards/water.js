@@ -6,12 +6,13 @@ function tellWater(state, here) {
   const bar = document.getElementById("water"), offset = Number(document.querySelector("meta[name=utc-offset]").content);
   const clockOf = t => new Date(1000 * (t + offset)).toISOString().slice(11, 19), first = b => Math.min(...Object.values(b.alarm.times));
   const wet = Object.values(state).filter(b => b.alarm && b.bench !== here).sort((a, b) => b.alarm.unseen.length - a.alarm.unseen.length || first(b) - first(a));
-  const said = wet.slice(0, MOST).map(b => [`/benches/${b.bench}`, `bench ${b.bench}: ${b.alarm.zones.join(", ")} since ${clockOf(first(b))}${b.alarm.unseen.length ? "" : ", seen"}`]);
-  if (wet.length > MOST) said.push(["/", `${wet.length - MOST} more`]);
+  const most = state[here]?.alarm ? 0 : MOST;  // its own alarm comes first
+  const said = wet.slice(0, most).map(b => [`/benches/${b.bench}`, `bench ${b.bench}: ${Object.keys(b.alarm.times).join(", ")} since ${clockOf(first(b))}${b.alarm.unseen.length ? "" : ", seen"}`]);
+  if (wet.length > most) said.push(["/", most ? `${wet.length - most} more` : `see ${wet.length === 1 ? "it" : `all ${wet.length}`}`]);
   if (JSON.stringify(said) === toldOfWater) return;  // a finger or the focus may be on a link
   toldOfWater = JSON.stringify(said); bar.hidden = !wet.length;
   bar.classList.toggle("calm", !wet.some(b => b.alarm.unseen.length));
-  bar.querySelector("b").textContent = `▲ Water ${here ? "on another bench" : "now"}:`;
+  bar.querySelector("b").textContent = `▲ Water ${!here ? "now" : wet.length > 1 ? "on other benches" : "on another bench"}:`;
   bar.querySelector("span").replaceChildren(...said.map(([href, textContent]) => Object.assign(document.createElement("a"), { href, textContent })));
 }
 function listenForWater() {
