@@ -15,6 +15,7 @@ from scipy.ndimage import median_filter, uniform_filter1d
 
 from soaktest.analysis.conductance import SHORT_S, conductance
 from soaktest.analysis.series import Floats, PadWiring, Series, Signals
+from soaktest.analysis.stretches import stretches
 from soaktest.vocabulary import PadState, span_in_words
 
 UNSOUND_S = 5.0
@@ -101,8 +102,7 @@ def _shorted(t: Floats, siemens: Floats) -> NDArray[np.bool_]:
     to the next, and water takes its time.
     """
     out = siemens > SHORT_S
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], out.astype(np.int8), [0]))))
-    for begin, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    for begin, stop in stretches(out):
         before = (t > t[begin] - SOAKING_S) & (t < t[begin] - 1.0)
         if before.any() and float((siemens[before] > WET_S).mean()) > SOAKING_SHARE:
             out[begin:stop] = False
@@ -112,8 +112,7 @@ def _shorted(t: Floats, siemens: Floats) -> NDArray[np.bool_]:
 def _touching(t: Floats, siemens: Floats) -> NDArray[np.bool_]:
     """Samples of tracks that touch through some resistance: from dry to as much as a soaked pad at one sample, and no more after."""
     out = np.zeros(len(t), dtype=bool)
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], (siemens > TOUCHING_S).astype(np.int8), [0]))))
-    for begin, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    for begin, stop in stretches(siemens > TOUCHING_S):
         before = (t > t[begin] - AT_ONCE_S) & (t < t[begin])
         after = siemens[begin:stop][t[begin:stop] < t[begin] + SOAKING_S]
         if (
