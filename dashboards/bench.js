@@ -2,24 +2,23 @@
 "use strict";
 const one = document.getElementById("one"), cards = document.getElementById("cards");
 const say = (root, name, text) => root.querySelectorAll(`[data-show="${name}"]`).forEach(e => { if (e.textContent !== text) e.textContent = text; });
-const span = s => s < 90 ? `${Math.round(s)} s` : s < 5400 ? `${Math.round(s / 60)} min` : s < 172800 ? `${(s / 3600).toFixed(1)} h` : `${Math.round(s / 86400)} days`;
 const exactly = s => s < 60 ? `${s} s` : `${Math.floor(s / 60)} min${s % 60 ? ` ${s % 60} s` : ""}`;
-const meta = name => document.querySelector(`meta[name=${name}]`).content, token = meta("token");
-const place = t => onAxis(1000 * (t + Number(meta("utc-offset")))), clock = t => place(t).slice(11, 19);  // one clock for all who look: the bench's
-// Where it is wet and since when: the first pad, and what followed.
-const since = times => times.map(([zone, t], i) => `${zone}${i ? "" : " since"} ${clock(t)}`);
+const token = meta("token"), place = t => onAxis(1000 * (t + Number(meta("utc-offset"))));
 const lasting = b => span(Math.max(Date.now() / 1000 - Math.min(...Object.values(b.alarm.times)), 0));
 const and = words => words.length < 3 ? words.join(" and ") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
 const percent = p => `${Math.round(100 * p)}\u00a0%`;
 // What has been made of each pad's water so far; one word for all of them where it is the same.
 function judged(alarm) {
-  const words = Object.entries(alarm.judged).map(([zone, j]) => [zone, !j ? "provisional, being judged" : j.phase || j.cause === "leak" ? `a leak${j.phase ? `, let out in ${j.phase}` : ""}` : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}; a leak has ${percent(j.leak)}`]);
+  const words = Object.keys(alarm.times).map(zone => [zone, alarm.judged[zone]]).map(([zone, j]) => [zone, !j ? "provisional, being judged" : j.phase || j.cause === "leak" ? `a leak${j.phase ? `, let out in ${j.phase}` : ""}` : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}; a leak has ${percent(j.leak)}`]);
   return new Set(words.map(([, word]) => word)).size < 2 ? words[0][1] : words.map(([zone, word]) => `${zone}: ${word}`).join("; ");
 }
+// Water that is most likely no leak is told in a quieter way, and asks for a look, not for a plug to be pulled.
+const NO_LEAK = 0.3, notALeak = alarm => Object.values(alarm.judged).every(j => j && j.cause !== "leak" && j.leak < NO_LEAK);
+const whatIsIt = alarm => { const causes = new Set(Object.values(alarm.judged).map(j => j.cause)); return causes.size > 1 ? "wet, most likely no leak," : { spill: "water spilt", condensation: "damp air", fault: "a pad at fault" }[[...causes][0]]; };
 const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
 const notDry = p => !p.wet && p.heard && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
 const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
-const padWord = p => p.wet ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : p.word;
+const padWord = (b, zone) => { const p = b.pads[zone]; return p.wet ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : b.run?.leaked?.[zone] ? "LEAKED" : p.word; };
 const notReady = b => [...Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zone]) => `${zone} pad not heard`), ...b.faults].join("; ");
 let leaving = false;
 addEventListener("submit", e => { leaving = !e.defaultPrevented; });
@@ -36,9 +35,9 @@ function headline(b) {
   const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks).join(", ")}` : "";
   if (b.alarm) return `WET: ${since(Object.entries(b.alarm.times)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
-  if (b.stale) return `Nothing heard for ${b.age_s == null ? "a while" : span(b.age_s)} – check the nodes' supply and network`;
+  if (b.stale) return `Nothing heard for ${silentFor(b)} – check the nodes' supply and network`;
   if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
-  if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – end and judge`;
+  if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – stop, drain, unplug`;
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
   if (!run) return notReady(b) ? `NOT READY: ${notReady(b)}` : "DRY – ready for a run";
   if (!run.needs) return "DRY – the run has begun";
@@ -66,12 +65,17 @@ function showBench(root, b) {
   root.classList.toggle("wet", !!b.alarm);
   const box = root.querySelector(".alarm");
   box.hidden = !b.alarm;
-  if (b.alarm) { const [first, ...more] = since(Object.entries(b.alarm.times)); say(box, "alarm-head", `${root === one ? `Bench ${b.bench}: water` : "Water"} at ${first}`); say(box, "ago", ` (${lasting(b)})`); say(box, "alarm-more", more.map(m => `, ${m}`).join("")); say(box, "alarm-note", `${judged(b.alarm)}${b.stale ? `; nothing heard for ${b.age_s == null ? "a while" : span(b.age_s)}, so this may be old` : ""}.`); box.classList.toggle("calm", !b.alarm.unseen.length); }
+  if (b.alarm) {
+    const [first, ...more] = since(Object.entries(b.alarm.times)), mild = notALeak(b.alarm), what = `${mild ? whatIsIt(b.alarm) : "water"} at ${first}`;
+    say(box, "alarm-head", root === one ? `Bench ${b.bench}: ${what}` : what[0].toUpperCase() + what.slice(1)); say(box, "ago", ` (${lasting(b)})`); say(box, "alarm-more", more.map(m => `, ${m}`).join(""));
+    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : ""); say(box, "alarm-note", `${judged(b.alarm)}.`);
+    box.classList.toggle("calm", !b.alarm.unseen.length); box.classList.toggle("mild", mild);
+  }
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`);
-    part.classList.toggle("wet", pad.wet);
+    part.classList.toggle("wet", pad.wet); part.classList.toggle("leaked", !!b.run?.leaked?.[zone]);
     part.querySelector(".fill").style.height = `${Math.round(100 * pad.wetness)}%`;
-    part.querySelector(".pad-state").textContent = padWord(pad);
+    part.querySelector(".pad-state").textContent = padWord(b, zone);
     part.querySelector(".pad-number").textContent = pad.microsiemens == null ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= 0.05 ? `, ${percent(pad.wetness)} wet` : ""}`;
   }
 }
@@ -98,7 +102,7 @@ function showOne(b) {
   showBench(one, b);
   document.title = `${b.alarm ? "▲ WET: " : ""}Bench ${b.bench}`;
   document.getElementById("stale").hidden = !b.stale;
-  document.getElementById("floor").setAttribute("aria-label", "Pads: " + Object.entries(b.pads).map(([z, p]) => `${z} ${padWord(p)}`).join(", "));
+  document.getElementById("floor").setAttribute("aria-label", "Pads: " + Object.keys(b.pads).map(z => `${z} ${padWord(b, z)}`).join(", "));
   const last = document.getElementById("last");
   if (last) { last.hidden = !b.last; if (b.last) { last.href = `/runs/${b.last.run}`; last.textContent = `Open run ${b.last.run}`; } }
   if (b.run) {
@@ -153,7 +157,7 @@ function show() {
   const still = pressed + PRESS_MS - Date.now();
   if (still > 0) { setTimeout(show, still); return; }
   if (cards) { Object.values(state).forEach(showCard); inOrder(); document.getElementById("none").hidden = Object.keys(state).length > 0; }
-  if (one) tellWater(state, one.dataset.bench);
+  if (one) tellWater(state);
   if (one && state[one.dataset.bench]) showOne(state[one.dataset.bench]);
   sounds();
 }

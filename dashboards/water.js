@@ -1,18 +1,25 @@
-// On every page but the list of benches: water that shows meanwhile on another bench. Its own page says what to do.
+// Words about water that all pages share, and a bar on every page but the list of benches, below the page's own answer: water that
+// shows meanwhile on benches that the page is not about. What to do about it stands on the bench's own page.
 "use strict";
-const MOST = 3;  // benches named, the newest water first: on a phone the bar must not hide the page
+const meta = name => document.querySelector(`meta[name=${name}]`).content;
+const clock = t => new Date(1000 * (t + Number(meta("utc-offset")))).toISOString().slice(11, 19);  // one clock for all who look: the bench's
+const span = s => s < 90 ? `${Math.round(s)} s` : s < 5400 ? `${Math.round(s / 60)} min` : s < 172800 ? `${(s / 3600).toFixed(1)} h` : `${Math.round(s / 86400)} days`;
+// Where it is wet and since when: the first pad, and what followed.
+const since = times => times.map(([zone, t], i) => `${zone}${i ? "" : " since"} ${clock(t)}`);
+const silentFor = b => b.age_s == null ? "a while" : span(b.age_s);
+const bar = document.getElementById("water");
 let toldOfWater = "";
-function tellWater(state, here) {
-  const bar = document.getElementById("water"), offset = Number(document.querySelector("meta[name=utc-offset]").content);
-  const clockOf = t => new Date(1000 * (t + offset)).toISOString().slice(11, 19), first = b => Math.min(...Object.values(b.alarm.times));
-  const wet = Object.values(state).filter(b => b.alarm && b.bench !== here).sort((a, b) => b.alarm.unseen.length - a.alarm.unseen.length || first(b) - first(a));
-  const most = state[here]?.alarm ? 0 : MOST;  // its own alarm comes first
-  const said = wet.slice(0, most).map(b => [`/benches/${b.bench}`, `bench ${b.bench}: ${Object.keys(b.alarm.times).join(", ")} since ${clockOf(first(b))}${b.alarm.unseen.length ? "" : ", seen"}`]);
+function tellWater(state) {
+  const here = document.getElementById("one")?.dataset.bench, runs = new Set([...document.querySelectorAll("[data-run]")].map(e => e.dataset.run));
+  const first = b => Math.min(...Object.values(b.alarm.times));
+  const wet = Object.values(state).filter(b => b.alarm && b.bench !== here && !runs.has(String(b.run.id))).sort((a, b) => b.alarm.unseen.length - a.alarm.unseen.length || first(b) - first(a));
+  const most = state[here]?.alarm ? 0 : innerWidth > 760 ? 3 : 1;  // its own alarm comes first, and the bar must not hide the page
+  const said = wet.slice(0, most).map(b => [`/benches/${b.bench}`, `bench ${b.bench}: ${since(Object.entries(b.alarm.times)).join(", ")}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${b.alarm.unseen.length ? "" : ", seen"}`]);
   if (wet.length > most) said.push(["/", most ? `${wet.length - most} more` : `see ${wet.length === 1 ? "it" : `all ${wet.length}`}`]);
   if (JSON.stringify(said) === toldOfWater) return;  // a finger or the focus may be on a link
   toldOfWater = JSON.stringify(said); bar.hidden = !wet.length;
   bar.classList.toggle("calm", !wet.some(b => b.alarm.unseen.length));
-  bar.querySelector("b").textContent = `▲ Water ${!here ? "now" : wet.length > 1 ? "on other benches" : "on another bench"}:`;
+  bar.querySelector("b").textContent = `▲ ${here ? "On another bench" : runs.size ? `Now, not in ${runs.size > 1 ? "these runs" : "this run"}` : "Water now"}:`;
   bar.querySelector("span").replaceChildren(...said.map(([href, textContent]) => Object.assign(document.createElement("a"), { href, textContent })));
 }
 function listenForWater() {
@@ -20,4 +27,4 @@ function listenForWater() {
   source.onmessage = e => tellWater(JSON.parse(e.data));
   source.onerror = () => { if (source.readyState === EventSource.CLOSED) setTimeout(listenForWater, 5000); };  // else the browser tries again by itself
 }
-if (!document.getElementById("one")) listenForWater();  // a bench's own page hears of all benches anyway
+if (bar && !document.getElementById("one")) listenForWater();  // a bench's own page hears of all benches anyway

@@ -142,7 +142,7 @@ class Watch:
             runs = list(session.scalars(sa.select(RunRow).where(RunRow.ended.is_(None))))
             names = {*self._benches, *(run.bench for run in runs)}
             ended = [found for name in names if (found := self._newly_ended(session, name))]
-        faults = self._faults(names)
+        faults = self._faults(names - {run.bench for run in runs})  # what a check found speaks before a run
         with self._lock:
             self._behind = len(rows) == AT_ONCE
             for name, said in faults.items():

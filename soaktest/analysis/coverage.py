@@ -42,6 +42,8 @@ class Heard:
     stretches: tuple[Stretch, ...]
     washes: int
     """Complete washes."""
+    to_come: tuple[Phase, ...]
+    """What the wash under way still lacks to be complete; empty where none is under way."""
     first_fill: float | None
     first_water: float | None
     """When water was first let in or seen at work."""
@@ -75,9 +77,11 @@ def survey(signals: Signals, pads: Mapping[Zone, PadTrack], phases: PhaseTrack, 
         sound &= _inside(seconds, pads[zone].sound_spans)
     water = first_water(stretches)
     dry_until = signals.ended if water is None else water
+    washes, to_come = count_washes(stretches, plan)
     return Heard(
         stretches=tuple(stretches),
-        washes=count_washes(stretches, phases, plan),
+        washes=washes,
+        to_come=to_come,
         first_fill=first_fill,
         first_water=water,
         last_water=last_water,
@@ -123,8 +127,9 @@ def find_stretches(phases: PhaseTrack) -> list[Stretch]:
     return sorted(found, key=lambda s: (s.start, s.end))
 
 
-def count_washes(stretches: list[Stretch], phases: PhaseTrack, plan: Plan) -> int:
-    """Complete washes: a fill after idle or the start, later drained and, where the plan asks for a spin, spun.
+def count_washes(stretches: list[Stretch], plan: Plan) -> tuple[int, tuple[Phase, ...]]:
+    """Complete washes: a fill after idle or the start, later drained and, where the plan asks for a spin, spun; and what the
+    wash under way still lacks.
 
     What was under way when the watch began is no complete wash, whatever it lets in later. A drum that rests long in
     its water and tumbles on soaks; it has not ended a wash.
@@ -147,7 +152,9 @@ def count_washes(stretches: list[Stretch], phases: PhaseTrack, plan: Plan) -> in
             drained = True
         elif stretch.phase == "spin" and filled:
             spun = True
-    return complete + _is_complete(filled, drained, spun or not wants_spin)
+    spun = spun or not wants_spin
+    lacks: tuple[Phase, ...] = (*(() if drained else ("drain",)), *(() if spun else ("spin",)))
+    return complete + _is_complete(filled, drained, spun), lacks if filled else ()
 
 
 def _is_complete(*steps: bool) -> int:

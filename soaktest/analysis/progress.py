@@ -12,7 +12,7 @@ from soaktest.analysis.series import PhaseTrack
 from soaktest.analysis.verdict import RECOGNISED_FROM, TAP_TEST, WET_BEFORE_FILL
 from soaktest.findings import Reason
 from soaktest.plans import Plan
-from soaktest.vocabulary import PHASES, plural
+from soaktest.vocabulary import PHASES, listed, plural
 
 Stage = Literal["dry watch", "washing", "drip watch", "judged"]
 
@@ -20,6 +20,8 @@ _PAST_MENDING = ("wet-", "pad-open", "pad-short", "pad-stuck", "pad-drifting", "
 """Reasons against a pass that stay, whatever the machine does next."""
 _PAST_MENDING_AFTER_FILL = ("dry-watch-too-short", "gap", "not-sensitive-enough")
 """Before the first fill there is time for these; a pad never heard is a gap from then on."""
+_IN_EVERY_WASH = ("fill", "wash", "drain", "spin")
+"""Phases that a complete wash brings with it, so that they need not be asked for beside it."""
 SETTLED_S = 60.0
 """The machine is done once drain and spin lie this far back and nothing else moves water."""
 
@@ -59,13 +61,14 @@ def still_needed(plan: Plan, heard: Heard) -> list[str]:
         needs.append(
             f"{_minutes(plan.dry_watch_s - heard.dry_watch_s)} dry watch before the machine is started"
         )
-    if heard.washes < plan.washes:
-        left = plan.washes - heard.washes
-        needs.append(plural(left, "more complete wash"))
-    for phase, wanted in plan.exercise.items():
-        left = wanted - heard.exercised.get(phase, 0)
-        if left > 0:
-            needs.append(plural(left, f"more {phase}"))
+    washes = max(plan.washes - heard.washes, 0)
+    lacking = {phase: wanted - heard.exercised.get(phase, 0) for phase, wanted in plan.exercise.items()}
+    brought = {phase: left for phase, left in lacking.items() if phase in _IN_EVERY_WASH}
+    if washes:
+        to_come = f" ({listed(heard.to_come)})" if washes == 1 and heard.to_come else ""
+        needs.append(plural(washes, "more complete wash") + to_come)
+    beyond = {phase: left - washes if phase in brought else left for phase, left in lacking.items()}
+    needs += [plural(left, f"more {phase}") for phase, left in beyond.items() if left > 0]
     if plan.sequential:
         test = sequential_test(plan.sequential, [False] * heard.washes)
         left = test.clean_washes_to_accept - max(plan.washes - heard.washes, 0)
@@ -109,7 +112,7 @@ def may_stop(plan: Plan, heard: Heard, lost: list[Reason], *, leaks: bool) -> st
     ``lost`` is what is past mending.
     """
     if leaks:
-        return "It leaks, and no further wash changes that: stop, drain and unplug."
+        return "It leaks, and no further wash changes that: stop, drain and unplug; then end and judge."
     if lost:
         return _what_to_do({reason.code for reason in lost})
     if still_needed(plan, heard):

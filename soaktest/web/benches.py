@@ -37,6 +37,10 @@ STOP_WORDS = (
     "Stop the programme, drain, unplug."
 )
 """What to do about water, the dangerous first."""
+MILD_WORDS = (
+    "Look whether anything drips, and keep off wet plugs and leads. If nothing does, dry the floor and the pads."
+)
+"""What to do about water that is most likely no leak."""
 CHANGES = [Depends(must_carry_token)]
 
 
@@ -61,6 +65,7 @@ def all_benches(request: Request) -> HTMLResponse:
         benches=watch_of(request).names(),
         zones=ZONES,
         stop_words=STOP_WORDS,
+        mild_words=MILD_WORDS,
         broker=request.app.state.broker,
     )
 
@@ -75,7 +80,7 @@ def one_bench(request: Request, name: BenchName) -> HTMLResponse:
         request, "bench.html", bench=name, run=run, plans=shipped_names("plans"), layouts=shipped_names("layouts"), zones=ZONES,
         notes=notes_of(book(request), run.id) if run else [], checks=checks,
         doubts=[] if run else doubts(book(request), name), known=shown is not None, others=watch_of(request).names(),
-        stop_words=STOP_WORDS,
+        stop_words=STOP_WORDS, mild_words=MILD_WORDS,
     )  # fmt: skip
 
 

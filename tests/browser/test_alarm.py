@@ -112,8 +112,16 @@ def test_a_leak_looks_alike_on_both_pages_and_can_be_ended_at_once(
     assert broken_rules(page, service.url + "/units") == []
     page.goto(service.url + "/benches/b1")  # whoever stands at one bench is told of the others
     page.wait_for_selector("#water:not([hidden])")
-    assert "Water on another bench" in page.inner_text("#water")
+    assert page.inner_text("#water").startswith("▲ On another bench: ")
     assert broken_rules(page, service.url + "/benches/b1") == []
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(service.url + "/runs/1")  # the page's own answer stands first, and the bar is in view all the same
+    page.wait_for_selector("#water:not([hidden])")
+    assert page.inner_text("#water").startswith("▲ Now, not in this run: ")
+    head, bar = page.locator("h1").bounding_box(), page.locator("#water").bounding_box()
+    assert head is not None
+    assert bar is not None
+    assert head["y"] + head["height"] <= bar["y"] <= 844 - bar["height"]
     page.click(f"#water a[href='/benches/{node.topic.bench}']")
     page.click("#seen")
     page.wait_for_selector("#seen:disabled")

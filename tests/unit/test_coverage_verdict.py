@@ -157,6 +157,25 @@ def test_risks_that_the_plan_sets_are_met_by_leak_free_washes() -> None:
     assert "leaks" in (may_stop(plan, one.heard, [], leaks=True) or "")
 
 
+@pytest.mark.parametrize(
+    ("seen", "needs"),
+    [
+        ([("idle", 60)], ["2 more complete washes", "1 more heat"]),
+        ([("idle", 60), ("fill", 60), ("wash", 300)], ["2 more complete washes", "1 more heat"]),
+        (WASH, ["1 more complete wash"]),
+        ([*WASH, ("idle", 300), ("fill", 60), ("wash", 300)], ["1 more complete wash (drain and spin)"]),
+        ([*WASH, ("idle", 300), *WASH], []),
+        ([*WASH, ("idle", 300), *WASH[:-1]], ["1 more complete wash (spin)"]),
+    ],
+)
+def test_nothing_is_asked_for_twice(seen: list[tuple[str, int]], needs: list[str]) -> None:
+    """A complete wash brings a fill, a wash, a drain and a spin; one that has begun says what of it is to come; heat is asked for beside it."""
+    plan = PLAN.model_copy(update={"washes": 2, "exercise": {"fill": 2, "wash": 2, "drain": 2, "spin": 2, "heat": 1}})
+    signals, pads, phases = bench(seen)
+    told = still_needed(plan, survey(signals, pads, phases, plan))
+    assert [need for need in told if "watch" not in need] == needs
+
+
 def test_a_run_that_can_no_longer_pass_says_so_while_it_runs() -> None:
     """The dry watch was missed, a lead is broken, a pad went unheard: no further wash mends that, and more watch mends a share."""
     early = evidence([("idle", 60), *RUN[1:-1]])
@@ -263,7 +282,7 @@ def test_the_longest_gap_is_found_and_named() -> None:
 def test_a_fill_is_counted_as_people_count(n: int, said: str) -> None:
     """Twenty-first, not twenty-oneth."""
     fills = tuple(Stretch("fill", k * 100.0, k * 100.0 + 50) for k in range(n))
-    heard = Heard(fills, 0, 0.0, 0.0, None, 0, 0, 0, "", 0, 0, 0, {})
+    heard = Heard(fills, 0, (), 0.0, 0.0, None, 0, 0, 0, "", 0, 0, 0, {})
 
     assert place_in_time((n - 1) * 100.0 + 5, heard) == f"5 s into the {said} fill"
 
