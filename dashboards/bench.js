@@ -10,7 +10,8 @@ const percent = p => `${Math.round(100 * p)}\u00a0%`;
 // What has been made of each pad's water so far; one word for all of them where it is the same.
 function judged(alarm) {
   const words = Object.keys(alarm.times).map(zone => [zone, alarm.judged[zone]]).map(([zone, j]) => [zone, !j ? "provisional, being judged" : j.phase || j.cause === "leak" ? `a leak${j.phase ? `, let out in ${j.phase}` : ""}` : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}; a leak has ${percent(j.leak)}`]);
-  return new Set(words.map(([, word]) => word)).size < 2 ? words[0][1] : words.map(([zone, word]) => `${zone}: ${word}`).join("; ");
+  const said = new Set(words.map(([, word]) => word)).size < 2 ? words[0][1] : words.map(([zone, word]) => `${zone}: ${word}`).join("; ");
+  return `${said[0].toUpperCase()}${said.slice(1)}.`;
 }
 // Water that is most likely no leak is told in a quieter way, and asks for a look, not for a plug to be pulled.
 const NO_LEAK = 0.3, notALeak = alarm => Object.values(alarm.judged).every(j => j && j.cause !== "leak" && j.leak < NO_LEAK);
@@ -68,7 +69,7 @@ function showBench(root, b) {
   if (b.alarm) {
     const [first, ...more] = since(Object.entries(b.alarm.times)), mild = notALeak(b.alarm), what = `${mild ? whatIsIt(b.alarm) : "water"} at ${first}`;
     say(box, "alarm-head", root === one ? `Bench ${b.bench}: ${what}` : what[0].toUpperCase() + what.slice(1)); say(box, "ago", ` (${lasting(b)})`); say(box, "alarm-more", more.map(m => `, ${m}`).join(""));
-    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : ""); say(box, "alarm-note", `${judged(b.alarm)}.`);
+    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : ""); say(box, "alarm-note", judged(b.alarm));
     box.classList.toggle("calm", !b.alarm.unseen.length); box.classList.toggle("mild", mild);
   }
   for (const [zone, pad] of Object.entries(b.pads)) {
@@ -101,7 +102,7 @@ function showOne(b) {
   if (String(b.run ? b.run.id : "") !== one.dataset.run) { location.reload(); return; }
   showBench(one, b);
   document.title = `${b.alarm ? "▲ WET: " : ""}Bench ${b.bench}`;
-  document.getElementById("stale").hidden = !b.stale;
+  document.getElementById("stale").hidden = !b.stale || !!b.alarm;
   document.getElementById("floor").setAttribute("aria-label", "Pads: " + Object.keys(b.pads).map(z => `${z} ${padWord(b, z)}`).join(", "));
   const last = document.getElementById("last");
   if (last) { last.hidden = !b.last; if (b.last) { last.href = `/runs/${b.last.run}`; last.textContent = `Open run ${b.last.run}`; } }

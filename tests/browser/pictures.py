@@ -39,7 +39,7 @@ def main() -> None:
             page.set_viewport_size({"width": 1024, "height": 1040})
             _leak_in_mid_wash(service)
             page.goto(service.url + "/benches/b1")
-            page.wait_for_selector("[data-show=alarm-note]:has-text('a leak')", timeout=60_000)
+            page.wait_for_selector("[data-show=alarm-note]:has-text('A leak')", timeout=60_000)
             page.wait_for_selector("#strip .js-plotly-plot, #strip.js-plotly-plot")
             page.wait_for_timeout(2500)
             page.mouse.click(5, 500)  # the sound is let begin, and its note goes
