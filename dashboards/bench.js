@@ -5,7 +5,6 @@ const say = (root, name, text) => root.querySelectorAll(`[data-show="${name}"]`)
 const exactly = s => s < 60 ? `${s} s` : `${Math.floor(s / 60)} min${s % 60 ? ` ${s % 60} s` : ""}`;
 const token = meta("token"), place = t => onAxis(1000 * (t + Number(meta("utc-offset"))));
 const lasting = b => span(Math.max(Date.now() / 1000 - Math.min(...Object.values(b.alarm.times)), 0));
-const and = words => words.length < 3 ? words.join(" and ") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
 const percent = p => `${Math.round(100 * p)}\u00a0%`;
 // What has been made of each pad's water so far; one word for all of them where it is the same.
 function judged(alarm) {
@@ -13,8 +12,6 @@ function judged(alarm) {
   const said = new Set(words.map(([, word]) => word)).size < 2 ? words[0][1] : words.map(([zone, word]) => `${zone}: ${word}`).join("; ");
   return `${said[0].toUpperCase()}${said.slice(1)}.`;
 }
-// Water that is most likely no leak is told in a quieter way, and asks for a look, not for a plug to be pulled.
-const NO_LEAK = 0.3, notALeak = alarm => Object.values(alarm.judged).every(j => j && j.cause !== "leak" && j.leak < NO_LEAK);
 const whatIsIt = alarm => { const causes = new Set(Object.values(alarm.judged).map(j => j.cause)); return causes.size > 1 ? "wet, most likely no leak," : { spill: "water spilt", condensation: "damp air", fault: "a pad at fault" }[[...causes][0]]; };
 const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
 const notDry = p => !p.wet && p.heard && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
@@ -31,16 +28,20 @@ let pressed = 0;
 addEventListener("pointerdown", () => { pressed = Date.now(); }, true);
 for (const release of ["pointerup", "pointercancel"]) addEventListener(release, () => setTimeout(() => { pressed = 0; show(); }), true);
 
+const FRESH_S = 3600;  // so long a verdict is what whoever comes to the bench wants to know first
+const justEnded = b => b.last && Date.now() / 1000 - b.last.ended < FRESH_S;
 // How the bench stands, and what to do next, in one line.
 function headline(b) {
-  const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks).join(", ")}` : "";
+  const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks, "at").join(", ")}` : "";
   if (b.alarm) return `WET: ${since(Object.entries(b.alarm.times)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
   if (b.stale) return `Nothing heard for ${silentFor(b)} – check the nodes' supply and network`;
   if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – stop, drain, unplug`;
+  if (floor && !run && b.works) return `NOT DRY: ${floor}, the machine runs and no run was begun – stop it, drain, unplug`;
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
-  if (!run) return notReady(b) ? `NOT READY: ${notReady(b)}` : "DRY – ready for a run";
+  if (!run && notReady(b)) return `NOT READY: ${notReady(b)}`;
+  if (!run) return justEnded(b) ? `${b.last.verdict}${b.last.unit ? `: unit ${b.last.unit}` : ` of run ${b.last.run}`}. Now dry, ready for the next` : "DRY – ready for a run";
   if (!run.needs) return "DRY – the run has begun";
   if (run.lost.length) return "DRY – but this run cannot pass: end and judge";
   if (run.may_stop) return "DRY – nothing more is needed: end and judge";
@@ -48,7 +49,7 @@ function headline(b) {
   return `DRY – ${run.stage === "drip watch" ? "leave it standing" : run.phase && run.sure >= sureFrom ? run.phase : run.stage}, ${run.needs[0]} needed`;
 }
 function sub(b) {
-  const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""} was ${b.last.verdict}. ` : "";
+  const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""}: ${b.last.verdict}, ended ${span(Math.max(Date.now() / 1000 - b.last.ended, 0))} ago. ` : "";
   if (!b.run) return `${last}No run under way: ${b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : "begin one"} on a dry floor.`;
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `begun ${span(Date.now() / 1000 - b.run.began)} ago`];
   if (b.run.sure != null && b.run.phase) parts.push(b.run.sure >= sureFrom ? `${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
@@ -63,7 +64,7 @@ function list(root, name, items, empty) {
 // What a card and the bench's own page show alike: the answer, the alarm, the pads.
 function showBench(root, b) {
   say(root, "headline", headline(b)); say(root, "sub", sub(b));
-  root.classList.toggle("wet", !!b.alarm);
+  root.classList.toggle("wet", !!b.alarm); root.classList.toggle("mild", !!b.alarm && notALeak(b.alarm));
   const box = root.querySelector(".alarm");
   box.hidden = !b.alarm;
   if (b.alarm) {
@@ -88,9 +89,15 @@ function showCard(b) {
   const run = b.run;
   say(card, "needs-line", b.stale || b.alarm || !run?.needs || Object.keys(run.leaked).length ? "" : run.lost.length ? `cannot pass: ${run.lost.join(" ")}` : run.needs.length ? `still needed: ${run.needs.join("; ")}` : "nothing more needed");
 }
+// All benches in a line.
+function inShort() {
+  const all = Object.values(state), wet = all.filter(b => b.alarm), leaked = all.filter(b => !b.alarm && Object.keys(b.run?.leaked ?? {}).length), silent = all.filter(b => !b.alarm && (b.stale || noneHeard(b)));
+  const counts = [[wet.length, "wet"], [leaked.length, "leaked, now dry"], [all.filter(b => b.run).length, "under way"], [silent.length, "not heard"]];
+  return all.length > 1 ? `${all.length} benches: ${counts.filter(([n]) => n).map(([n, word]) => `${n} ${word}`).join(" · ") || "all waiting"}` : "";
+}
 // Water first, then what leaked, what runs, what waits, what is silent: for the eye, the keyboard and the screen reader alike.
 function inOrder() {
-  const rank = b => !b ? 9 : b.alarm ? 0 : Object.keys(b.run?.leaked ?? {}).length ? 1 : b.run ? 2 : b.stale || noneHeard(b) ? 4 : 3;
+  const rank = b => !b ? 9 : b.alarm ? notALeak(b.alarm) : !b.run && damp(b).length && b.works ? 1 : Object.keys(b.run?.leaked ?? {}).length ? 1 : b.run ? 2 : b.stale || noneHeard(b) ? 4 : 3;
   const all = [...cards.children], wanted = [...all].sort((a, b) => rank(state[a.dataset.bench]) - rank(state[b.dataset.bench]) || (a.dataset.bench < b.dataset.bench ? -1 : 1));
   if (!wanted.some((card, i) => card !== all[i])) return;
   const held = document.activeElement;
@@ -157,7 +164,7 @@ sounds();
 function show() {
   const still = pressed + PRESS_MS - Date.now();
   if (still > 0) { setTimeout(show, still); return; }
-  if (cards) { Object.values(state).forEach(showCard); inOrder(); document.getElementById("none").hidden = Object.keys(state).length > 0; }
+  if (cards) { Object.values(state).forEach(showCard); inOrder(); say(document, "sum", inShort()); document.getElementById("none").hidden = Object.keys(state).length > 0; }
   if (one) tellWater(state);
   if (one && state[one.dataset.bench]) showOne(state[one.dataset.bench]);
   sounds();
@@ -200,6 +207,7 @@ async function check() {
   if (zones.some(z => now(z) === null)) { say(one, "check", `${and(zones.filter(z => now(z) === null)).replace(/^./, c => c.toUpperCase())} not heard: check the pads' node first.`); ready(); return; }
   const wet = damp(state[one.dataset.bench]);
   if (wet.length) { say(one, "check", `Dry the ${wet.join(" and the ")} pad first.`); ready(); return; }
+  document.getElementById("floor").scrollIntoView({ block: "center" });
   step("dry");
   for (let s = 5; s; s--) { say(one, "check", `Reading dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z] = { dry: now(z), touched: now(z), after: 0 };

@@ -4,21 +4,29 @@
 const meta = name => document.querySelector(`meta[name=${name}]`).content;
 const clock = t => new Date(1000 * (t + Number(meta("utc-offset")))).toISOString().slice(11, 19);  // one clock for all who look: the bench's
 const span = s => s < 90 ? `${Math.round(s)} s` : s < 5400 ? `${Math.round(s / 60)} min` : s < 172800 ? `${(s / 3600).toFixed(1)} h` : `${Math.round(s / 86400)} days`;
-// Where it is wet and since when: the first pad, and what followed.
-const since = times => times.map(([zone, t], i) => `${zone}${i ? "" : " since"} ${clock(t)}`);
+const and = words => words.length < 3 ? words.join(" and ") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
+// Where it is wet and since when: the first pads, and what followed. Pads wetted within seconds of each other are named together.
+const TOGETHER_S = 3;
+function since(times, word = "since") {
+  const groups = [];
+  for (const [zone, t] of times) { const last = groups.at(-1); if (last && t - last.t <= TOGETHER_S) last.zones.push(zone); else groups.push({ t, zones: [zone] }); }
+  return groups.map(({ t, zones }) => `${and(zones)} ${word} ${clock(t)}`);
+}
+// Water that is most likely no leak is told in a quieter way, and asks for a look, not for a plug to be pulled.
+const NO_LEAK = 0.3, notALeak = alarm => Object.values(alarm.judged).every(j => j && j.cause !== "leak" && j.leak < NO_LEAK);
 const silentFor = b => b.age_s == null ? "a while" : span(b.age_s);
 const bar = document.getElementById("water");
 let toldOfWater = "";
 function tellWater(state) {
   const here = document.getElementById("one")?.dataset.bench, runs = new Set([...document.querySelectorAll("[data-run]")].map(e => e.dataset.run));
   const first = b => Math.min(...Object.values(b.alarm.times));
-  const wet = Object.values(state).filter(b => b.alarm && b.bench !== here && !runs.has(String(b.run.id))).sort((a, b) => b.alarm.unseen.length - a.alarm.unseen.length || first(b) - first(a));
+  const wet = Object.values(state).filter(b => b.alarm && b.bench !== here && !runs.has(String(b.run.id))).sort((a, b) => notALeak(a.alarm) - notALeak(b.alarm) || !a.alarm.unseen.length - !b.alarm.unseen.length || first(b) - first(a));
   const most = state[here]?.alarm ? 0 : innerWidth > 760 ? 3 : 1;  // its own alarm comes first, and the bar must not hide the page
-  const said = wet.slice(0, most).map(b => [`/benches/${b.bench}`, `bench ${b.bench}: ${since(Object.entries(b.alarm.times)).join(", ")}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${b.alarm.unseen.length ? "" : ", seen"}`]);
+  const said = wet.slice(0, most).map(b => [`/benches/${b.bench}`, `bench ${b.bench}: ${since(Object.entries(b.alarm.times)).join(", ")}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${notALeak(b.alarm) ? ", most likely no leak" : ""}${b.alarm.unseen.length ? "" : ", seen"}`]);
   if (wet.length > most) said.push(["/", most ? `${wet.length - most} more` : `see ${wet.length === 1 ? "it" : `all ${wet.length}`}`]);
   if (JSON.stringify(said) === toldOfWater) return;  // a finger or the focus may be on a link
   toldOfWater = JSON.stringify(said); bar.hidden = !wet.length;
-  bar.classList.toggle("calm", !wet.some(b => b.alarm.unseen.length));
+  bar.classList.toggle("calm", !!here || !!runs.size || !wet.some(b => b.alarm.unseen.length)); bar.classList.toggle("mild", wet.every(b => notALeak(b.alarm)));
   bar.querySelector("b").textContent = `▲ ${here ? "On another bench" : runs.size ? `Now, not in ${runs.size > 1 ? "these runs" : "this run"}` : "Water now"}:`;
   bar.querySelector("span").replaceChildren(...said.map(([href, textContent]) => Object.assign(document.createElement("a"), { href, textContent })));
 }

@@ -100,6 +100,12 @@ def _refuse_while_busy(session: Session, bench: str) -> None:
         )
 
 
+LEAD_FAULTS = {
+    "open": "broken lead, it reads less than the resistor at its far end: mend it first",
+    "short": "shorted, it conducts more than any water does: look for a bridge between its tracks first",
+}
+
+
 def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
     """What speaks against beginning a run on a bench: nobody has ever heard it, pads unsound at their last check, or wet
     or not heard just now.
@@ -121,11 +127,13 @@ def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
     silent: list[Zone] = []
     for zone in ZONES:
         try:
-            siemens = reading(heard, zone, at - RECENT_S)
+            siemens, lead = reading(heard, zone, at - RECENT_S)
         except InputError:
             silent.append(zone)
             continue
-        if siemens > max(NOT_DRY_S, DAMP_FACTOR * checks[zone].dry_siemens if zone in checks else 0.0):
+        if lead != "unproven":
+            found.append(f"{zone} pad: {LEAD_FAULTS[lead]}")
+        elif siemens > max(NOT_DRY_S, DAMP_FACTOR * checks[zone].dry_siemens if zone in checks else 0.0):
             found.append(f"{zone} pad is not dry ({siemens * 1e6:.0f} µS): dry it first")
     if silent and not unknown:
         pads = f"{listed(silent)} {'pads are' if len(silent) > 1 else 'pad is'}"

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from soaktest.analysis.conductance import conductance, log_conductance, wetness
+from soaktest.analysis.conductance import DRY_FLOOR_S, conductance, lead_state, log_conductance, wetness
 from soaktest.analysis.series import PadWiring
 from soaktest.errors import MessageFault
 from soaktest.tables import MessageRow
@@ -39,6 +39,7 @@ class PadGlance:
 
     readings: deque[tuple[float, float]] = field(default_factory=deque)
     wet_since: float | None = None
+    wiring: PadWiring = field(default_factory=PadWiring)
     began: float = float("-inf")
     """When the run under way began: what had risen by then is not that run's."""
 
@@ -114,6 +115,7 @@ class Glance:
         for zone in ZONES:
             if zone in pack.samples:
                 wiring = self.wiring.get((row.node, zone), PadWiring())
+                self.pads[zone].wiring = wiring
                 ratio = np.array(pack.samples[zone][1])
                 # the last samples of a pack: a drop that fell within it is shown at once
                 self.pads[zone].take(
@@ -136,6 +138,7 @@ class Glance:
                 "wetness": 0.0,
                 "not_dry": False,
                 "provisional": None,
+                "lead": "unproven",
             }
         now = float(microsiemens(np.array(pad.now)))
         return {
@@ -146,6 +149,7 @@ class Glance:
             ),
             "not_dry": now * 1e-6 > NOT_DRY_S,
             "provisional": pad.wet_since,
+            "lead": lead_state(10.0**pad.now - DRY_FLOOR_S, pad.wiring),
         }
 
     def strip(self) -> dict[str, object]:

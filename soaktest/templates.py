@@ -28,6 +28,7 @@ def fill(name: str, **values: Any) -> str:
 def _environment() -> Environment:
     made = Environment(loader=FunctionLoader(source), autoescape=True)
     made.filters["moment"] = _moment
+    made.filters["minute"] = _minute
     made.filters["plural"] = plural
     made.filters["span"] = span_in_words
     return made
@@ -46,10 +47,15 @@ def utc_name(offset_s: float) -> str:
     return f"UTC{'-' if offset_s < 0 else '+'}{hours:02d}:{minutes:02d}"
 
 
-def _moment(t: float | None) -> str:
+def _moment(t: float | None, form: str = "%d %b %Y %H:%M:%S") -> str:
     """Local date and time; its offset beside it where that is not the one that the page names, such as in another season."""
     if t is None:
         return ""
     offset = utc_offset(t)
     other = "" if offset == utc_offset() else f" ({utc_name(offset)})"
-    return datetime.fromtimestamp(t).strftime("%d %b %Y %H:%M:%S") + other
+    return datetime.fromtimestamp(t).strftime(form) + other
+
+
+def _minute(t: float | None) -> str:
+    """The same to the minute, for lists."""
+    return _moment(t, "%d %b %Y %H:%M")

@@ -37,6 +37,8 @@ LEAST_BETWEEN_S = 3.0
 SHARE = 50.0
 STALE_S = 10.0
 CHECKS_S = 2.0
+WORKS_W, WORKED_S = 60.0, 90.0
+"""Watts that no machine at rest draws, and so long ago it is still at work: a drum pauses between strokes."""
 BACK_S = 900.0
 AT_ONCE = 2000
 """Messages that one look reads at the most."""
@@ -57,7 +59,7 @@ class _Bench:
     verdict: str = ""
     """What that run was judged to be; empty until it is."""
     last: dict[str, Any] | None = None
-    """Number, unit and the verdict's name of the newest judged run."""
+    """Number, unit, end (UTC seconds) and the verdict's name of the newest judged run."""
     told: object = None
     """What lamp and alarm were last told; at first they may hold what was told before a restart."""
     faults: list[str] = field(default_factory=list)
@@ -159,7 +161,12 @@ class Watch:
                 bench.ended, bench.verdict = old, kept_verdict(old.findings) or ""
                 if judged is not None:
                     name = kept_name(judged.findings)
-                    bench.last = {"run": judged.id, "unit": judged.unit, "verdict": name}
+                    bench.last = {
+                        "run": judged.id,
+                        "unit": judged.unit,
+                        "verdict": name,
+                        "ended": judged.ended,
+                    }
             under_way = {run.bench: run for run in runs}
             for name in names | self._benches.keys():
                 bench, run = self._of(name), under_way.get(name)
@@ -290,6 +297,7 @@ class Watch:
             "stale": now - bench.glance.last_at > STALE_S and not self._behind,
             "behind": self._behind or _not_looked_at(bench, now),
             "power": bench.glance.power[-1][1] if bench.glance.power else None,
+            "works": any(w > WORKS_W for t, w in bench.glance.power if t > now - WORKED_S),
             "pads": {
                 zone: bench.glance.pad_state(zone) | {"state": "", "word": "dry", "wet": False}
                 for zone in ZONES
@@ -300,6 +308,12 @@ class Watch:
             "alarm": None,
         }
         run, live = bench.run, bench.live
+        for zone, pad in out["pads"].items():
+            if not pad["heard"]:
+                pad["word"] = "not heard"
+            elif pad["lead"] != "unproven":
+                pad["word"] = PAD_WORDS[pad["lead"]]
+                out["faults"] = [*out["faults"], f"{zone} pad: {pad['word']}"]
         if run is None:
             return out
         zones = self._wet_zones(bench)
@@ -318,9 +332,9 @@ class Watch:
                 # a run just begun has heard little: what arrives now says more than its word "silent"
                 heard = out["pads"][zone]["heard"]
                 told = "" if heard and track.state == "silent" else track.state
-                out["pads"][zone] |= {"state": told, "word": PAD_WORDS[told] if told else "dry"}
+                out["pads"][zone] |= {"state": told, "word": PAD_WORDS[told]} if told else {"state": told}
         for wet in zones:
-            out["pads"][wet]["wet"] = True
+            out["pads"][wet] |= {"wet": True, "word": "wet"}
         if zones:
             out["alarm"] = {
                 "zones": zones,

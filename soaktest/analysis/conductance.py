@@ -14,6 +14,7 @@ from scipy.special import ndtri
 from soaktest.analysis.events import SIEMENS_PER_ML, PadTrack
 from soaktest.analysis.series import Floats, PadWiring
 from soaktest.plans import DROP_ML
+from soaktest.vocabulary import PadState
 
 DRY_FLOOR_S: Final = 1e-7
 """Siemens added before the logarithm: below this lies leakage and the converter's last step, not water."""
@@ -29,6 +30,15 @@ def conductance(ratio: Floats, wiring: PadWiring) -> Floats:
     """Siemens between supply and input, end-of-line resistor included; same shape as ``ratio`` (0 to 1)."""
     r = np.clip(ratio, 0.0, 1.0 - 1e-6)
     return r / (wiring.divider_ohm * (1.0 - r))
+
+
+def lead_state(siemens: float, wiring: PadWiring) -> PadState:
+    """What one reading says of a pad's lead: ``open`` below half of the resistor at its far end, ``short`` above what any water
+    conducts, else ``unproven``.
+    """
+    if wiring.end_of_line_ohm and siemens < 0.5 / wiring.end_of_line_ohm:
+        return "open"
+    return "short" if siemens > SHORT_S else "unproven"
 
 
 def log_conductance(siemens: Floats) -> Floats:

@@ -12,7 +12,7 @@ from soaktest.analysis.series import PhaseTrack
 from soaktest.analysis.verdict import RECOGNISED_FROM, TAP_TEST, WET_BEFORE_FILL
 from soaktest.findings import Reason
 from soaktest.plans import Plan
-from soaktest.vocabulary import PHASES, listed, plural
+from soaktest.vocabulary import PHASES, listed, percent, plural
 
 Stage = Literal["dry watch", "washing", "drip watch", "judged"]
 
@@ -20,6 +20,8 @@ _PAST_MENDING = ("wet-", "pad-open", "pad-short", "pad-stuck", "pad-drifting", "
 """Reasons against a pass that stay, whatever the machine does next."""
 _PAST_MENDING_AFTER_FILL = ("dry-watch-too-short", "gap", "not-sensitive-enough")
 """Before the first fill there is time for these; a pad never heard is a gap from then on."""
+LONGEST_MENDING_S = 6 * 3600.0
+"""Nobody watches on for longer to make a loss a small enough share of the whole."""
 _IN_EVERY_WASH = ("fill", "wash", "drain", "spin")
 """Phases that a complete wash brings with it, so that they need not be asked for beside it."""
 SETTLED_S = 60.0
@@ -75,11 +77,20 @@ def still_needed(plan: Plan, heard: Heard) -> list[str]:
         if left > 0:
             needs.append(f"{plural(left, 'more leak-free wash')} for the risks that the plan sets")
     watch, whole = plan.min_watch_s - heard.watched_s, _unbroken_watch(plan, heard)
-    if max(watch, whole) > 0:
+    if whole > LONGEST_MENDING_S:
+        needs.append(f"a new run: {percent(1.0 - heard.share)} of the watch went unheard or unsound")
+    elif max(watch, whole) > 0:
         needs.append(f"{_minutes(max(watch, whole))} watch{' with all pads heard' if whole > watch else ''}")
-    if heard.drip_watch_s < plan.drip_watch_s:
-        needs.append(f"{_minutes(plan.drip_watch_s - heard.drip_watch_s)} drip watch after the last drain")
+    drips = plan.drip_watch_s - (0.0 if washes or _will_drain(heard) else heard.drip_watch_s)
+    if drips > 0:
+        needs.append(f"{_minutes(drips)} drip watch after the last drain")
     return needs
+
+
+def _will_drain(heard: Heard) -> bool:
+    """Whether the machine holds water again since it last drained or spun."""
+    last = max((s.end for s in heard.stretches if s.phase in ("drain", "spin")), default=float("-inf"))
+    return any(s.end > last for s in heard.stretches if s.phase in ("fill", "wash", "heat", "rinse"))
 
 
 def _unbroken_watch(plan: Plan, heard: Heard) -> float:

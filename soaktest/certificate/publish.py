@@ -18,6 +18,8 @@ from soaktest.templates import fill, source
 def write_list(journal: Journal, folder: Path) -> Path:
     """Write ``certificates.html`` and ``certificates.json``. Raises InputError where they cannot be written."""
     keys, made = key_set(journal)["keys"], time.strftime("%Y-%m-%d %H:%M")
+    listed = list_certificates(journal)
+    replaced = {row.supersedes for row, _ in listed}
     rows = [
         {
             "number": row.number,
@@ -26,9 +28,10 @@ def write_list(journal: Journal, folder: Path) -> Path:
             "stands": not fallen,
             "as_of": made,
             "why": fallen,
+            "replaced": row.number in replaced,
             "sha256": token_sha256(row.token),
         }
-        for row, fallen in list_certificates(journal)
+        for row, fallen in listed
     ]
     where = folder / "certificates.html"
     try:

@@ -77,7 +77,7 @@ def walk(
                 wet = [
                     zone
                     for zone in wet
-                    if judge_pad(reading(list(heard), zone, time.time() - max(settle / 2, 3.0)))
+                    if judge_pad(reading(list(heard), zone, time.time() - max(settle / 2, 3.0)).siemens)
                 ]
                 said = f"The {' and the '.join(wet)} pad is not dry: dry it, or look for a bridge between its tracks."
 

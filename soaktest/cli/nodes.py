@@ -119,7 +119,7 @@ def calibrate(
         def measure(zone: str) -> float:
             since = time.time()
             time.sleep(hold)
-            return reading(list(heard), zone, since)
+            return reading(list(heard), zone, since).siemens
 
         ask(f"Bench {bench}: all three pads dry, nobody on the floor.")
         dry = {zone: measure(zone) for zone in ZONES}

@@ -52,8 +52,8 @@ def clock(t: float) -> str:
 
 
 def printable(text: str) -> str:
-    """Text without what a terminal would obey: control codes and line breaks become a mark."""
-    return "".join(c if c.isprintable() else "\ufffd" for c in text)
+    """Text on one line without what a terminal would obey: line breaks become blanks, control codes a mark."""
+    return "".join(c if c.isprintable() else "\ufffd" for c in " ".join(text.splitlines()))
 
 
 def print_json(told: object) -> None:

@@ -37,9 +37,9 @@ STOP_WORDS = (
     "Stop the programme, drain, unplug."
 )
 """What to do about water, the dangerous first."""
-MILD_WORDS = (
-    "Look whether anything drips, and keep off wet plugs and leads. If nothing does, dry the floor and the pads."
-)
+SHORT_WORDS = "Hands dry, residual-current device first. Stop the programme, drain, unplug."
+"""The same where there is room for a line."""
+MILD_WORDS = "Look whether anything drips, and keep off wet plugs and leads. If nothing does, dry the floor and the pads."
 """What to do about water that is most likely no leak."""
 CHANGES = [Depends(must_carry_token)]
 
@@ -64,7 +64,7 @@ def all_benches(request: Request) -> HTMLResponse:
         "benches.html",
         benches=watch_of(request).names(),
         zones=ZONES,
-        stop_words=STOP_WORDS,
+        short_words=SHORT_WORDS,
         mild_words=MILD_WORDS,
         broker=request.app.state.broker,
     )

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
-from soaktest.analysis.conductance import conductance
+from soaktest.analysis.conductance import conductance, lead_state
 from soaktest.analysis.series import PadWiring
 from soaktest.errors import InputError, MessageFault
 from soaktest.node_check import Said
+from soaktest.vocabulary import PadState
 from soaktest.wire import decode_json, parse_about, parse_readings, parse_topic
 
 DAMP_FACTOR = 3.0
@@ -22,14 +24,22 @@ LEAST_PER_PAD_S = 2e-6
 """Siemens that a measured amount must add: less is a pad that water does not reach."""
 
 
-def reading(messages: Sequence[Said], zone: str, since: float) -> float:
-    """Siemens of one pad, the median of what arrived since a moment (UTC seconds).
+class PadReading(NamedTuple):
+    """What a pad reads, in siemens, and what that says of its lead."""
+
+    siemens: float
+    lead: PadState
+
+
+def reading(messages: Sequence[Said], zone: str, since: float) -> PadReading:
+    """The reading of one pad, the median of what arrived since a moment (UTC seconds).
 
     Raises:
         InputError: the pad was not heard.
     """
     wiring: dict[str, PadWiring] = {}
     found: list[float] = []
+    last = PadWiring()
     for said in messages:
         try:
             topic = parse_topic(said.topic)
@@ -41,12 +51,14 @@ def reading(messages: Sequence[Said], zone: str, since: float) -> float:
                 pack = parse_readings(said.payload, topic, said.at)
                 if zone in pack.samples:
                     ratio = np.array(pack.samples[zone][1])
-                    found += conductance(ratio, wiring.get(topic.node, PadWiring())).tolist()
+                    last = wiring.get(topic.node, PadWiring())
+                    found += conductance(ratio, last).tolist()
         except MessageFault:
             continue
     if not found:
         raise InputError(f"the {zone} pad was not heard. Check its node: soaktest check-node BENCH NODE")
-    return float(np.median(found))
+    siemens = float(np.median(found))
+    return PadReading(siemens, lead_state(siemens, last))
 
 
 def judge_pad(dry: float, damp: float | None = None, wet: float | None = None) -> str:

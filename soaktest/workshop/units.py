@@ -35,7 +35,7 @@ class UnitLine:
     named: str
     """The name of that verdict, for people; empty where there is none."""
     where: Where
-    """Where the machine is: what was sold and came back is in hand, and says so."""
+    """Where the machine is: what was sold and came back is in hand, and says so until it has passed a test again."""
 
 
 def show_of(given: str) -> Show:
@@ -79,7 +79,7 @@ def list_units(
     for run in runs:
         by_unit.setdefault(str(run.unit), []).append(run)
     last = {row.unit: row for row in rows}
-    moved = {row.unit: place for row in rows if (place := _MOVES.get(row.what))}
+    moved = {row.unit: (row.at, place) for row in rows if (place := _MOVES.get(row.what))}
     out = []
     for unit in units:
         own = by_unit.get(unit.tag, [])
@@ -88,7 +88,11 @@ def list_units(
             what, at = last[unit.tag].what, last[unit.tag].at
         if own and own[-1].began >= at:
             what, at = "run", own[-1].began
-        judged = next((run.findings for run in reversed(own) if run.findings), None)
+        tested = next((run for run in reversed(own) if run.findings), None)
+        judged = tested.findings if tested else None
+        moved_at, where = moved.get(unit.tag, (0.0, "in hand"))
+        if where == "came back" and tested and tested.began > moved_at and kept_verdict(judged) == "pass":
+            where = "in hand"
         out.append(
             UnitLine(
                 unit,
@@ -97,7 +101,7 @@ def list_units(
                 at,
                 kept_verdict(judged),
                 kept_name(judged),
-                moved.get(unit.tag, "in hand"),
+                where,
             )
         )
     chosen_lines = [line for line in out if _shown(line, show)]

@@ -67,6 +67,34 @@ def test_the_bench_answers_in_large_letters_what_to_do_next(
     assert "Check the pads before a run" in refused.text()
 
 
+def other_pages_tell_of_it(page: Page, service: Service, node: PadNode) -> None:
+    """A bar below each page's own answer, also once somebody has seen the water."""
+    page.goto(service.url + "/units")
+    page.wait_for_selector("#water:not([hidden])")
+    assert f"bench {node.topic.bench}: left since " in page.inner_text("#water")
+    assert broken_rules(page, service.url + "/units") == []
+    page.goto(service.url + "/benches/b1")  # whoever stands at one bench is told of the others
+    page.wait_for_selector("#water:not([hidden])")
+    assert page.inner_text("#water").startswith("▲ On another bench: ")
+    assert broken_rules(page, service.url + "/benches/b1") == []
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(
+        service.url + "/runs/1"
+    )  # the page's own answer stands first, and the bar is in view all the same
+    page.wait_for_selector("#water:not([hidden])")
+    assert page.inner_text("#water").startswith("▲ Now, not in this run: ")
+    head, bar = page.locator("h1").bounding_box(), page.locator("#water").bounding_box()
+    assert head is not None
+    assert bar is not None
+    assert head["y"] + head["height"] <= bar["y"] <= 844 - bar["height"]
+    page.click(f"#water a[href='/benches/{node.topic.bench}']")
+    page.click("#seen")
+    page.wait_for_selector("#seen:disabled")
+    page.goto(service.url + "/units")
+    page.wait_for_selector("#water.calm:not([hidden])")  # it is still there
+    assert ", seen" in page.inner_text("#water")
+
+
 def test_a_leak_looks_alike_on_both_pages_and_can_be_ended_at_once(
     service: Service, node: PadNode, enter: Callable[..., Page]
 ) -> None:
@@ -106,28 +134,7 @@ def test_a_leak_looks_alike_on_both_pages_and_can_be_ended_at_once(
         until(lambda: fill.evaluate("e => e.getBoundingClientRect().height") > 15, 2)  # noqa: B023
         assert "% wet" in card.locator("[data-pad=left]").inner_text()
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-    page.goto(service.url + "/units")
-    page.wait_for_selector("#water:not([hidden])")
-    assert f"bench {node.topic.bench}: left since " in page.inner_text("#water")
-    assert broken_rules(page, service.url + "/units") == []
-    page.goto(service.url + "/benches/b1")  # whoever stands at one bench is told of the others
-    page.wait_for_selector("#water:not([hidden])")
-    assert page.inner_text("#water").startswith("▲ On another bench: ")
-    assert broken_rules(page, service.url + "/benches/b1") == []
-    page.set_viewport_size({"width": 390, "height": 844})
-    page.goto(service.url + "/runs/1")  # the page's own answer stands first, and the bar is in view all the same
-    page.wait_for_selector("#water:not([hidden])")
-    assert page.inner_text("#water").startswith("▲ Now, not in this run: ")
-    head, bar = page.locator("h1").bounding_box(), page.locator("#water").bounding_box()
-    assert head is not None
-    assert bar is not None
-    assert head["y"] + head["height"] <= bar["y"] <= 844 - bar["height"]
-    page.click(f"#water a[href='/benches/{node.topic.bench}']")
-    page.click("#seen")
-    page.wait_for_selector("#seen:disabled")
-    page.goto(service.url + "/units")
-    page.wait_for_selector("#water.calm:not([hidden])")  # it is still there
-    assert ", seen" in page.inner_text("#water")
+    other_pages_tell_of_it(page, service, node)
     page.goto(f"{service.url}/benches/{node.topic.bench}")
     page.click("text=Cancel the run")  # or it would ring on the page of all benches in other tests
     page.wait_for_selector("text=Begin a run")
@@ -178,7 +185,7 @@ def test_it_sounds_after_a_tap_on_either_page_until_it_is_muted_or_seen(
     page.goto(f"{service.url}/benches/{node.topic.bench}")
     page.wait_for_selector("#alarm:not([hidden])")
     if page.evaluate("audio.state") != "running":
-        assert page.inner_text("#sound") == "Tap once anywhere, so that the alarm can sound."
+        assert page.inner_text("#sound") == "Tap the page once to let the alarm sound."
         assert not page.evaluate(RINGS)
     page.mouse.click(5, 400)
     page.wait_for_selector("#sound[hidden]", state="attached")

@@ -193,7 +193,7 @@ def test_an_outage_loses_nothing_that_fits_and_a_reboot_begins_anew(
         )
     seqs = sorted(seq for boot, seq in rows if boot == first["boot"])
     assert seqs == list(range(len(seqs)))
-    assert len(seqs) >= 85
+    assert len(seqs) >= 75  # of 90: without those of the outage, 20 s by the board's clock, 70 at the most
     assert min(seq for boot, seq in rows if boot == again["boot"]) == 0
     assert gone is not None
     assert gone >= 1  # the last will spoke

@@ -170,7 +170,9 @@ def test_risks_that_the_plan_sets_are_met_by_leak_free_washes() -> None:
 )
 def test_nothing_is_asked_for_twice(seen: list[tuple[str, int]], needs: list[str]) -> None:
     """A complete wash brings a fill, a wash, a drain and a spin; one that has begun says what of it is to come; heat is asked for beside it."""
-    plan = PLAN.model_copy(update={"washes": 2, "exercise": {"fill": 2, "wash": 2, "drain": 2, "spin": 2, "heat": 1}})
+    plan = PLAN.model_copy(
+        update={"washes": 2, "exercise": {"fill": 2, "wash": 2, "drain": 2, "spin": 2, "heat": 1}}
+    )
     signals, pads, phases = bench(seen)
     told = still_needed(plan, survey(signals, pads, phases, plan))
     assert [need for need in told if "watch" not in need] == needs
