@@ -22,6 +22,13 @@ MOST: Final = 0.7
 """Shares that are left a sample later: below the one it is hardly a lag, above the other no stroke shows."""
 ALIKE: Final = 0.22
 """Half of the falls leave shares so near each other, where it is the meter that lags and not the drum that runs down."""
+FARTHER: Final = (2, 3, 4, 5)
+AGREE: Final = 0.02
+FASTER: Final = 0.12
+SLOWEST: Final = 0.86
+"""Of slower meters the noise would be made larger than strokes are."""
+MOTOR_W: Final = 350.0
+"""A drum at its strokes draws less; about its level, squares fall by about as many watts as the draw does."""
 STEADY_W: Final = 2.5
 STEADY: Final = 0.02
 """Changes that are noise, and would be made larger by the inverse filter: in watts, and as a share of the level."""
@@ -50,17 +57,53 @@ def lag_of(watts: Floats, stride: int) -> float:
     return share if LEAST <= share <= MOST and alike[-1] - alike[0] <= ALIKE else 0.0
 
 
+def slow_lag_of(watts: Floats, stride: int) -> float:
+    """The same for a meter so slow that a change hardly shows from one sample to the next: told from samples farther apart,
+    where those at several distances agree on one filter of the first order.
+    """
+    told = [lag_of(watts, k * stride) ** (1.0 / k) for k in FARTHER]
+    found = np.array([share for share in told if share > 0.0])
+    share = float(np.median(found)) if len(found) else 0.0
+    agree = np.abs(found - share) < AGREE
+    return share if agree.sum() >= 2 and share <= SLOWEST else 0.0
+
+
 def unlagged(watts: Floats, step_s: float) -> Floats:
     """What the machine drew, of what a lagging meter showed second by second; as it was where no lag is told."""
+    return _undone(watts, step_s, np.maximum(STEADY_W, STEADY * watts))
+
+
+def unlagged_rms(watts: Floats, step_s: float) -> Floats:
+    """The same of amperes times volts: a meter of RMS current smooths the square of it, and where that is not told, the current."""
+    usual = watts[(watts > LEAST_FALL_W) & (watts < MOTOR_W)]
+    if not len(usual):
+        return watts
+    level = float(np.quantile(usual, 0.7))
+    squares = watts * watts / level
+    drawn = _undone(squares, step_s, 2.0 * watts / level * np.maximum(STEADY_W, STEADY * watts))
+    out: Floats = np.sqrt(drawn * level)
+    return unlagged(watts, step_s) if drawn is squares else out
+
+
+def _falls_faster(level: Floats, stride: int, share: float) -> bool:
+    """Whether what was shown falls, more than now and then, by more than a filter that keeps ``share`` lets any draw fall."""
+    before, after = level[:-stride], level[stride:]
+    clear = before > 2.0 * LEAST_FALL_W
+    kept = after[clear] / before[clear]
+    return bool(np.sum(kept < share - FASTER) > FALLS * stride)
+
+
+def _undone(level: Floats, step_s: float, noise: Floats) -> Floats:
+    """The inverse filter, where a lag is told; changes of less than ``noise`` are left as they are."""
     stride = max(round(step_s), 1)
     if step_s > 1.2 and abs(step_s - stride) > 0.1 * stride:
-        return watts  # samples of no whole seconds are held for seconds of more than one
-    share = lag_of(watts, stride)
-    if share == 0.0:
-        return watts
-    change = np.concatenate((np.zeros(stride), watts[stride:] - watts[:-stride]))
-    change[~(np.abs(change) > np.maximum(STEADY_W, STEADY * watts))] = 0.0
+        return level  # samples of no whole seconds are held for seconds of more than one
+    share = lag_of(level, stride) or slow_lag_of(level, stride)
+    if share == 0.0 or _falls_faster(level, stride, share):
+        return level
+    change = np.concatenate((np.zeros(stride), level[stride:] - level[:-stride]))
+    change[~(np.abs(change) > noise)] = 0.0
     out: Floats = np.maximum(
-        watts + share / (1.0 - share) * change, np.minimum(watts, float(np.nanmin(watts)))
+        level + share / (1.0 - share) * change, np.minimum(level, float(np.nanmin(level)))
     )
     return out

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, median_filter
 
-from soaktest.analysis.meter_lag import unlagged
+from soaktest.analysis.meter_lag import unlagged, unlagged_rms
 from soaktest.analysis.phase_shaking import UNKNOWN, joined_by_shaking, shaken, usual_shake
 from soaktest.analysis.pump_draw import emptiest, pump_alone, pumps
 from soaktest.analysis.series import Floats, Series, Signals
@@ -88,7 +88,8 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     power, current = signals.other("power"), signals.other("current")
     source = power if len(power) else Series(current.t, _active(current) * watts_per_ampere)
     step = source.step_s if len(source) > 1 else 1.0
-    watts = unlagged(grid(source, t0, seconds), step)
+    watts = grid(source, t0, seconds)
+    watts = unlagged(watts, step) if len(power) else unlagged_rms(watts, step)
     inlet = _on(grid(signals.other("inlet"), t0, seconds))
     pumped = grid(signals.other("outlet"), t0, seconds)
     outlet, pumping = _on(pumped), np.nan_to_num(pumped) > 0.5

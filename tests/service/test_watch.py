@@ -14,7 +14,7 @@ import orjson
 import pytest
 import sqlalchemy as sa
 
-from soaktest.bench import begin_run, cancel_run, doubts, end_run, look
+from soaktest.bench import begin_run, cancel_run, doubts, end_run, find_run, look
 from soaktest.glance import PadGlance
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
@@ -280,7 +280,7 @@ def test_the_lamp_shows_the_run_on_the_bench_and_no_other(
         until(lambda: told.last("lamp")["verdict"] == "fail")
         _judge_as(journal, run, "retest")
         until(lambda: told.last("lamp")["verdict"] == "retest")
-        until(lambda: told.page["last"] == {"run": run.id, "unit": "A-0417", "verdict": "RETEST"})
+        until(lambda: told.page["last"] == {"run": run.id, "unit": "A-0417", "verdict": "RETEST", "ended": find_run(journal, run.id).ended})
 
         header = begun.header.model_copy(update={"began": time.time()})
         cancelled = begin_run(journal, header, PLAN, LAYOUT)
