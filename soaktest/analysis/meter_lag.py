@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d
 
 from soaktest.analysis.series import Floats
 
@@ -27,6 +28,7 @@ AGREE: Final = 0.02
 FASTER: Final = 0.12
 SLOWEST: Final = 0.86
 """Of slower meters the noise would be made larger than strokes are."""
+OVERSHOOT, OVERSHOOT_S = 1.7, 6
 MOTOR_W: Final = 350.0
 """A drum at its strokes draws less; about its level, squares fall by about as many watts as the draw does."""
 STEADY_W: Final = 2.5
@@ -74,15 +76,28 @@ def unlagged(watts: Floats, step_s: float) -> Floats:
 
 
 def unlagged_rms(watts: Floats, step_s: float) -> Floats:
-    """The same of amperes times volts: a meter of RMS current smooths the square of it, and where that is not told, the current."""
+    """The same of amperes times volts: what smooths is the current, or, in a meter of its RMS value, the square of it.
+
+    Both fall alike to a low rest. But to undo the lag of a current makes of the square's rises far more than was ever drawn.
+    """
+    drawn = unlagged(watts, step_s)
+    if drawn is not watts and not _overshoots(drawn, watts):
+        return drawn
     usual = watts[(watts > LEAST_FALL_W) & (watts < MOTOR_W)]
     if not len(usual):
         return watts
     level = float(np.quantile(usual, 0.7))
-    squares = watts * watts / level
-    drawn = _undone(squares, step_s, 2.0 * watts / level * np.maximum(STEADY_W, STEADY * watts))
-    out: Floats = np.sqrt(drawn * level)
-    return unlagged(watts, step_s) if drawn is squares else out
+    squares = _undone(
+        watts * watts / level, step_s, 2.0 * watts / level * np.maximum(STEADY_W, STEADY * watts)
+    )
+    out: Floats = np.sqrt(squares * level)
+    return out
+
+
+def _overshoots(drawn: Floats, shown: Floats) -> bool:
+    """Whether much is made out to be drawn beyond what was shown close by."""
+    most = maximum_filter1d(np.nan_to_num(shown), 2 * OVERSHOOT_S + 1)
+    return bool(np.sum(drawn > OVERSHOOT * most) > FALLS)
 
 
 def _falls_faster(level: Floats, stride: int, share: float) -> bool:

@@ -14,6 +14,8 @@ from soaktest.analysis.series import Floats
 VALVE_W, PUMP_W = 6.5, 18.0
 """Usual levels over rest: a valve draws 5 to 15 W, a pump 14 to 32 W."""
 VALVE_RANGES_W = ((3.0, 5.5), (5.5, 8.5), (8.5, 12.5), (12.5, 15.0))
+VALVE_RANGE_BY_CURRENT_W = (15.0, 26.0)
+"""In amperes times volts a valve of a low power factor may come to so many more."""
 PUMP_RANGE_W = (9.0, 60.0)
 PAIR_WEIGHT = 0.3
 """Of what the levels alone say of a pair, beside what a cycle decoded with it says: the same stretches speak in both."""
@@ -60,7 +62,8 @@ def first_levels(frames: Frames, runs: Runs) -> list[Levels]:
     stroke = float(np.median(runs.watts[turning])) if turning.any() else 150.0
     shaking = (runs.turning == 1) & ~np.isnan(runs.vibration)
     shake = float(np.median(runs.vibration[shaking])) if shaking.any() else float("nan")
-    pairs = _two_levels(runs.watts[still] - rest, runs.seconds[still].astype(np.float64))
+    ranges = (*VALVE_RANGES_W, VALVE_RANGE_BY_CURRENT_W) if frames.by_current else VALVE_RANGES_W
+    pairs = _two_levels(runs.watts[still] - rest, runs.seconds[still].astype(np.float64), ranges)
     if np.isfinite(frames.strong_pump):
         pairs = [(valve, frames.strong_pump - rest, likely) for valve, _, likely in pairs]
     elif heard_directly(runs) or not len(known):
@@ -104,14 +107,16 @@ def heard_directly(runs: Runs) -> bool:
     return bool((runs.inlet >= 0).any() and (runs.outlet >= 0).any())
 
 
-def _two_levels(over: Floats, seconds: Floats) -> list[tuple[float, float, float]]:
+def _two_levels(
+    over: Floats, seconds: Floats, ranges: tuple[tuple[float, float], ...]
+) -> list[tuple[float, float, float]]:
     """Valve and pump over rest: the likeliest pair for each range of the valve's, the likeliest first.
 
     Tried on a grid of logs, so that a weak pump beside a weak valve is told from a strong valve.
     Each comes with its log chance at the weight that it has beside a decoded cycle.
     """
     logs, weight = _told_levels(over, seconds)
-    valve = np.log(np.concatenate([np.geomspace(*edges, 7) for edges in VALVE_RANGES_W]))
+    valve = np.log(np.concatenate([np.geomspace(*edges, 7) for edges in ranges]))
     pump = np.log(np.geomspace(*PUMP_RANGE_W, 34))
     mixed = np.log(0.4 * _bell(logs, valve)[:, :, None] + 0.6 * _bell(logs, pump)[:, None, :] + 0.02)
     score = np.tensordot(weight, mixed, axes=1)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from soaktest.analysis.fill_edges import whole_fills
-from soaktest.analysis.phase_frames import WATTS_PER_AMPERE, Frames, frames_of
+from soaktest.analysis.phase_frames import PAUSE_S, WATTS_PER_AMPERE, Frames, frames_of
 from soaktest.analysis.phase_levels import Levels, adapted, first_levels
 from soaktest.analysis.phase_model import N_STATES, PHASE_OF, cycle_model
 from soaktest.analysis.phase_runs import Runs, runs_of
@@ -22,6 +22,7 @@ from soaktest.analysis.phase_scores import scores_of
 from soaktest.analysis.semi_markov import Model, Spans, best_path, decode, spans_of
 from soaktest.analysis.series import Floats, PhaseTrack, PhaseWord, Signals
 from soaktest.analysis.spin_edges import whole_spins
+from soaktest.analysis.stretches import joined
 from soaktest.vocabulary import PHASE_SIGNALS, PHASES, Phase
 
 ROUNDS = 3
@@ -141,6 +142,18 @@ def _first_walk(model: Model, frames: Frames) -> _Walk:
     return max(tried, key=lambda walk: walk.likely)
 
 
+def _without_pauses(best: NDArray[np.int64]) -> NDArray[np.int64]:
+    """A node's words as the contract has them: pauses and top-ups of under 20 s belong to the wash, or whatever it is, around them."""
+    out = best.copy()
+    fill, idle = PHASES.index("fill"), PHASES.index("idle")
+    for phase in PHASES:
+        of_it = out == PHASES.index(phase)
+        gaps = joined(of_it, PAUSE_S) & ~of_it
+        brief = (out == idle) | ((out == fill) & (phase in ("wash", "rinse")))
+        out[gaps & brief] = PHASES.index(phase)
+    return out
+
+
 def _told(words: tuple[PhaseWord, ...], t0: float, seconds: int) -> PhaseTrack | None:
     """A node's own word, held until the next; None where none spoke."""
     if len(words) < 3:
@@ -151,7 +164,7 @@ def _told(words: tuple[PhaseWord, ...], t0: float, seconds: int) -> PhaseTrack |
     near = (which >= 0) & (np.arange(seconds) + 0.5 - t[np.maximum(which, 0)] <= WORD_HOLD_S)
     if near.mean() < 0.3:  # a node that speaks only when the phase changes
         near = which >= 0
-    best = np.where(which >= 0, said[np.maximum(which, 0)], 0)
+    best = _without_pauses(np.where(which >= 0, said[np.maximum(which, 0)], 0))
     probability = np.full((seconds, len(PHASES)), (1 - WORD_TRUST) / (len(PHASES) - 1))
     probability[np.arange(seconds), best] = WORD_TRUST
     probability[~near] = 1.0 / len(PHASES)

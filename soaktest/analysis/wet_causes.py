@@ -58,7 +58,7 @@ FILLED_S: Final = 5e-5
 SLIGHT: Final = 0.35
 MOST: Final = 1.1
 """Decades that damp air alone raises a pad by: often, and at the most."""
-LARGEST, IN_STEP, LARGEST_SHARED = 1.3, 0.5, 2.5
+LARGEST, IN_STEP, LARGEST_SHARED = 1.3, 0.5, 3.4
 """Decades that a smooth rise may have to be damp air's: more where the pads rise in step, which no leak makes them do."""
 CLIMB_RH: Final = 4.0
 """Per cent of relative humidity that the air under a machine climbs by within minutes where steam comes down on pads."""

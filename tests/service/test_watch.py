@@ -280,7 +280,17 @@ def test_the_lamp_shows_the_run_on_the_bench_and_no_other(
         until(lambda: told.last("lamp")["verdict"] == "fail")
         _judge_as(journal, run, "retest")
         until(lambda: told.last("lamp")["verdict"] == "retest")
-        until(lambda: told.page["last"] == {"run": run.id, "unit": "A-0417", "verdict": "RETEST", "ended": find_run(journal, run.id).ended})
+        until(
+            lambda: (
+                told.page["last"]
+                == {
+                    "run": run.id,
+                    "unit": "A-0417",
+                    "verdict": "RETEST",
+                    "ended": find_run(journal, run.id).ended,
+                }
+            )
+        )
 
         header = begun.header.model_copy(update={"began": time.time()})
         cancelled = begin_run(journal, header, PLAN, LAYOUT)
