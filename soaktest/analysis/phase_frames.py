@@ -39,10 +39,9 @@ OFTEN: Final = 0.2
 HEATER_W: Final = 900.0
 """No motor of a household washer draws this for long."""
 HEATS_S: Final = 60
-ALIKE_HEAT: Final = 0.2
-"""What stays on for so many seconds is an element, and what draws the same to such a share is it too."""
-BESIDE_PEAK_S, PEAK_FROM = 8, 0.25
-"""A motor's peak rises from such a share of it, within so many seconds to either side; a drum at its strokes draws less of an element's."""
+BESIDE_PEAK_S, PEAK_FROM = 8, 0.4
+"""A motor's peak is briefer, and falls to or rises from such a share of it within so many seconds; a drum at its strokes draws less of an
+element's watts."""
 HEATER_A: Final = 4.8
 """The same in amperes, where a motor's are more than its watts over the mains' volts, and an element's are not."""
 AT_ONCE: Final = 0.55
@@ -262,14 +261,12 @@ def _heater(watts: Floats, high: NDArray[np.bool_], step: float, *, motors: bool
 
 
 def _surges(watts: Floats, on: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """What is no element's though it draws as much: brief peaks of what draws much before and after, as a motor does in a spin."""
-    found = [(float(np.nanmedian(watts[a:b])), a, b) for a, b in stretches(on)]
-    elements = [level for level, a, b in found if b - a >= HEATS_S]
+    """What is no element's though it draws as much: brief peaks of what draws much before or after, as a motor does in a spin."""
     out = []
-    for level, a, b in found:
+    for a, b in stretches(on):
+        least = PEAK_FROM * float(np.nanmedian(watts[a:b]))
         beside = watts[max(a - BESIDE_PEAK_S, 0) : a], watts[b : b + BESIDE_PEAK_S]
-        works_on = all(len(part) and np.nanmedian(part) > PEAK_FROM * level for part in beside)
-        if works_on and not any(abs(level - e) <= ALIKE_HEAT * e for e in elements):
+        if b - a < HEATS_S and any(np.isfinite(part).any() and np.nanmedian(part) > least for part in beside):
             out.append((a, b))
     return out
 
