@@ -3,7 +3,7 @@
 States are finer than phases: a fill after a drain leads to a rinse, one after rest to a wash;
 loosening strokes after the last spin are a state of their own (put out as idle) so that they are
 not taken for a rinse; the pump that clears the sump of an older wash before the first fill is one, so
-that the fill after it leads to a wash. Durations are log-normal, their medians and spreads wide enough for quick
+that the fill after it leads to a wash; the rest before anything is one, for what comes first is hardly a drain. Durations are log-normal, their medians and spreads wide enough for quick
 and long programmes (common practice, no published source).
 """
 
@@ -29,12 +29,26 @@ STATES: Final = (
     "loosen",
     "clear",
     "pause",
+    "before",
 )
 N_STATES: Final = len(STATES)
 PHASE_OF: Final = np.array(
     [
         PHASES.index(p)
-        for p in ("idle", "fill", "wash", "heat", "drain", "spin", "fill", "rinse", "idle", "drain", "idle")
+        for p in (
+            "idle",
+            "fill",
+            "wash",
+            "heat",
+            "drain",
+            "spin",
+            "fill",
+            "rinse",
+            "idle",
+            "drain",
+            "idle",
+            "idle",
+        )
     ]
 )
 S: Final = {name: i for i, name in enumerate(STATES)}
@@ -51,6 +65,7 @@ _DURATION: Final = {  # median s, sigma of the log, least s, longest s
     "loosen": (150.0, 0.9, 20.0, 2400.0),
     "clear": (12.0, 0.6, 3.0, 60.0),
     "pause": (30.0, 0.7, 20.0, 115.0),
+    "before": (400.0, 1.3, 60.0, 7200.0),
 }
 
 _STEPS: Final = {
@@ -65,10 +80,11 @@ _STEPS: Final = {
     "loosen": {"idle": -0.3, "drain": -3.0, "spin": -4.0, "loosen": -1.5},
     "clear": {"fill1": -0.3, "idle": -1.5},
     "pause": {"fill2": -0.5, "drain": -1.2, "spin": -2.5},
+    "before": {"before": -0.1, "fill1": -0.3, "clear": -2.0, "drain": -3.0, "spin": -4.0, "wash": -6.0, "heat": -8.0, "fill2": -6.0, "loosen": -6.0},
 }  # fmt: skip
 
 _START: Final = {
-    "idle": -0.3, "fill1": -1.5, "wash": -3.0, "heat": -3.5, "drain": -3.5, "spin": -4.0,
+    "before": -0.3, "idle": -4.0, "fill1": -1.5, "wash": -3.0, "heat": -3.5, "drain": -3.5, "spin": -4.0,
     "fill2": -4.5, "rinse": -4.5, "loosen": -5.0, "clear": -4.0, "pause": -6.0,
 }  # fmt: skip
 
@@ -77,6 +93,8 @@ _SIGMA = np.array([_DURATION[s][1] for s in STATES])
 _LEAST = np.array([_DURATION[s][2] for s in STATES])
 LONGEST = np.array([_DURATION[s][3] for s in STATES])
 SHORT_PENALTY: Final = 9.0
+PUMP_FIRST: Final = 2.5
+"""Log chance against a programme that begins with a drain, where it may be a fill as well."""
 
 
 def _bell(spans: Floats) -> Floats:
@@ -100,11 +118,13 @@ def at_least(spans: Floats) -> Floats:
     return out
 
 
-def cycle_model() -> Model:
-    """The model of a washing cycle over ``STATES``."""
+def cycle_model(*, pump_first: bool = True) -> Model:
+    """The model of a washing cycle over ``STATES``; without ``pump_first`` what draws as a pump does before anything was let in is hardly one."""
     transition = np.full((N_STATES, N_STATES), -np.inf)
     for source, targets in _STEPS.items():
         for target, score in targets.items():
             transition[S[source], S[target]] = score
+    if not pump_first:
+        transition[S["before"], [S["drain"], S["spin"]]] -= PUMP_FIRST
     start = np.array([_START[s] for s in STATES])
     return Model(start, transition, whole, at_least, at_least, LONGEST)

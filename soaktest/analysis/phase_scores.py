@@ -78,6 +78,7 @@ def scores_of(frames: Frames, runs: Runs, levels: Levels) -> Floats:
     out[:, S["clear"]] = out[
         :, S["drain"]
     ]  # the same pump at work; what comes before and after tells them apart
+    out[:, S["before"]] = out[:, S["idle"]]
     return out
 
 

@@ -48,7 +48,7 @@ def infer_phases(signals: Signals) -> PhaseTrack:
         flat = np.full((seconds, len(PHASES)), 1.0 / len(PHASES))
         idle = np.zeros(seconds, dtype=np.int64)
         return PhaseTrack(t0, flat, idle, np.zeros(seconds, dtype=bool), "nothing", sees_heat=False)
-    model = cycle_model()
+    model = cycle_model(pump_first=frames.by_current or bool((frames.outlet >= 0).any()))
     first = _first_walk(model, frames)
     if frames.by_current:
         others = [frames_of(signals, t0, seconds, scale) for scale in WATTS_PER_AMPERE[1:]]
