@@ -36,11 +36,16 @@ STEADY: Final = 0.02
 """Changes that are noise, and would be made larger by the inverse filter: in watts, and as a share of the level."""
 
 
-def lag_of(watts: Floats, stride: int) -> float:
-    """Share of a change that a meter still shows ``stride`` seconds later, 0 where none is told; shape (seconds,) at one second."""
-    if len(watts) < 4 * stride:
+def lag_of(watts: Floats, stride: int, apart: int = 1) -> float:
+    """Share of a change that a meter still shows ``apart`` times ``stride`` seconds later, 0 where none is told.
+
+    Watts shaped (seconds,), a sample each ``stride`` of them.
+    """
+    whole = stride * (1 + 2 * apart)
+    if len(watts) <= whole:
         return 0.0
-    before, first, second, third = (watts[i * stride : len(watts) - (3 - i) * stride] for i in range(4))
+    at = (0, stride, stride * (1 + apart), whole)
+    before, first, second, third = (watts[k : len(watts) - whole + k] for k in at)
     fell, then = first - second, second - third
     with np.errstate(invalid="ignore"):
         falls = (
@@ -63,7 +68,7 @@ def slow_lag_of(watts: Floats, stride: int) -> float:
     """The same for a meter so slow that a change hardly shows from one sample to the next: told from samples farther apart,
     where those at several distances agree on one filter of the first order.
     """
-    told = [lag_of(watts, k * stride) ** (1.0 / k) for k in FARTHER]
+    told = [lag_of(watts, stride, k) ** (1.0 / k) for k in FARTHER]
     found = np.array([share for share in told if share > 0.0])
     share = float(np.median(found)) if len(found) else 0.0
     agree = np.abs(found - share) < AGREE
@@ -87,11 +92,10 @@ def unlagged_rms(watts: Floats, step_s: float) -> Floats:
     if not len(usual):
         return watts
     level = float(np.quantile(usual, 0.7))
-    squares = _undone(
-        watts * watts / level, step_s, 2.0 * watts / level * np.maximum(STEADY_W, STEADY * watts)
-    )
-    out: Floats = np.sqrt(squares * level)
-    return out
+    squares = watts * watts / level
+    undone = _undone(squares, step_s, 2.0 * watts / level * np.maximum(STEADY_W, STEADY * watts))
+    out: Floats = np.sqrt(undone * level)
+    return watts if undone is squares else out
 
 
 def _overshoots(drawn: Floats, shown: Floats) -> bool:

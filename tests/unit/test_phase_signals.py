@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter1d
 
-from soaktest.analysis.meter_lag import lag_of, unlagged
+from soaktest.analysis.meter_lag import lag_of, slow_lag_of, unlagged, unlagged_rms
 from soaktest.analysis.phases import infer_phases
-from soaktest.analysis.series import Floats, Series, Signals
+from soaktest.analysis.series import Floats, PhaseWord, Series, Signals
 from soaktest.vocabulary import PHASES, Phase
 
 T0 = 1.764e9
@@ -589,3 +589,86 @@ def test_a_drum_that_runs_down_now_so_now_so_is_no_lag() -> None:
         drawn[end + 1 : end + 6] = 3.0 + (drawn[end] - 3.0) * left ** np.arange(1, 6)
 
     assert lag_of(drawn, 1) == 0.0
+
+
+@pytest.mark.parametrize("seconds", [3.0, 4.0, 5.5])
+def test_a_slow_meters_lag_is_told_from_samples_farther_apart(seconds: float) -> None:
+    """From one second to the next hardly anything shows; strokes of ten seconds and pauses of six merge into one long run."""
+    share = float(np.exp(-1.0 / seconds))
+    heard = only(machine(), "power")
+    shown = lagging(heard["power"], share)
+
+    assert lag_of(shown, 1) == 0.0
+    assert abs(slow_lag_of(shown, 1) - share) < 0.015
+    assert right({"power": shown}, CYCLE) > 0.93
+    assert slow_lag_of(heard["power"], 1) == 0.0
+
+
+@pytest.mark.parametrize("seconds", [2.0, 4.0])
+def test_a_meter_of_rms_current_smooths_its_square(seconds: float) -> None:
+    """The draw rises at once and falls slowly; undone as if the current were smoothed, it would peak at each stroke."""
+    share = float(np.exp(-1.0 / seconds))
+    drawn = 230.0 * 0.61 * machine()["current"]
+    shown = np.sqrt(lagging(drawn**2, share))
+
+    assert np.abs(unlagged_rms(shown, 1.0) - drawn).max() < 25.0
+    assert unlagged_rms(drawn, 1.0) is drawn
+    linear = lagging(drawn, float(np.exp(-1.0 / 2.0)))
+    assert np.abs(unlagged_rms(linear, 1.0) - drawn).max() < 15.0
+
+
+def test_what_falls_faster_than_the_filter_lets_it_shows_no_lag() -> None:
+    """A drum that slows down in steps falls as by a slow filter, but from the last step to rest at once."""
+    drawn = only(machine(), "power")["power"]
+    for end in np.flatnonzero((drawn[:-1] > 100.0) & (drawn[1:] < 20.0)):
+        drawn[end - 3 : end + 1] = 3.0 + 140.0 * 0.8 ** np.arange(4)
+
+    assert unlagged(drawn, 1.0) is drawn
+
+
+def test_peaks_in_a_spin_are_no_element() -> None:
+    """A motor gathers speed at 1,100 W for ten seconds again and again, and goes on at 500."""
+    heard = only(machine(), "power")
+    spin = second_of(CYCLE, "spin")
+    since = np.arange(240)
+    heard["power"][spin : spin + 240] = np.where(since % 60 < 10, 1100.0, 500.0)
+
+    assert right(heard, CYCLE, "spin") > 0.9
+
+
+def test_an_element_that_is_switched_off_at_once_heats_all_the_same() -> None:
+    """The programme is cancelled half a minute after it began to heat."""
+    cycle = (*CYCLE[:2], ("wash", 200), ("heat", 35), ("drain", 70), ("idle", 400))
+
+    assert right(only(machine(cycle), "power"), cycle, "heat") > 0.8
+
+
+def test_before_anything_is_let_in_a_valve_of_more_watts_is_no_pump() -> None:
+    """Let in at 15 W, pumped out at 26: the first fill is not read as the end of an older wash."""
+    heard = only(machine(), "power")
+    for phase_from in (240, 800):
+        heard["power"][phase_from : phase_from + 80] = 18.0
+
+    assert right(heard, CYCLE, "fill", "wash") > 0.9
+
+
+def test_a_nodes_own_word_keeps_to_the_contracts_pauses() -> None:
+    """It says idle between strokes, and fill for each sip: what lasts under 20 s belongs to the wash; a real rest stays."""
+    said = ["idle"] * 100 + ["fill"] * 60
+    for _ in range(20):
+        said += ["wash"] * 10 + ["idle"] * 8
+    said += (
+        ["wash"] * 10
+        + ["fill"] * 12
+        + ["wash"] * 50
+        + ["idle"] * 40
+        + ["wash"] * 60
+        + ["drain"] * 30
+        + ["idle"] * 60
+    )
+    words = tuple(PhaseWord(T0 + s, phase) for s, phase in enumerate(said))  # type: ignore[arg-type]
+    track = infer_phases(Signals(T0, T0 + len(said), phase_words=words))
+
+    assert [(PHASES[which], end - begin) for which, begin, end in track.spans()] == [
+        ("idle", 100), ("fill", 60), ("wash", 432), ("idle", 40), ("wash", 60), ("drain", 30), ("idle", 60),
+    ]  # fmt: skip
