@@ -451,3 +451,30 @@ def test_a_touch_just_before_a_run_hides_no_water_of_it() -> None:
         pad.take(float(at), -6.5)
     pad.take(115.0, -4.6)
     assert pad.wet_since == 115.0
+
+
+@pytest.mark.parametrize(("ratio", "says"), [(0.00008, "broken lead"), (0.999, "shorted")])
+def test_a_broken_or_shorted_lead_is_told_before_a_run(
+    journal: Journal, demo: tuple[Recording, Truth], ratio: float, says: str
+) -> None:
+    """The node tells of the resistor at the pad's far end: what reads less is broken, and no run begins on it unasked."""
+    heard = []
+    for message in present(demo[0], 200).messages:
+        if message.topic.endswith("pads/readings"):
+            pack = orjson.loads(message.payload)
+            for record in pack:
+                if record["n"] == "right":
+                    record["v"] = ratio
+            heard.append(message._replace(payload=orjson.dumps(pack)))
+        else:
+            heard.append(message)
+    journal.keep(heard)
+    with Told(journal) as told:
+        until(lambda: told.page["pads"]["right"]["heard"])
+        assert [told.page["pads"][zone]["word"] for zone in ("left", "centre", "right")] == [
+            "dry",
+            "dry",
+            says,
+        ]
+        assert told.page["faults"] == [f"right pad: {says}"]
+    assert [says in doubt for doubt in doubts(journal, "b1")] == [True]

@@ -116,6 +116,16 @@ def test_units_are_sorted_and_filtered(journal: Journal) -> None:
     assert tags(sort="where")[0] == "b-1"
     assert [u.where for u in list_units(journal, sort="unit")] == ["sold", "came back", "sold"]
     assert tags(show="passed") == []
+    for verdict, where in (("fail", "came back"), ("pass", "in hand")):
+        with journal.session() as session:
+            session.add(
+                RunRow(
+                    bench="b1", unit="b-1", plan=read_plan("resale").model_dump_json(), layout=read_layout("front-loader").model_dump_json(),
+                    began=time.time() + 60, ended=time.time() + 90, stage="judged", findings=f'{{"verdict": "{verdict}"}}', judged_at=1.0,
+                    judged_by="", override=None, source="x",
+                )
+            )  # fmt: skip
+        assert list_units(journal, "b-1")[0].where == where
 
 
 def test_personal_data_goes_and_the_rest_stays(journal: Journal) -> None:

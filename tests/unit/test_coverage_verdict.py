@@ -178,6 +178,21 @@ def test_nothing_is_asked_for_twice(seen: list[tuple[str, int]], needs: list[str
     assert [need for need in told if "watch" not in need] == needs
 
 
+def test_the_drip_watch_begins_anew_with_the_next_water() -> None:
+    """Between two washes it counts down to nothing; once water is let in again, all of it is to come."""
+    between = evidence([*WASH, ("idle", 700)])
+    again = evidence([*WASH, ("idle", 700), ("fill", 60), ("wash", 60)])
+
+    assert not any("drip" in need for need in still_needed(PLAN, between.heard))
+    assert "10 min drip watch after the last drain" in still_needed(PLAN, again.heard)
+
+
+def test_a_loss_that_no_watch_makes_good_asks_for_a_new_run() -> None:
+    heard = replace(evidence(RUN).heard, share=0.6)
+
+    assert "a new run: 40 % of the watch went unheard or unsound" in still_needed(PLAN, heard)
+
+
 def test_a_run_that_can_no_longer_pass_says_so_while_it_runs() -> None:
     """The dry watch was missed, a lead is broken, a pad went unheard: no further wash mends that, and more watch mends a share."""
     early = evidence([("idle", 60), *RUN[1:-1]])
