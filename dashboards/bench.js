@@ -8,15 +8,17 @@ const lasting = b => span(Math.max(Date.now() / 1000 - Math.min(...Object.values
 const percent = p => `${Math.round(100 * p)}\u00a0%`;
 // What has been made of each pad's water so far; one word for all of them where it is the same.
 function judged(alarm) {
-  const words = Object.keys(alarm.times).map(zone => [zone, alarm.judged[zone]]).map(([zone, j]) => [zone, !j ? "provisional, being judged" : j.phase || j.cause === "leak" ? `a leak${j.phase ? `, let out in ${j.phase}` : ""}` : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}; a leak has ${percent(j.leak)}`]);
+  const words = Object.keys(alarm.times).map(zone => [zone, alarm.judged[zone]]).map(([zone, j]) => [zone, !j ? "provisional, being judged" : j.phase || j.cause === "leak" ? `a leak${j.phase ? `: the water left the machine in the ${j.phase}` : ""}` : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}; ${percent(j.leak)} chance of a leak`]);
   const said = new Set(words.map(([, word]) => word)).size < 2 ? words[0][1] : words.map(([zone, word]) => `${zone}: ${word}`).join("; ");
   return `${said[0].toUpperCase()}${said.slice(1)}.`;
 }
-const whatIsIt = alarm => { const causes = new Set(Object.values(alarm.judged).map(j => j.cause)); return causes.size > 1 ? "wet, most likely no leak," : { spill: "water spilt", condensation: "damp air", fault: "a pad at fault" }[[...causes][0]]; };
+const whatIsIt = alarm => { const causes = new Set(Object.values(alarm.judged).map(j => j.cause)); return causes.size > 1 ? "wet, most likely no leak," : { spill: "water, likely spilt,", condensation: "damp air", fault: "a pad at fault" }[[...causes][0]]; };
 const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
 const notDry = p => !p.wet && p.heard && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
 const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
 const padWord = (b, zone) => { const p = b.pads[zone]; return p.wet ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : b.run?.leaked?.[zone] ? "LEAKED" : p.word; };
+const unsound = b => Object.entries(b.pads).filter(([, p]) => !p.heard || p.lead !== "unproven" || ["open", "short", "stuck", "drifting"].includes(p.state)).map(([zone, p]) => `${zone} pad ${p.word}`);
+const wetAlone = b => !b.run && !b.stale && b.works && damp(b).length > 0;  // a machine that works on wet pads, and nobody began a run
 const notReady = b => [...Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zone]) => `${zone} pad not heard`), ...b.faults].join("; ");
 let leaving = false;
 addEventListener("submit", e => { leaving = !e.defaultPrevented; });
@@ -38,19 +40,21 @@ function headline(b) {
   if (b.stale) return `Nothing heard for ${silentFor(b)} – check the nodes' supply and network`;
   if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – stop, drain, unplug`;
-  if (floor && !run && b.works) return `NOT DRY: ${floor}, the machine runs and no run was begun – stop it, drain, unplug`;
+  if (wetAlone(b)) return `WET: ${since(damp(b).map(z => [z, b.pads[z].not_dry_since])).join(", ")}. The machine works, no run was begun – stop it, drain, unplug`;
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
   if (!run && notReady(b)) return `NOT READY: ${notReady(b)}`;
   if (!run) return justEnded(b) ? `${b.last.verdict}${b.last.unit ? `: unit ${b.last.unit}` : ` of run ${b.last.run}`}. Now dry, ready for the next` : "DRY – ready for a run";
   if (!run.needs) return "DRY – the run has begun";
+  if (unsound(b).length) return `CANNOT TELL: ${unsound(b).join(", ")}${run.lost.length ? " – this run cannot pass: end and judge" : ""}`;
   if (run.lost.length) return "DRY – but this run cannot pass: end and judge";
   if (run.may_stop) return "DRY – nothing more is needed: end and judge";
   if (run.stage === "dry watch") return run.dry_wait_s ? `DRY – wait ${exactly(run.dry_wait_s)}, then start the machine` : "DRY – start the machine";
-  return `DRY – ${run.stage === "drip watch" ? "leave it standing" : run.phase && run.sure >= sureFrom ? run.phase : run.stage}, ${run.needs[0]} needed`;
+  if (run.stage === "drip watch") return `DRY – leave it standing: ${run.needs[0]}`;
+  return `DRY – ${ run.phase && run.sure >= sureFrom ? run.phase : run.stage}, ${run.needs[0]} needed`;
 }
 function sub(b) {
   const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""}: ${b.last.verdict}, ended ${span(Math.max(Date.now() / 1000 - b.last.ended, 0))} ago. ` : "";
-  if (!b.run) return `${last}No run under way: ${b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : "begin one"} on a dry floor.`;
+  if (!b.run) return `${last}No run under way${wetAlone(b) ? "" : `: ${b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : notReady(b) ? "put that right, then begin one" : "begin one"} on a dry floor`}.`;
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `begun ${span(Date.now() / 1000 - b.run.began)} ago`];
   if (b.run.sure != null && b.run.phase) parts.push(b.run.sure >= sureFrom ? `${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
   if (b.power != null && !b.stale) parts.push(`${Math.round(b.power)} W`);
@@ -65,6 +69,7 @@ function list(root, name, items, empty) {
 function showBench(root, b) {
   say(root, "headline", headline(b)); say(root, "sub", sub(b));
   root.classList.toggle("wet", !!b.alarm); root.classList.toggle("mild", !!b.alarm && notALeak(b.alarm));
+  root.classList.toggle("grave", !b.alarm && (wetAlone(b) || Object.keys(b.run?.leaked ?? {}).length > 0 || (!b.run && !!justEnded(b) && b.last.verdict === "FAIL")));
   const box = root.querySelector(".alarm");
   box.hidden = !b.alarm;
   if (b.alarm) {
@@ -91,13 +96,13 @@ function showCard(b) {
 }
 // All benches in a line.
 function inShort() {
-  const all = Object.values(state), wet = all.filter(b => b.alarm), leaked = all.filter(b => !b.alarm && Object.keys(b.run?.leaked ?? {}).length), silent = all.filter(b => !b.alarm && (b.stale || noneHeard(b)));
-  const counts = [[wet.length, "wet"], [leaked.length, "leaked, now dry"], [all.filter(b => b.run).length, "under way"], [silent.length, "not heard"]];
-  return all.length > 1 ? `${all.length} benches: ${counts.filter(([n]) => n).map(([n, word]) => `${n} ${word}`).join(" · ") || "all waiting"}` : "";
+  const all = Object.values(state), kind = b => b.alarm || wetAlone(b) ? "wet" : Object.keys(b.run?.leaked ?? {}).length ? "leaked, now dry" : b.behind ? "being read" : b.stale || noneHeard(b) ? "not heard" : b.run ? "dry and under way" : "waiting";
+  const counts = ["wet", "leaked, now dry", "dry and under way", "waiting", "not heard", "being read"].map(word => [all.filter(b => kind(b) === word).length, word]);
+  return all.length > 1 ? `${all.length} benches: ${counts.filter(([n]) => n).map(([n, word]) => `${n} ${word}`).join(" · ")}` : "";
 }
 // Water first, then what leaked, what runs, what waits, what is silent: for the eye, the keyboard and the screen reader alike.
 function inOrder() {
-  const rank = b => !b ? 9 : b.alarm ? notALeak(b.alarm) : !b.run && damp(b).length && b.works ? 1 : Object.keys(b.run?.leaked ?? {}).length ? 1 : b.run ? 2 : b.stale || noneHeard(b) ? 4 : 3;
+  const rank = b => !b ? 9 : b.alarm ? notALeak(b.alarm) : wetAlone(b) ? 0.5 : Object.keys(b.run?.leaked ?? {}).length ? 1 : b.run ? 2 : b.stale || noneHeard(b) ? 4 : 3;
   const all = [...cards.children], wanted = [...all].sort((a, b) => rank(state[a.dataset.bench]) - rank(state[b.dataset.bench]) || (a.dataset.bench < b.dataset.bench ? -1 : 1));
   if (!wanted.some((card, i) => card !== all[i])) return;
   const held = document.activeElement;
@@ -212,9 +217,9 @@ async function check() {
   for (let s = 5; s; s--) { say(one, "check", `Reading dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z] = { dry: now(z), touched: now(z), after: 0 };
   step("touched");
-  for (const z of zones) for (let s = 10; s; s--) { say(one, "check", `Touch the ${z} pad now: ${s} s, ${now(z) ?? "–"} µS`); await wait(1000); got[z].touched = now(z) === null || got[z].touched === null ? null : Math.max(got[z].touched, now(z)); }
+  for (const z of zones) for (let s = 10; s; s--) { say(one, "check", `Touch the ${z} pad and keep the finger there: ${s} s more, ${now(z) ?? "–"} µS`); await wait(1000); got[z].touched = now(z) === null || got[z].touched === null ? null : Math.max(got[z].touched, now(z)); }
   step("after");
-  for (let s = 10; s; s--) { say(one, "check", `Wipe the pads dry: ${s} s`); await wait(1000); }
+  for (let s = 10; s; s--) { say(one, "check", `All three touched. Wipe the pads dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z].after = now(z);
   step(""); ready();
   if (zones.some(z => Object.values(got[z]).includes(null))) { say(one, "check", "A pad was not heard to the end: nothing was kept. Check its node, and begin again."); return; }

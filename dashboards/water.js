@@ -27,7 +27,7 @@ function tellWater(state) {
   if (JSON.stringify(said) === toldOfWater) return;  // a finger or the focus may be on a link
   toldOfWater = JSON.stringify(said); bar.hidden = !wet.length;
   bar.classList.toggle("calm", !!here || !!runs.size || !wet.some(b => b.alarm.unseen.length)); bar.classList.toggle("mild", wet.every(b => notALeak(b.alarm)));
-  bar.querySelector("b").textContent = `▲ ${here ? "On another bench" : runs.size ? `Now, not in ${runs.size > 1 ? "these runs" : "this run"}` : "Water now"}:`;
+  bar.querySelector("b").textContent = `▲ ${here ? `Water on ${wet.length > 1 ? "other benches" : "another bench"}` : runs.size ? `Water now, not in ${runs.size > 1 ? "these runs" : "this run"}` : "Water now"}:`;
   bar.querySelector("span").replaceChildren(...said.map(([href, textContent]) => Object.assign(document.createElement("a"), { href, textContent })));
 }
 function listenForWater() {

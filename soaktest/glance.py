@@ -77,6 +77,16 @@ class PadGlance:
         return self.readings[-1][1] if self.readings else None
 
     @property
+    def not_dry_since(self) -> float | None:
+        """When the readings that reach up to now began to be those of no dry pad, as far back as they are kept (UTC seconds)."""
+        since = None
+        for t, log_g in reversed(self.readings):
+            if 10.0**log_g - DRY_FLOOR_S <= NOT_DRY_S:
+                break
+            since = t
+        return since
+
+    @property
     def dry(self) -> float:
         """A low value of the last quarter of an hour, taken for dry."""
         return float(np.quantile([v for _, v in self.readings], 0.05)) if self.readings else -6.5
@@ -139,6 +149,7 @@ class Glance:
                 "not_dry": False,
                 "provisional": None,
                 "lead": "unproven",
+                "not_dry_since": None,
             }
         now = float(microsiemens(np.array(pad.now)))
         return {
@@ -149,6 +160,7 @@ class Glance:
             ),
             "not_dry": now * 1e-6 > NOT_DRY_S,
             "provisional": pad.wet_since,
+            "not_dry_since": pad.not_dry_since,
             "lead": lead_state(10.0**pad.now - DRY_FLOOR_S, pad.wiring),
         }
 

@@ -107,7 +107,7 @@ def timeline_page(analysis: Analysis, notes: Sequence[NoteRow] = (), *, cancelle
             {"title": f"{why.event.zone.capitalize()} pad, wet since {clock.time(why.event.onset)}", "sentences": why.sentences, "plot": _within_a_page(why_figure(analysis, why))}
             for why in explain_events(analysis)
         ],
-        plot=_within_a_page(timeline_figure(analysis)),
+        plot=with_notes(str(timeline_figure(analysis).to_json()), notes).replace("<", "\\u003c"),
         notes=notes,
     )  # fmt: skip
 
@@ -146,18 +146,20 @@ def answer(findings: Findings) -> str:
         phases = {e.phase for e in leaks}
         since = [
             f"{e.zone} since {clock.time(e.onset)}"
-            + (f", let out in {e.phase}" if len(phases) > 1 and e.phase else "")
+            + (f", out of the machine in the {e.phase}" if len(phases) > 1 and e.phase else "")
             for e in leaks
         ]
-        once = f", let out in {leaks[0].phase}" if len(phases) == 1 and leaks[0].phase else ""
+        once = f", out of the machine in the {leaks[0].phase}" if len(phases) == 1 and leaks[0].phase else ""
         said = f"Water at {'; '.join(since) if len(phases) > 1 else listed(since)}{once}. "
-    by_cause: dict[str, list[str]] = {}
+    by_cause: dict[str, dict[str, list[str]]] = {}
     for e in others:
         when = "as the run began" if e.onset <= findings.began + 1.0 else f"since {clock.time(e.onset)}"
-        by_cause.setdefault(e.cause, []).append(f"{e.zone} {when}")
-    for cause, pads in by_cause.items():
+        by_cause.setdefault(e.cause, {}).setdefault(when, []).append(e.zone)
+    for cause, times in by_cause.items():
         wet = "Damp" if cause == "condensation" else "Wet"
-        said += f"{wet} {'pad' if len(pads) == 1 else 'pads'}, most likely by {cause}: {listed(pads)}. "
+        pads = sum(map(len, times.values()))
+        told = listed([f"{listed(zones)} {when}" for when, zones in times.items()])
+        said += f"{wet} {'pad' if pads == 1 else 'pads'}, most likely by {cause}: {told}. "
     if said and findings.verdict == "pass":
         said += "None of it counts as a leak."
     if said:

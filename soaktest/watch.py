@@ -314,6 +314,8 @@ class Watch:
             elif pad["lead"] != "unproven":
                 pad["word"] = PAD_WORDS[pad["lead"]]
                 out["faults"] = [*out["faults"], f"{zone} pad: {pad['word']}"]
+            elif pad["not_dry"]:
+                pad["word"] = "not dry"
         if run is None:
             return out
         zones = self._wet_zones(bench)
@@ -332,7 +334,9 @@ class Watch:
                 # a run just begun has heard little: what arrives now says more than its word "silent"
                 heard = out["pads"][zone]["heard"]
                 told = "" if heard and track.state == "silent" else track.state
-                out["pads"][zone] |= {"state": told, "word": PAD_WORDS[told]} if told else {"state": told}
+                out["pads"][zone]["state"] = told
+                if told and out["pads"][zone]["word"] == "dry":
+                    out["pads"][zone]["word"] = PAD_WORDS[told]
         for wet in zones:
             out["pads"][wet] |= {"wet": True, "word": "wet"}
         if zones:

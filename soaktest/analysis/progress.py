@@ -83,7 +83,10 @@ def still_needed(plan: Plan, heard: Heard) -> list[str]:
         needs.append(f"{_minutes(max(watch, whole))} watch{' with all pads heard' if whole > watch else ''}")
     drips = plan.drip_watch_s - (0.0 if washes or _will_drain(heard) else heard.drip_watch_s)
     if drips > 0:
-        needs.append(f"{_minutes(drips)} drip watch after the last drain")
+        begun = drips < plan.drip_watch_s
+        needs.append(
+            f"{_minutes(drips)} {'of the drip watch left' if begun else 'drip watch after the last drain'}"
+        )
     return needs
 
 

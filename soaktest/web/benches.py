@@ -39,7 +39,7 @@ STOP_WORDS = (
 """What to do about water, the dangerous first."""
 SHORT_WORDS = "Hands dry, residual-current device first. Stop the programme, drain, unplug."
 """The same where there is room for a line."""
-MILD_WORDS = "Look whether anything drips, and keep off wet plugs and leads. If nothing does, dry the floor and the pads."
+MILD_WORDS = "Look whether anything drips, and keep off wet plugs and leads. If nothing drips, dry the floor and the pads."
 """What to do about water that is most likely no leak."""
 CHANGES = [Depends(must_carry_token)]
 

@@ -75,14 +75,14 @@ def other_pages_tell_of_it(page: Page, service: Service, node: PadNode) -> None:
     assert broken_rules(page, service.url + "/units") == []
     page.goto(service.url + "/benches/b1")  # whoever stands at one bench is told of the others
     page.wait_for_selector("#water:not([hidden])")
-    assert page.inner_text("#water").startswith("▲ On another bench: ")
+    assert page.inner_text("#water").startswith("▲ Water on another bench: ")
     assert broken_rules(page, service.url + "/benches/b1") == []
     page.set_viewport_size({"width": 390, "height": 844})
     page.goto(
         service.url + "/runs/1"
     )  # the page's own answer stands first, and the bar is in view all the same
     page.wait_for_selector("#water:not([hidden])")
-    assert page.inner_text("#water").startswith("▲ Now, not in this run: ")
+    assert page.inner_text("#water").startswith("▲ Water now, not in this run: ")
     head, bar = page.locator("h1").bounding_box(), page.locator("#water").bounding_box()
     assert head is not None
     assert bar is not None

@@ -22,7 +22,9 @@ def test_a_pad_check_walks_through_the_pads_and_an_unsound_one_needs_a_reason(
     end = time.monotonic() + 70
     while "pad: it hardly answered" not in (said := page.inner_text("[data-show=check]")):
         assert time.monotonic() < end, said
-        touched = next((zone for zone in ("left", "centre") if f"Touch the {zone} pad" in said), None)
+        touched = next(
+            (zone for zone in ("left", "centre") if f"Touch the {zone} pad and keep" in said), None
+        )
         node.say(**({touched: 0.4} if touched else {}))
         time.sleep(0.5)
     assert said == "right pad: it hardly answered to a damp finger: clean it, and check its lead"
