@@ -478,3 +478,18 @@ def test_a_broken_or_shorted_lead_is_told_before_a_run(
         ]
         assert told.page["faults"] == [f"right pad: {says}"]
     assert [says in doubt for doubt in doubts(journal, "b1")] == [True]
+
+
+def test_a_machine_that_works_on_a_wet_pad_without_a_run_is_told(
+    journal: Journal, demo: tuple[Recording, Truth]
+) -> None:
+    """No run, no alarm; but that the pad is wet, since when, and that the machine works."""
+    wet_s = demo[1].first_water["left"] - demo[0].header.began
+    journal.keep(present(demo[0], wet_s + 240).messages)
+    with Told(journal) as told:
+        until(lambda: told.page["pads"]["left"]["word"] == "not dry")
+        page = told.page
+        assert page["works"]
+        assert page["alarm"] is None
+        assert page["pads"]["left"]["not_dry_since"] == pytest.approx(time.time() - 240, abs=90)
+        assert page["pads"]["right"]["not_dry_since"] is None
