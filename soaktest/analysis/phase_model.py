@@ -3,8 +3,9 @@
 States are finer than phases: a fill after a drain leads to a rinse, one after rest to a wash;
 loosening strokes after the last spin are a state of their own (put out as idle) so that they are
 not taken for a rinse; the pump that clears the sump of an older wash before the first fill is one, so
-that the fill after it leads to a wash; the rest before anything is one, for what comes first is hardly a drain. Durations are log-normal, their medians and spreads wide enough for quick
-and long programmes (common practice, no published source).
+that the fill after it leads to a wash; the rest before anything is one, for what comes first is hardly
+a drain. Durations are log-normal, their medians and spreads wide enough for quick and long programmes
+(common practice, no published source).
 """
 
 from __future__ import annotations
@@ -119,7 +120,10 @@ def at_least(spans: Floats) -> Floats:
 
 
 def cycle_model(*, pump_first: bool = True) -> Model:
-    """The model of a washing cycle over ``STATES``; without ``pump_first`` what draws as a pump does before anything was let in is hardly one."""
+    """The model of a washing cycle over ``STATES``.
+
+    Without ``pump_first`` what draws as a pump does before anything was let in is hardly one.
+    """
     transition = np.full((N_STATES, N_STATES), -np.inf)
     for source, targets in _STEPS.items():
         for target, score in targets.items():
