@@ -53,7 +53,7 @@ function headline(b) {
   return `DRY – ${ run.phase && run.sure >= sureFrom ? run.phase : run.stage}, ${run.needs[0]} needed`;
 }
 function sub(b) {
-  const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""}: ${b.last.verdict}, ended ${span(Math.max(Date.now() / 1000 - b.last.ended, 0))} ago. ` : "";
+  const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""}: ${b.last.verdict}, ended ${span(Math.max(Date.now() / 1000 - b.last.ended, 0))} ago. ${justEnded(b) && b.last.verdict !== "PASS" ? `${b.last.answer} ` : ""}` : "";
   if (!b.run) return `${last}No run under way${wetAlone(b) ? "" : `: ${b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : notReady(b) ? "put that right, then begin one" : "begin one"} on a dry floor`}.`;
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `begun ${span(Date.now() / 1000 - b.run.began)} ago`];
   if (b.run.sure != null && b.run.phase) parts.push(b.run.sure >= sureFrom ? `${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");

@@ -231,6 +231,16 @@ def cancel_run(journal: Journal, number: int) -> None:
         session.get_one(RunRow, number).stage = "cancelled"
 
 
+def refuse_cancelled(run: RunRow) -> None:
+    """Raises RunError where a run was cancelled: it has no verdict, whatever was heard in it."""
+    if run.stage == "cancelled":
+        raise RunError(
+            f"run {run.id} was cancelled and is not judged. What was heard is kept; if it was cancelled by mistake, "
+            f"write a recording of it, and judge that",
+            Way(f"record {run.id}", "run", str(run.id)),
+        )
+
+
 def name_unit(journal: Journal, number: int, tag: str) -> RunRow:
     """Say whose run it was, where it was begun without a tag; the unit's story tells that it was said afterwards.
 
@@ -271,8 +281,12 @@ def examine_run(
 def judge_run(
     journal: Journal, number: int, plan: Plan | None = None, layout: Layout | None = None
 ) -> Analysis:
-    """Judge a run; the answer is kept with it where it had ended by then and its own plan and layout were used."""
+    """Judge a run; the answer is kept with it where it had ended by then and its own plan and layout were used.
+
+    Raises RunError where it was cancelled.
+    """
     run = find_run(journal, number)
+    refuse_cancelled(run)
     run.judged_at = None  # judged anew, by what is written down now
     analysis = examine_run(journal, run, plan, layout)
     if plan is None and layout is None and run.ended is not None:  # one that has ended does not end again

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta, timezone
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
@@ -15,15 +12,14 @@ from plotly.offline import get_plotlyjs
 from plotly.subplots import make_subplots
 
 from soaktest.analysis.analyse import Analysis
-from soaktest.analysis.series import Floats
 from soaktest.analysis.why import explain_events
 from soaktest.errors import InputError
-from soaktest.findings import Findings, WetEvent, verdict_in_words
+from soaktest.in_words import Clock, answer, event_rows, jumps, verdict_shown
 from soaktest.tables import NoteRow
-from soaktest.templates import fill, source, utc_name, utc_offset
+from soaktest.templates import fill, source
 from soaktest.thinning import broken, microsiemens, silence, thin
 from soaktest.timeline_style import PHASE_LOOKS, ZONE_LOOKS, floor_plan, place_in_words, quiet_axes
-from soaktest.vocabulary import CHANNEL_UNITS, PHASE_SIGNALS, ZONES, listed, percent
+from soaktest.vocabulary import CHANNEL_UNITS, PHASE_SIGNALS, ZONES, percent
 from soaktest.why_plot import why_figure
 
 PAD_DECADES = (-1.3, 3.0)
@@ -36,43 +32,9 @@ TICKS = [
 """How a time is written on the axis, by the milliseconds from tick to tick: as everywhere else."""
 SIDED = "sided"
 """Words beside a line; the page puts them on that side of it where there is room."""
-MARKS = {"pass": "✓", "fail": "✗", "retest": "?"}
 _SHOWN_UNITS = {"m/s2": "m/s²", "/": "share"}
 _LOWER = [(name, _SHOWN_UNITS.get(CHANNEL_UNITS[name], CHANNEL_UNITS[name])) for name in PHASE_SIGNALS]
 """The rows below the pads: names, and units as people write them."""
-
-
-@dataclass(frozen=True, slots=True)
-class Clock:
-    """Local time by one offset from UTC (seconds) for the whole of a run: when clocks change, no hour comes twice or is missing."""
-
-    utc_offset_s: float
-
-    @classmethod
-    def of(cls, began: float) -> Clock:
-        """By the offset that holds here at a run's beginning (UTC seconds)."""
-        return cls(utc_offset(began))
-
-    @property
-    def name(self) -> str:
-        """Its offset, such as ``UTC+01:00``."""
-        return utc_name(self.utc_offset_s)
-
-    def local(self, t: float) -> datetime:
-        """UTC seconds as a local date and time."""
-        return datetime.fromtimestamp(t, timezone(timedelta(seconds=self.utc_offset_s)))
-
-    def time(self, t: float) -> str:
-        """The time of day to the second."""
-        return f"{self.local(t):%H:%M:%S}"
-
-    def iso(self, t: float) -> str:
-        """A place on the time axis, to the millisecond."""
-        return self.local(t).strftime("%Y-%m-%d %H:%M:%S.%f")[:-3]
-
-    def times(self, t: Floats) -> Any:
-        """Places on the time axis in milliseconds, shape (n,): as numbers they need a third of the text, and no parsing in the page."""
-        return np.round((t + self.utc_offset_s) * 1000) if len(t) else []
 
 
 def write_timeline(analysis: Analysis, path: str | Path) -> Path:
@@ -112,78 +74,9 @@ def timeline_page(analysis: Analysis, notes: Sequence[NoteRow] = (), *, cancelle
     )  # fmt: skip
 
 
-def verdict_shown(findings: Findings, *, cancelled: bool = False) -> dict[str, str]:
-    """The verdict as a page shows it: its name, what it means, and a mark. A run that was cancelled has none."""
-    if cancelled:
-        return {"name": "CANCELLED", "meaning": "this run was ended and is not judged", "mark": "–"}
-    name, meaning = verdict_in_words(findings)
-    return {"name": name, "meaning": meaning, "mark": MARKS[findings.verdict]}
-
-
 def _within_a_page(figure: go.Figure) -> str:
     """A figure's JSON as it may stand in a script element, whatever names from outside it holds."""
     return str(figure.to_json()).replace("<", "\\u003c")
-
-
-def jumps(findings: Findings) -> list[dict[str, str]]:
-    """Windows of the timeline that a button shows, one for each wet event."""
-    clock = Clock.of(findings.began)
-    return [
-        {"title": f"{e.zone} wet {clock.time(e.onset)}", "start": clock.iso(e.onset - 240), "end": clock.iso(e.onset + 240)}
-        for e in findings.wet_events
-    ]  # fmt: skip
-
-
-def answer(findings: Findings) -> str:
-    """Is it leaking, where, since when: in one sentence."""
-    clock = Clock.of(findings.began)
-    leaking = {e.zone: e for e in reversed(findings.wet_events) if e.cause == "leak"}  # each pad's first
-    other = {e.zone: e for e in reversed(findings.wet_events) if e.zone not in leaking and e.cause != "fault"}
-    leaks = sorted(leaking.values(), key=lambda e: e.onset)
-    others = sorted(other.values(), key=lambda e: e.onset)
-    said = ""
-    if leaks:
-        phases = {e.phase for e in leaks}
-        since = [
-            f"{e.zone} since {clock.time(e.onset)}"
-            + (f", out of the machine in the {e.phase}" if len(phases) > 1 and e.phase else "")
-            for e in leaks
-        ]
-        once = f", out of the machine in the {leaks[0].phase}" if len(phases) == 1 and leaks[0].phase else ""
-        said = f"Water at {'; '.join(since) if len(phases) > 1 else listed(since)}{once}. "
-    by_cause: dict[str, dict[str, list[str]]] = {}
-    for e in others:
-        when = "as the run began" if e.onset <= findings.began + 1.0 else f"since {clock.time(e.onset)}"
-        by_cause.setdefault(e.cause, {}).setdefault(when, []).append(e.zone)
-    for cause, times in by_cause.items():
-        wet = "Damp" if cause == "condensation" else "Wet"
-        pads = sum(map(len, times.values()))
-        told = listed([f"{listed(zones)} {when}" for when, zones in times.items()])
-        said += f"{wet} {'pad' if pads == 1 else 'pads'}, most likely by {cause}: {told}. "
-    if said and findings.verdict == "pass":
-        said += "None of it counts as a leak."
-    if said:
-        return said.strip()
-    return "No pad got wet." if findings.verdict == "pass" else findings.reasons[0].text
-
-
-def event_rows(findings: Findings) -> list[dict[str, str]]:
-    """The wet events in words, a row each."""
-    clock = Clock.of(findings.began)
-    return [_event_row(event, clock) for event in findings.wet_events]
-
-
-def _event_row(event: WetEvent, clock: Clock) -> dict[str, str]:
-    water = event.water_ml
-    chance = event.phase_probability.get(event.phase, 0.0) if event.phase else 0.0
-    return {
-        "zone": event.zone,
-        "onset": clock.time(event.onset),
-        "interval": f"{clock.time(event.onset_low)} to {clock.time(event.onset_high)}",
-        "cause": f"{event.cause} ({percent(event.cause_probability.get(event.cause, 1.0))})",
-        "phase": f"{event.phase} ({percent(chance)})" if event.phase else "–",
-        "water": f"{water.best:.1f} ml ({water.low:.1f} to {water.high:.0f})" if water else "–",
-    }
 
 
 def with_notes(figure: str, notes: Sequence[NoteRow]) -> str:

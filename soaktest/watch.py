@@ -21,8 +21,9 @@ from sqlalchemy.orm import Session
 from soaktest.analysis.verdict import FAIL_FROM, leak_chance
 from soaktest.bench import Live, alarm_message, is_ripe, lamp_message, look
 from soaktest.errors import SoaktestError
-from soaktest.findings import kept_name, kept_verdict
+from soaktest.findings import Findings, kept_verdict, verdict_in_words
 from soaktest.glance import LEARN_S, Glance
+from soaktest.in_words import answer
 from soaktest.journal import Journal
 from soaktest.records import pad_checks
 from soaktest.tables import MessageRow, RunRow
@@ -160,13 +161,7 @@ class Watch:
                 bench = self._of(old.bench)
                 bench.ended, bench.verdict = old, kept_verdict(old.findings) or ""
                 if judged is not None:
-                    name = kept_name(judged.findings)
-                    bench.last = {
-                        "run": judged.id,
-                        "unit": judged.unit,
-                        "verdict": name,
-                        "ended": judged.ended,
-                    }
+                    bench.last = _ended_with(judged)
             under_way = {run.bench: run for run in runs}
             for name in names | self._benches.keys():
                 bench, run = self._of(name), under_way.get(name)
@@ -347,6 +342,13 @@ class Watch:
                 "unseen": [z for z in zones if bench.raised.get(z, now) > (run.acknowledged_at or 0.0)],
             }
         return out
+
+
+def _ended_with(run: RunRow) -> dict[str, Any]:
+    """What a judged run came to, as whoever comes to the bench wants to know it first."""
+    told = Findings.model_validate_json(run.findings or "")
+    name, _ = verdict_in_words(told)
+    return {"run": run.id, "unit": run.unit, "verdict": name, "ended": run.ended, "answer": answer(told)}
 
 
 def _not_looked_at(bench: _Bench, now: float) -> bool:

@@ -16,15 +16,16 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.why import explain_events
-from soaktest.bench import find_run, layout_of, list_runs, name_unit, plan_of, so_far
+from soaktest.bench import find_run, layout_of, list_runs, name_unit, plan_of, refuse_cancelled, so_far
 from soaktest.certificate.register import list_certificates
 from soaktest.errors import InputError, Way
 from soaktest.findings import Findings, kept_name
+from soaktest.in_words import Clock, answer, event_rows, jumps, verdict_shown
 from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
 from soaktest.tables import RunRow
 from soaktest.thinning import broken, microsiemens
-from soaktest.timeline import Clock, answer, event_rows, jumps, timeline_page, verdict_shown, with_notes
+from soaktest.timeline import timeline_page, with_notes
 from soaktest.timeline_style import floor_plan, place_in_words
 from soaktest.vocabulary import CHANNEL_UNITS, PHASE_SIGNALS, PHASES
 from soaktest.web.benches import Number, book, watch_of
@@ -139,6 +140,7 @@ def whys(request: Request, number: Number) -> HTMLResponse:
 def findings(request: Request, number: Number) -> Response:
     """The findings as JSON, as ``soaktest judge --json`` prints them."""
     run = find_run(book(request), number)
+    refuse_cancelled(run)
     return Response(
         analysis_of(request, run).findings.model_dump_json(indent=2), media_type="application/json"
     )

@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 from soaktest.bench import begin_run, cancel_run, examine_run, find_run, judge_run, layout_of, plan_of
 from soaktest.cli.app import app
+from soaktest.errors import RunError
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
@@ -255,6 +256,11 @@ def test_runs_are_found_by_their_words_and_a_cancelled_one_is_no_retest(shop: Sh
         assert "CANCELLED: this run was ended and is not judged" in page
         assert "RETEST" not in page
         assert "<h2>Why</h2>" not in page
+        refused = client.get(f"/api/runs/{cancelled.id}/findings")
+        assert refused.status_code == 409
+        assert "was cancelled and is not judged" in refused.text
+    with pytest.raises(RunError, match=f"soaktest record {cancelled.id}"):
+        judge_run(journal, cancelled.id)
 
 
 def test_what_was_found_after_a_run_is_noted_beside_it_and_taken_away_with_it(shop: Shop) -> None:

@@ -14,8 +14,9 @@ import orjson
 import pytest
 import sqlalchemy as sa
 
-from soaktest.bench import begin_run, cancel_run, doubts, end_run, find_run, look
+from soaktest.bench import begin_run, cancel_run, doubts, end_run, examine_run, find_run, look
 from soaktest.glance import PadGlance
+from soaktest.in_words import answer
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.mqtt_client import connected, new_client
@@ -288,9 +289,11 @@ def test_the_lamp_shows_the_run_on_the_bench_and_no_other(
                     "unit": "A-0417",
                     "verdict": "RETEST",
                     "ended": find_run(journal, run.id).ended,
+                    "answer": answer(examine_run(journal, find_run(journal, run.id)).findings),
                 }
             )
         )
+        assert told.page["last"]["answer"].startswith("Water at left since ")
 
         header = begun.header.model_copy(update={"began": time.time()})
         cancelled = begin_run(journal, header, PLAN, LAYOUT)
@@ -311,7 +314,8 @@ def _judge_as(journal: Journal, run: RunRow, verdict: str) -> None:
     """Keep a judgement, as if the analysis had come to it just now."""
     with journal.session() as session:
         row = session.get_one(RunRow, run.id)
-        row.findings, row.judged_at = orjson.dumps({"verdict": verdict}).decode(), time.time()
+        told = examine_run(journal, row).findings.model_copy(update={"verdict": verdict})
+        row.findings, row.judged_at = told.model_dump_json(), time.time()
 
 
 def test_water_that_shows_during_a_judgement_is_judged_at_once(

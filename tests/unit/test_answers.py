@@ -5,11 +5,11 @@ import pytest
 from soaktest.analysis.analyse import Analysis, examine
 from soaktest.analysis.why import explain_events
 from soaktest.findings import ONLY_FINDS, Reason, kept_name, verdict_in_words
+from soaktest.in_words import answer
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
 from soaktest.simulate.bench import Scenario, simulate
 from soaktest.simulate.water import Floor, Leak
-from soaktest.timeline import answer
 
 LAYOUT = read_layout("front-loader")
 
