@@ -132,18 +132,24 @@ function showOne(b) {
   if (b.run && b.run.clock_error_s != null) health.push(`clocks within ${b.run.clock_error_s.toFixed(2)} s`);
   if (b.run && b.run.lost_packs != null) health.push(`${b.run.lost_packs} ${b.run.lost_packs === 1 ? "pack" : "packs"} lost`);
   say(one, "health", health.join(" · "));
+  const button = document.getElementById("seen");
+  const beside = b.alarm ? button : one.querySelector("[data-show=sub]");
+  if (beside.nextElementSibling !== mute) beside.after(mute);  // where it stands already, a finger or the focus may be on it
   if (!b.alarm) return;
-  const told = b.alarm.unseen.length, button = document.getElementById("seen");
+  const told = b.alarm.unseen.length;
   button.disabled = !told; button.textContent = told ? "I have seen it" : `Seen ${clock(b.run.acknowledged)}, the sound is off`;
 }
 
 // The sound. A browser lets nothing sound before it was touched: until then the page says so.
 const audio = new AudioContext(), mute = document.getElementById("mute"), muted = new Set(JSON.parse(sessionStorage.getItem("muted") ?? "[]"));
+const keepMuted = () => sessionStorage.setItem("muted", JSON.stringify([...muted]));
 let sound = null;
-const unseen = () => (one ? [state[one.dataset.bench]] : Object.values(state)).filter(b => b?.alarm?.unseen.length);
-const loud = () => unseen().filter(b => !muted.has(b.run.id));  // muted by its run: the next one sounds again
+const shown = () => (one ? [state[one.dataset.bench]] : Object.values(state)).filter(b => b), unseen = () => shown().filter(b => b.alarm?.unseen.length || wetAlone(b));
+const muteKey = b => b.run?.id ?? `alone ${b.bench}`;  // muted by its run, or until its machine rests or its pads are dry: the next one sounds again
+const loud = () => unseen().filter(b => !muted.has(muteKey(b)));
 function sounds() {
   document.getElementById("sound").hidden = audio.state === "running";
+  if (shown().filter(b => !b.run && !wetAlone(b) && muted.delete(muteKey(b))).length) keepMuted();
   mute.hidden = !unseen().length;
   const quiet = !loud().length;
   mute.setAttribute("aria-pressed", quiet); mute.textContent = quiet ? "Muted: sound again" : unseen().length > 1 ? `Mute these ${unseen().length} alarms` : "Mute this alarm";
@@ -161,8 +167,8 @@ audio.addEventListener("statechange", show);
 for (const touch of ["pointerdown", "pointerup", "keydown"]) addEventListener(touch, () => { if (audio.state !== "running") audio.resume(); });
 mute.addEventListener("click", () => {
   const ringing = loud();
-  if (ringing.length) ringing.forEach(b => muted.add(b.run.id)); else unseen().forEach(b => muted.delete(b.run.id));
-  sessionStorage.setItem("muted", JSON.stringify([...muted])); sounds();
+  if (ringing.length) ringing.forEach(b => muted.add(muteKey(b))); else unseen().forEach(b => muted.delete(muteKey(b)));
+  keepMuted(); sounds();
 });
 sounds();
 

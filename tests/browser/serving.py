@@ -96,10 +96,12 @@ class PadNode:
         about = build_about({"contract": 1, "kind": "pads", "clock": "uptime", "rate_hz": 5, "pads": pads})
         self._client.publish(f"soaktest/{bench}/pads/about", about, qos=1, retain=True).wait_for_publish(10)
 
-    def say(self, **wet: float) -> float:
-        """Publish one pack; a wet pad's ratio by its name. Returns when the broker had it."""
+    def say(self, watts: float | None = None, **wet: float) -> float:
+        """Publish one pack, with the machine's power where that is given; a wet pad's ratio by its name. Returns when the broker had it."""
         times = [-0.8, -0.6, -0.4, -0.2, 0.0]
         samples = {zone: (times, [wet.get(zone, DRY)] * 5) for zone in ("left", "centre", "right")}
+        if watts is not None:
+            samples["power"] = (times, [watts] * 5)
         pack = Pack("live", self.seq, 10.0 + time.monotonic() - self.began, absolute=False, samples=samples)
         self.seq += 1
         self._client.publish(str(self.topic), build_readings(self.topic, pack), qos=1).wait_for_publish(10)

@@ -21,10 +21,10 @@ def node(service: Service, request: pytest.FixtureRequest) -> Iterator[PadNode]:
     talking.stop()
 
 
-def hears(node: PadNode, seconds: float, **wet: float) -> None:
+def hears(node: PadNode, seconds: float, watts: float | None = None, **wet: float) -> None:
     end = time.monotonic() + seconds
     while time.monotonic() < end:
-        node.say(**wet)
+        node.say(watts, **wet)
         time.sleep(0.5)
 
 
@@ -223,6 +223,30 @@ def test_it_sounds_after_a_tap_on_either_page_until_it_is_muted_or_seen(
     hears(node, 1, left=0.5)
     page.wait_for_selector("#alarm:not([hidden])")
     page.mouse.click(5, 400)
+    until(lambda: page.evaluate(RINGS), 5)
+    context.close()
+
+
+def test_a_machine_that_works_on_a_wet_pad_without_a_run_sounds_until_it_is_muted_or_rests(
+    service: Service, node: PadNode, browser: Browser
+) -> None:
+    """Nobody began a run, and it leaks all the same; the mute button stands below the answer, and holds for this water only."""
+    context = browser.new_context(viewport={"width": 390, "height": 844})
+    page = context.new_page()
+    page.request.post(service.url + "/door", form={"password": PASSWORD})
+    page.goto(f"{service.url}/benches/{node.topic.bench}")
+    page.mouse.click(5, 400)
+
+    hears(node, 2, 150.0, left=0.9)
+    page.wait_for_selector("text=/^WET: left since [0-9:]{8}. The machine works, no run was begun – stop it/")
+    until(lambda: page.evaluate(RINGS), 5)
+    page.click("#one [data-show=sub] + #mute >> text=Mute this alarm")
+    hears(node, 2, 150.0, left=0.9)
+    page.wait_for_selector("text=Muted: sound again")
+    assert not page.evaluate(RINGS)
+    hears(node, 2, 150.0)
+    page.wait_for_selector("#mute", state="hidden")
+    hears(node, 2, 150.0, left=0.9)
     until(lambda: page.evaluate(RINGS), 5)
     context.close()
 
