@@ -309,6 +309,12 @@ def test_the_lamp_shows_the_run_on_the_bench_and_no_other(
         assert {payload["verdict"] for topic, payload in told.heard[heard:] if topic.endswith("lamp")} == {""}
         assert told.page["last"]["run"] == run.id
 
+        with journal.session() as session:  # as another version kept it
+            row = session.get_one(RunRow, run.id)
+            row.findings, row.judged_at = '{"verdict": "fail"}', time.time()
+            session.get_one(RunRow, cancelled.id).judged_at = time.time()
+        until(lambda: (told.page["last"]["verdict"], told.page["last"]["answer"]) == ("FAIL", ""))
+
 
 def _judge_as(journal: Journal, run: RunRow, verdict: str) -> None:
     """Keep a judgement, as if the analysis had come to it just now."""
