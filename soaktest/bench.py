@@ -147,7 +147,8 @@ def _never_heard(session: Session, bench: str) -> list[str]:
     if session.scalar(sa.select(MessageRow.id).where(MessageRow.bench == bench, live).limit(1)) is not None:
         return []
     others = session.scalars(sa.select(MessageRow.bench).where(live).distinct().order_by(MessageRow.bench))
-    return [f"bench {bench} has never been heard; heard: {', '.join(others) or 'none yet'}"]
+    heard = listed(list(others))
+    return [f"bench {bench} has never been heard, {f'but {heard}' if heard else 'nor has any other'}"]
 
 
 def refuse_unsound(journal: Journal, bench: str, override: str | None) -> None:

@@ -264,7 +264,7 @@ def test_a_run_begun_twice_is_refused_in_words(client: TestClient) -> None:
 
 def test_no_run_is_begun_by_a_slip_in_the_benchs_name(client: TestClient, tmp_path: Path) -> None:
     """Nobody has ever heard it: said with those that were heard, on the page as at the command line, and refused."""
-    said = "Bench b9 has never been heard; heard: "
+    said = "Bench b9 has never been heard, nor has any other"
     page = client.get("/benches/b9").text
     token = page.split('name="token" content="')[1].split('"')[0]
     form = {"token": token, "plan": "resale", "layout": "front-loader"}

@@ -254,7 +254,7 @@ def test_a_bench_that_was_never_heard_is_refused_and_a_new_unit_is_told(
     refused = soaktest(*begin, data=tmp_path)
 
     assert (refused.returncode, refused.stdout) == (2, "")
-    assert "Bench b9 has never been heard; heard: b1, b2" in refused.stderr
+    assert "Bench b9 has never been heard, but b1 and b2" in refused.stderr
     assert "No unit yet" in soaktest("unit", "list", data=tmp_path).stdout
     begun = soaktest(*begin, *UNHEARD, data=tmp_path)
     assert begun.stdout.startswith(
