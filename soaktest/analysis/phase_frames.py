@@ -16,7 +16,7 @@ from scipy.ndimage import maximum_filter1d, median_filter
 
 from soaktest.analysis.meter_lag import unlagged, unlagged_rms
 from soaktest.analysis.phase_shaking import UNKNOWN, joined_by_shaking, shaken, usual_shake
-from soaktest.analysis.pump_draw import emptiest, pump_alone, pumps
+from soaktest.analysis.pump_draw import emptiest, meter_noise, pump_alone, pumps
 from soaktest.analysis.series import Floats, Series, Signals
 from soaktest.analysis.stretches import joined, stretches
 from soaktest.analysis.weak_strokes import weak_strokes
@@ -101,7 +101,8 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     least = HEATER_W if len(power) else HEATER_A * watts_per_ampere
     heater = _heater(watts, _without_pumping(watts > least, pumping), step, motors=not len(power))
     known = ~np.isnan(watts)
-    turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, step)
+    noise = meter_noise(watts, step) if len(power) else 0.0  # that of amperes grows towards rest
+    turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, (step, noise))
     may_pump = (outlet == 1) | ((outlet == UNKNOWN) & (watts > emptiest(watts) + 11.0))
     shakes = _by_the_machine(shaken(vibration, inlet, outlet), watts, inlet)
     turning = joined_by_shaking(turning, shakes, vibration, low, may_pump, step)
@@ -119,9 +120,13 @@ def _by_watts(
     outlet: NDArray[np.int8],
     pumping: NDArray[np.bool_],
     vibration: Floats,
-    step: float,
+    meter: tuple[float, float],
 ) -> tuple[NDArray[np.int8], NDArray[np.bool_], float]:
-    """Whether the drum turns, where watts show none, and the watts of a pump that draws as much as a drum."""
+    """Whether the drum turns, where watts show none, and the watts of a pump that draws as much as a drum.
+
+    ``meter``: seconds from sample to sample, and its noise in watts.
+    """
+    step, noise = meter
     known = ~np.isnan(watts)
     turning = np.full(len(watts), UNKNOWN, dtype=np.int8)
     pump_w = pump_alone(watts, pumping)  # where it is heard at work, only what draws more is the drum
@@ -130,7 +135,7 @@ def _by_watts(
     turning[known] = ~low[known] & (heater[known] != 1)
     turning[heater == 1] = UNKNOWN
     shaking = vibration > 0.5 * usual_shake(vibration, turning)
-    a_pump, strong = pumps(watts, turning, outlet, shaking, step)
+    a_pump, strong = pumps(watts, turning, outlet, shaking, step, noise)
     turning[known & a_pump] = 0
     return turning, low, strong
 

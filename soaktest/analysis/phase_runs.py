@@ -20,6 +20,8 @@ from soaktest.analysis.stretches import joined, middle, stretches
 STROKES = 6
 STROKE_S = 40
 """So many turns of the drum at the least, of so many seconds on the average, are no spin, be the pauses ever so short."""
+BREATH_S = 6
+"""The longest pause between two of those."""
 CLOSE_S = 20
 """Seconds to either side of the middle of a stroke within which a drum at its strokes stands."""
 SURGE_S = 3
@@ -105,11 +107,29 @@ def _blocks(turning: NDArray[np.bool_], breaks: int) -> list[tuple[int, int]]:
     """Stretches of turning, joined where a sample or two show none; but what pauses again and again is strokes."""
     strokes = stretches(turning)
     starts = np.array([a for a, _ in strokes], dtype=np.int64)
+    in_chain = _in_chains(strokes)
     out: list[tuple[int, int]] = []
     for begin, end in stretches(joined(turning, breaks)):
-        inside = strokes[slice(*np.searchsorted(starts, (begin, end)).tolist())]
+        of_it = slice(*np.searchsorted(starts, (begin, end)).tolist())
+        inside = strokes[of_it]
         many = len(inside) >= STROKES and end - begin <= STROKE_S * len(inside)
-        out += inside if many else [(begin, end)]
+        out += inside if many or all(in_chain[of_it]) else [(begin, end)]
+    return out
+
+
+def _in_chains(strokes: list[tuple[int, int]]) -> list[bool]:
+    """Of each turn of the drum, whether it is one of many of a stroke's length, one close after the other: some pauses of a drum
+    at its strokes may show in no more than a sample or two where others show in three.
+    """
+    out, chain = [False] * len(strokes), list[int]()
+    for k, (begin, end) in enumerate(strokes):
+        if chain and (end - begin > STROKE_S or begin - strokes[chain[-1]][1] > BREATH_S):
+            chain = []
+        if end - begin <= STROKE_S:
+            chain.append(k)
+        if len(chain) >= STROKES:
+            for one in chain:
+                out[one] = True
     return out
 
 

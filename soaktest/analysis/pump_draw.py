@@ -27,6 +27,10 @@ FLAT_ALONE_S: Final = 18
 """A flat stretch this much longer than the window that it was found with is no stroke, though it comes once only."""
 STROKES_SHARE: Final = 0.25
 """A level at which the drum spends so much of its strokes is the drum's."""
+NOISE_SAMPLES: Final = 15
+QUIETER: Final = 0.15
+NOISE_RANGE, NOISE_STRAYS = 3.5, 2.5
+"""A meter's own noise makes a flat draw wander by so many times its standard deviation, and stray from its middle by so many."""
 FINEST_S: Final = 1.8
 """From such steps on, the pause between two strokes may not show: strokes and rests merge into what looks like one long run."""
 RUNS_DRY: Final = 0.18
@@ -55,12 +59,15 @@ def pumps(
     outlet: NDArray[np.int8],
     shaking: NDArray[np.bool_],
     step_s: float,
+    noise: float,
 ) -> tuple[NDArray[np.bool_], float]:
     """Seconds of ``turning`` that are a pump's, shape (seconds,), and its watts where it draws as much as a drum, else NaN.
 
+    ``noise`` is the meter's own, watts.
     ``shaking`` says where the machine shakes as a drum makes it, ``outlet`` is 0 where the pump is heard to stand.
     """
-    wanders, barred = wander(watts, max(13, int(4 * step_s) + 1)), (outlet == 0) | shaking
+    wanders = np.maximum(wander(watts, max(13, int(4 * step_s) + 1)) - NOISE_RANGE * noise, 0.0)
+    barred = (outlet == 0) | shaking
     runs_on = np.zeros(len(watts), dtype=bool)
     if step_s < FINEST_S:
         runs_on = _runs_on(watts, turning, np.where(barred, np.inf, wander(watts, 5)))
@@ -68,7 +75,8 @@ def pumps(
     if np.isnan(pump) and step_s < FINEST_S:
         pump = _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, wander(watts, 3)))
         strays = RUNS_DRY
-    flat = (np.abs(watts - pump) <= strays * pump) | ((watts < pump) & (wanders < FLAT * watts))
+    near = np.abs(watts - pump) <= strays * pump + NOISE_STRAYS * noise
+    flat = near | ((watts < pump) & (wanders < FLAT * watts))
     return flat | runs_on, pump  # run dry, it draws less, as flatly
 
 
@@ -79,6 +87,15 @@ def wander(watts: Floats, width: int) -> Floats:
     lowest = minimum_filter1d(np.where(lost, -np.inf, watts), width)
     out: Floats = highest - lowest
     return out
+
+
+def meter_noise(watts: Floats, step_s: float) -> float:
+    """Standard deviation of a sample where the machine does nothing new, watts: that of the quieter stretches."""
+    lag = max(round(step_s), 1)
+    jumps = watts[lag::lag] - watts[:-lag:lag]
+    blocks = jumps[: len(jumps) // NOISE_SAMPLES * NOISE_SAMPLES].reshape(-1, NOISE_SAMPLES)
+    blocks = blocks[~np.isnan(blocks).any(axis=1)]
+    return float(np.quantile(blocks.std(axis=1), QUIETER)) / 2**0.5 if len(blocks) >= 5 else 0.0
 
 
 def emptiest(watts: Floats) -> float:
