@@ -31,12 +31,14 @@ IN_TIME: Final = 1.5
 """and last and pause as long to such a factor: a pump that pulses has another beat."""
 STRONG_SHARE: Final = 0.2
 """Of the strokes at any level, those that rise above the highest from which the drum is no weak one."""
+WEAKEST: Final = 0.6
+"""A stroke draws such a share of what the others about it do: what draws less is a pump between them."""
 COARSEST_S: Final = 3.0
 """From such steps on a stroke is a sample or two, and shows no rhythm."""
 
 
 def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> NDArray[np.bool_]:
-    """Seconds in which the drum turns at ``least`` to ``most`` watts, shape as ``watts``; none where its strokes draw more."""
+    """Seconds in which the drum turns at ``least`` watts or more, shape as ``watts``, be it fewer than the ``most`` that a pump draws."""
     none = np.zeros(len(watts), dtype=bool)
     if step_s > COARSEST_S or not 0.0 < least < most:
         return none
@@ -45,7 +47,7 @@ def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> NDA
     known = [chain for chains in (*weaker, strongest) for chain in chains]
     weak = _seconds(known, len(watts))
     if _seconds(strongest, len(watts)).sum() >= STRONG_SHARE * weak.sum():
-        return none
+        return _seconds([_weak_among(watts, chain, most) for chain in known], len(watts))
     low, high = np.quantile(watts[weak], (0.2, 0.9))
     on, off = np.median([_beat(chain) for chain in known], axis=0)
     alike = []
@@ -75,6 +77,16 @@ def _chains(watts: Floats, level: float, lasting_s: float, least: int) -> list[l
         if end - begin <= STROKE_S:
             chain.append((begin, end))
     return out
+
+
+def _weak_among(watts: Floats, chain: list[tuple[int, int]], most: float) -> list[tuple[int, int]]:
+    """The strokes of a chain that draw no more than a pump, where so many draw more that all are the drum's."""
+    draws = np.array([float(np.median(watts[a:b])) for a, b in chain])
+    lasts = np.array([b - a for a, b in chain])
+    weak = (draws >= WEAKEST * np.median(draws)) & (draws <= most) & (lasts * IN_TIME >= np.median(lasts))
+    if np.mean(draws > most) < STRONG_SHARE:
+        return []
+    return [stroke for stroke, counts in zip(chain, weak.tolist(), strict=True) if counts]
 
 
 def _in_time(chain: list[tuple[int, int]]) -> list[tuple[int, int]]:
