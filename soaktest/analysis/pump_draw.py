@@ -23,6 +23,10 @@ RUNS_ON: Final = 2.0
 STROKES_KNOWN: Final = 12
 WEAKER: Final = 0.75
 """A pump draws such a share of what it and a drum draw together, or less."""
+PULSE_S, PULSES, PULSES_S = 12, 4, 300
+"""A pump that pulses runs and rests for so many seconds at the most, so many times at the least, until it has emptied the drum;"""
+PULSES_UNDER: Final = 0.5
+"""told from strokes where it draws such a share of what they do, or less."""
 FLAT_ALONE_S: Final = 18
 """A flat stretch this much longer than the window that it was found with is no stroke, though it comes once only."""
 STROKES_SHARE: Final = 0.25
@@ -75,9 +79,10 @@ def pumps(
     if np.isnan(pump) and step_s < FINEST_S:
         pump = _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, wander(watts, 3)))
         strays = RUNS_DRY
+    pulses = _pulses(watts, np.where(outlet == 0, 0, turning))
     near = np.abs(watts - pump) <= strays * pump + NOISE_STRAYS * noise
     flat = near | ((watts < pump) & (wanders < FLAT * watts))
-    return flat | runs_on, pump  # run dry, it draws less, as flatly
+    return flat | runs_on | pulses, pump  # run dry, it draws less, as flatly
 
 
 def wander(watts: Floats, width: int) -> Floats:
@@ -182,6 +187,27 @@ def _pump_beneath(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> 
                 found.append((base, alike))
     best = max(found, key=lambda one: one[1], default=(float("nan"), 0))[0]
     return best if sum(abs(level - best) <= RUNS_DRY * best for level, _ in found) >= 2 else float("nan")
+
+
+def _pulses(watts: Floats, turning: NDArray[np.int8]) -> NDArray[np.bool_]:
+    """Seconds of brief, equal draws one close after the other, at far less than the drum's: a pump that pulses."""
+    out = np.zeros(len(watts), dtype=bool)
+    turns = stretches(turning == 1)
+    strokes = [watts[a:b] for a, b in turns if PULSE_S < b - a < LONG_S]
+    if len(strokes) < STROKES_KNOWN:
+        return out
+    most, chain = PULSES_UNDER * float(np.median(np.concatenate(strokes))), list[tuple[int, int, float]]()
+    for begin, end in [*turns, (len(watts) + PULSE_S, len(watts) + 2 * PULSE_S)]:
+        level = float(np.median(watts[begin:end])) if end <= len(watts) else np.inf
+        beside = chain and begin - chain[-1][1] <= PULSE_S and abs(level - chain[0][2]) <= FLAT * level
+        if chain and not beside:
+            if len(chain) >= PULSES and chain[-1][1] - chain[0][0] <= PULSES_S:
+                for a, b, _ in chain:
+                    out[a:b] = True
+            chain = []
+        if end - begin <= PULSE_S and level < most:
+            chain.append((begin, end, level))
+    return out
 
 
 def _runs_on(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> NDArray[np.bool_]:

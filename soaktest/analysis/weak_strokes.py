@@ -33,8 +33,8 @@ STRONG_SHARE: Final = 0.2
 """Of the strokes at any level, those that rise above the highest from which the drum is no weak one."""
 WEAKEST: Final = 0.6
 """A stroke draws such a share of what the others about it do: what draws less is a pump between them."""
-COARSEST_S: Final = 3.0
-"""From such steps on a stroke is a sample or two, and shows no rhythm."""
+COARSEST_S: Final = 6.5
+"""From such steps on a stroke is a sample, and shows no rhythm."""
 
 
 def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> NDArray[np.bool_]:
