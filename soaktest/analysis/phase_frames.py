@@ -132,12 +132,12 @@ def _by_watts(
     pump_w = pump_alone(watts, pumping)  # where it is heard at work, only what draws more is the drum
     low = known & (watts <= np.where(pumping & (pump_w > 0), PUMP_STRAYS * pump_w, _low_watts(watts)))
     strokes = weak_strokes(np.where(pumping, np.nan, watts), emptiest(watts) + AT_REST_W, LOW_W, step)
-    low &= ~strokes
+    low &= ~strokes.weak
     turning[known] = ~low[known] & (heater[known] != 1)
     turning[heater == 1] = UNKNOWN
     shaking = vibration > 0.5 * usual_shake(vibration, turning)
-    a_pump, strong = pumps(watts, turning, outlet, shaking, step, noise)
-    turning[known & a_pump & ~strokes] = 0
+    a_pump, strong = pumps(watts, turning, outlet, shaking | strokes.of_the_drum, step, noise)
+    turning[known & a_pump & ~strokes.of_the_drum] = 0
     return turning, low, strong
 
 

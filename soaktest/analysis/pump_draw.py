@@ -68,7 +68,7 @@ def pumps(
     """Seconds of ``turning`` that are a pump's, shape (seconds,), and its watts where it draws as much as a drum, else NaN.
 
     ``noise`` is the meter's own, watts.
-    ``shaking`` says where the machine shakes as a drum makes it, ``outlet`` is 0 where the pump is heard to stand.
+    ``shaking`` says where the machine shakes as a drum makes it, or draws in its rhythm, ``outlet`` is 0 where the pump is heard to stand.
     """
     wanders = np.maximum(wander(watts, max(13, int(4 * step_s) + 1)) - NOISE_RANGE * noise, 0.0)
     barred = (outlet == 0) | shaking

@@ -7,7 +7,7 @@ starts and stops for minutes on end.
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,17 +37,26 @@ COARSEST_S: Final = 6.5
 """From such steps on a stroke is a sample, and shows no rhythm."""
 
 
-def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> NDArray[np.bool_]:
-    """Seconds in which the drum turns at ``least`` watts or more, shape as ``watts``, be it fewer than the ``most`` that a pump draws."""
+class Strokes(NamedTuple):
+    """Seconds, shape (seconds,): in which the drum turns at no more watts than a pump draws, and those of all strokes of such a drum."""
+
+    weak: NDArray[np.bool_]
+    of_the_drum: NDArray[np.bool_]
+
+
+def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> Strokes:
+    """Strokes of a drum that turns at ``least`` watts or more, be it fewer than the ``most`` that a pump draws, now and then or always."""
     none = np.zeros(len(watts), dtype=bool)
     if step_s > COARSEST_S or not 0.0 < least < most:
-        return none
+        return Strokes(none, none)
     levels = np.geomspace(least, most, LEVELS)
     *weaker, strongest = [_chains(watts, level, RHYTHM_S, STROKES) for level in levels]
     known = [chain for chains in (*weaker, strongest) for chain in chains]
     weak = _seconds(known, len(watts))
     if _seconds(strongest, len(watts)).sum() >= STRONG_SHARE * weak.sum():
-        return _seconds([_weak_among(watts, chain, most) for chain in known], len(watts))
+        strokes = [_of_one_drum(watts, chain, most) for chain in known]
+        whole = [[one for one in chain if np.median(watts[slice(*one)]) <= most] for chain in strokes]
+        return Strokes(_seconds(whole, len(watts)), _seconds(strokes, len(watts)))
     low, high = np.quantile(watts[weak], (0.2, 0.9))
     on, off = np.median([_beat(chain) for chain in known], axis=0)
     alike = []
@@ -61,7 +70,8 @@ def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> NDA
                 and off / IN_TIME <= pause <= off * IN_TIME
             ):
                 alike.append(chain)
-    return weak | _seconds(alike, len(watts))
+    weak |= _seconds(alike, len(watts))
+    return Strokes(weak, weak)
 
 
 def _chains(watts: Floats, level: float, lasting_s: float, least: int) -> list[list[tuple[int, int]]]:
@@ -79,14 +89,14 @@ def _chains(watts: Floats, level: float, lasting_s: float, least: int) -> list[l
     return out
 
 
-def _weak_among(watts: Floats, chain: list[tuple[int, int]], most: float) -> list[tuple[int, int]]:
-    """The strokes of a chain that draw no more than a pump, where so many draw more that all are the drum's."""
+def _of_one_drum(watts: Floats, chain: list[tuple[int, int]], most: float) -> list[tuple[int, int]]:
+    """The strokes of a chain that draw about what the others do, where so many draw more than a pump that all are the drum's."""
     draws = np.array([float(np.median(watts[a:b])) for a, b in chain])
     lasts = np.array([b - a for a, b in chain])
-    weak = (draws >= WEAKEST * np.median(draws)) & (draws <= most) & (lasts * IN_TIME >= np.median(lasts))
     if np.mean(draws > most) < STRONG_SHARE:
         return []
-    return [stroke for stroke, counts in zip(chain, weak.tolist(), strict=True) if counts]
+    alike = (draws >= WEAKEST * np.median(draws)) & (lasts * IN_TIME >= np.median(lasts))
+    return [stroke for stroke, counts in zip(chain, alike.tolist(), strict=True) if counts]
 
 
 def _in_time(chain: list[tuple[int, int]]) -> list[tuple[int, int]]:
