@@ -30,7 +30,9 @@ ALIKE: Final = 0.05
 IN_TIME: Final = 1.5
 """and last and pause as long to such a factor: a pump that pulses has another beat."""
 STRONG_SHARE: Final = 0.2
-"""Of the strokes at any level, those that rise above the highest from which the drum is no weak one."""
+"""Of the strokes of a chain, or of all, those that draw more than a pump, from which all are the drum's and it is no weak one."""
+STRONG: Final = 2.0
+"""Nor is one whose strokes draw so many times that."""
 WEAKEST: Final = 0.6
 """A stroke draws such a share of what the others about it do: what draws less is a pump between them."""
 COARSEST_S: Final = 6.5
@@ -53,8 +55,12 @@ def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> Str
     *weaker, strongest = [_chains(watts, level, RHYTHM_S, STROKES) for level in levels]
     known = [chain for chains in (*weaker, strongest) for chain in chains]
     weak = _seconds(known, len(watts))
-    if _seconds(strongest, len(watts)).sum() >= STRONG_SHARE * weak.sum():
-        strokes = [_of_one_drum(watts, chain, most) for chain in known]
+    if (
+        _seconds(strongest, len(watts)).sum() >= STRONG_SHARE * weak.sum()
+        or np.median(watts[weak]) > STRONG * most
+    ):
+        mixed = [chain for chain in known if np.mean(_draws(watts, chain) > most) >= STRONG_SHARE]
+        strokes = [_alike(watts, chain) for chain in mixed]
         whole = [[one for one in chain if np.median(watts[slice(*one)]) <= most] for chain in strokes]
         return Strokes(_seconds(whole, len(watts)), _seconds(strokes, len(watts)))
     low, high = np.quantile(watts[weak], (0.2, 0.9))
@@ -89,12 +95,13 @@ def _chains(watts: Floats, level: float, lasting_s: float, least: int) -> list[l
     return out
 
 
-def _of_one_drum(watts: Floats, chain: list[tuple[int, int]], most: float) -> list[tuple[int, int]]:
-    """The strokes of a chain that draw about what the others do, where so many draw more than a pump that all are the drum's."""
-    draws = np.array([float(np.median(watts[a:b])) for a, b in chain])
-    lasts = np.array([b - a for a, b in chain])
-    if np.mean(draws > most) < STRONG_SHARE:
-        return []
+def _draws(watts: Floats, chain: list[tuple[int, int]]) -> Floats:
+    return np.array([float(np.median(watts[a:b])) for a, b in chain])
+
+
+def _alike(watts: Floats, chain: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """The strokes of a chain that draw about what the others do, or more, and last as long."""
+    draws, lasts = _draws(watts, chain), np.array([b - a for a, b in chain])
     alike = (draws >= WEAKEST * np.median(draws)) & (lasts * IN_TIME >= np.median(lasts))
     return [stroke for stroke, counts in zip(chain, alike.tolist(), strict=True) if counts]
 
