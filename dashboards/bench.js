@@ -6,17 +6,22 @@ const exactly = s => s < 60 ? `${s} s` : `${Math.floor(s / 60)} min${s % 60 ? ` 
 const token = meta("token"), place = t => onAxis(1000 * (t + Number(meta("utc-offset"))));
 const lasting = b => span(Math.max(Date.now() / 1000 - Math.min(...Object.values(b.alarm.times)), 0));
 const percent = p => `${Math.round(100 * p)}\u00a0%`;
-// What has been made of each pad's water so far; one word for all of them where it is the same.
+// What has been made of each pad's water so far, said once for all pads of which it is the same.
+const LEFT = "a leak: the water left the machine";
 function judged(alarm) {
-  const words = Object.keys(alarm.times).map(zone => [zone, alarm.judged[zone]]).map(([zone, j]) => [zone, !j ? "provisional, being judged" : j.phase || j.cause === "leak" ? `a leak${j.phase ? `: the water left the machine in the ${j.phase}` : ""}` : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}; ${percent(j.leak)} chance of a leak`]);
-  const said = new Set(words.map(([, word]) => word)).size < 2 ? words[0][1] : words.map(([zone, word]) => `${zone}: ${word}`).join("; ");
+  const word = j => !j ? "provisional, being judged" : j.phase ? `${LEFT} in the ${j.phase}` : j.cause === "leak" ? "a leak" : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}, ${percent(j.leak)} chance of a leak`;
+  const zones = new Map();
+  for (const zone of Object.keys(alarm.times)) { const said = word(alarm.judged[zone]); zones.set(said, [...zones.get(said) ?? [], zone]); }
+  const told = [...zones].map(([said, at]) => zones.size < 2 ? said : `${said} (${and(at)})`).sort((a, b) => b.startsWith(LEFT) - a.startsWith(LEFT));
+  const said = told.map((one, i) => i && one.startsWith(LEFT) ? one.slice(LEFT.length + 1) : one).join("; ");
   return `${said[0].toUpperCase()}${said.slice(1)}.`;
 }
 const whatIsIt = alarm => { const causes = new Set(Object.values(alarm.judged).map(j => j.cause)); return causes.size > 1 ? "wet, most likely no leak," : { spill: "water, likely spilt,", condensation: "damp air", fault: "a pad at fault" }[[...causes][0]]; };
 const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
 const notDry = p => !p.wet && p.heard && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
 const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
-const padWord = (b, zone) => { const p = b.pads[zone]; return p.wet ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : b.run?.leaked?.[zone] ? "LEAKED" : p.word; };
+const wasWet = b => Object.entries(b.pads).filter(([, p]) => p.not_dry).map(([z]) => z);
+const padWord = (b, zone) => { const p = b.pads[zone]; return p.wet || (wetAlone(b) && notDry(p)) ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : b.run?.leaked?.[zone] ? "LEAKED" : p.word; };
 const unsound = b => Object.entries(b.pads).filter(([, p]) => !p.heard || p.lead !== "unproven" || ["open", "short", "stuck", "drifting"].includes(p.state)).map(([zone, p]) => `${zone} pad ${p.word}`);
 const wetAlone = b => !b.run && !b.stale && b.works && damp(b).length > 0;  // a machine that works on wet pads, and nobody began a run
 const notReady = b => [...Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zone]) => `${zone} pad not heard`), ...b.faults].join("; ");
@@ -37,13 +42,13 @@ function headline(b) {
   const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks, "at").join(", ")}` : "";
   if (b.alarm) return `WET: ${since(Object.entries(b.alarm.times)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
-  if (b.stale) return `Nothing heard for ${silentFor(b)} – check the nodes' supply and network`;
+  if (b.stale) return `Nothing heard for ${silentFor(b)} – ${leaked || wasWet(b).length ? `${leaked ? `${leaked} before` : `not dry before: ${and(wasWet(b))}`}. Look yourself` : "check the nodes' supply and network"}`;
   if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – stop, drain, unplug`;
   if (wetAlone(b)) return `WET: ${since(damp(b).map(z => [z, b.pads[z].not_dry_since])).join(", ")}. The machine works, no run was begun – stop it, drain, unplug`;
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
   if (!run && notReady(b)) return `NOT READY: ${notReady(b)}`;
-  if (!run) return justEnded(b) ? `${b.last.verdict}${b.last.unit ? `: unit ${b.last.unit}` : ` of run ${b.last.run}`}. Now dry, ready for the next` : "DRY – ready for a run";
+  if (!run) return justEnded(b) ? `${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : ", ready for the next"}` : "DRY – ready for a run";
   if (!run.needs) return "DRY – the run has begun";
   if (unsound(b).length) return `CANNOT TELL: ${unsound(b).join(", ")}${run.lost.length ? " – this run cannot pass: end and judge" : ""}`;
   if (run.lost.length) return "DRY – but this run cannot pass: end and judge";
@@ -56,7 +61,7 @@ function sub(b) {
   const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""}: ${b.last.verdict}, ended ${span(Math.max(Date.now() / 1000 - b.last.ended, 0))} ago. ${justEnded(b) && b.last.verdict !== "PASS" ? `${b.last.answer} ` : ""}` : "";
   if (!b.run) return `${last}No run under way${wetAlone(b) ? "" : `: ${b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : notReady(b) ? "put that right, then begin one" : "begin one"} on a dry floor`}.`;
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `begun ${span(Date.now() / 1000 - b.run.began)} ago`];
-  if (b.run.sure != null && b.run.phase) parts.push(b.run.sure >= sureFrom ? `${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
+  if (b.run.sure != null && b.run.phase && !b.stale) parts.push(b.run.sure >= sureFrom ? `${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
   if (b.power != null && !b.stale) parts.push(`${Math.round(b.power)} W`);
   return parts.join(" · ");
 }
@@ -69,7 +74,7 @@ function list(root, name, items, empty) {
 function showBench(root, b) {
   say(root, "headline", headline(b)); say(root, "sub", sub(b));
   root.classList.toggle("wet", !!b.alarm); root.classList.toggle("mild", !!b.alarm && notALeak(b.alarm));
-  root.classList.toggle("grave", !b.alarm && (wetAlone(b) || Object.keys(b.run?.leaked ?? {}).length > 0 || (!b.run && !!justEnded(b) && b.last.verdict === "FAIL")));
+  root.classList.toggle("grave", !b.alarm && (wetAlone(b) || (b.stale && wasWet(b).length > 0) || Object.keys(b.run?.leaked ?? {}).length > 0 || (!b.run && !b.stale && !!justEnded(b) && b.last.verdict === "FAIL")));
   const box = root.querySelector(".alarm");
   box.hidden = !b.alarm;
   if (b.alarm) {

@@ -11,6 +11,7 @@ import math
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any
@@ -347,12 +348,14 @@ class Watch:
 
 def _ended_with(run: RunRow) -> dict[str, Any]:
     """What a judged run came to, as whoever comes to the bench wants to know it first."""
-    try:
-        said = answer(Findings.model_validate_json(run.findings or ""))
-    except ValidationError:  # kept by another version; the alarm of every bench hangs on this thread
-        said = ""
-    verdict = kept_name(run.findings)
-    return {"run": run.id, "unit": run.unit, "verdict": verdict, "ended": run.ended, "answer": said}
+    said, leaked = "", []
+    with suppress(ValidationError):  # kept by another version; the alarm of every bench hangs on this thread
+        told = Findings.model_validate_json(run.findings or "")
+        said, leaked = answer(told), sorted((e.onset, e.zone) for e in told.wet_events if e.cause == "leak")
+    return {
+        "run": run.id, "unit": run.unit, "verdict": kept_name(run.findings), "ended": run.ended,
+        "answer": said, "leaked": [(zone, at) for at, zone in leaked],
+    }  # fmt: skip
 
 
 def _not_looked_at(bench: _Bench, now: float) -> bool:

@@ -281,6 +281,7 @@ def test_the_lamp_shows_the_run_on_the_bench_and_no_other(
         until(lambda: told.last("lamp")["verdict"] == "fail")
         _judge_as(journal, run, "retest")
         until(lambda: told.last("lamp")["verdict"] == "retest")
+        findings = examine_run(journal, find_run(journal, run.id)).findings
         until(
             lambda: (
                 told.page["last"]
@@ -289,7 +290,8 @@ def test_the_lamp_shows_the_run_on_the_bench_and_no_other(
                     "unit": "A-0417",
                     "verdict": "RETEST",
                     "ended": find_run(journal, run.id).ended,
-                    "answer": answer(examine_run(journal, find_run(journal, run.id)).findings),
+                    "answer": answer(findings),
+                    "leaked": [("left", findings.wet_events[0].onset)],
                 }
             )
         )
