@@ -19,7 +19,8 @@ FLAT: Final = 0.06
 RUNS_ON_W: Final = 62.0
 RUNS_ON_S: Final = 16
 RUNS_ON: Final = 2.0
-"""At no more watts, for so many seconds and so many strokes' length, a flat draw is a pump's."""
+RUNS_ON_STEP_S: Final = 3.5
+"""At no more watts, for so many seconds and so many strokes' length, a flat draw is a pump's; from such steps on it is not seen."""
 STROKES_KNOWN: Final = 12
 WEAKER: Final = 0.75
 """A pump draws such a share of what it and a drum draw together, or less."""
@@ -73,8 +74,10 @@ def pumps(
     wanders = np.maximum(wander(watts, max(13, int(4 * step_s) + 1)) - NOISE_RANGE * noise, 0.0)
     barred = (outlet == 0) | shaking
     runs_on = np.zeros(len(watts), dtype=bool)
-    if step_s < FINEST_S:
-        runs_on = _runs_on(watts, turning, np.where(barred, np.inf, wander(watts, 5)))
+    if step_s < RUNS_ON_STEP_S:
+        runs_on = _runs_on(
+            watts, turning, np.where(barred, np.inf, wander(watts, max(5, int(3 * step_s) + 1)))
+        )
     pump, strays = _strong_pump(watts, turning, np.where(barred, np.inf, wanders), runs_on), FLAT
     if np.isnan(pump) and step_s < FINEST_S:
         pump = _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, wander(watts, 3)))
