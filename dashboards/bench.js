@@ -19,9 +19,12 @@ function judged(alarm) {
 const whatIsIt = alarm => { const causes = new Set(Object.values(alarm.judged).map(j => j.cause)); return causes.size > 1 ? "wet, most likely no leak," : { spill: "water, likely spilt,", condensation: "damp air", fault: "a pad at fault" }[[...causes][0]]; };
 const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
 const notDry = p => !p.wet && p.heard && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
+// More than a dry pad, and not water: damp air, or a floor that was not wiped well.
+const DAMP_FROM = 0.1;
+const isDamp = p => !p.wet && p.heard && !notDry(p) && p.wetness >= DAMP_FROM;
 const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
 const wasWet = b => Object.entries(b.pads).filter(([, p]) => p.not_dry).map(([z]) => z);
-const padWord = (b, zone) => { const p = b.pads[zone]; return p.wet || (wetAlone(b) && notDry(p)) ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : b.run?.leaked?.[zone] ? "LEAKED" : p.word; };
+const padWord = (b, zone) => { const p = b.pads[zone]; return p.wet || (wetAlone(b) && notDry(p)) ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : b.run?.leaked?.[zone] ? "LEAKED" : isDamp(p) && p.word === "dry" ? "damp" : p.word; };
 const unsound = b => Object.entries(b.pads).filter(([, p]) => !p.heard || p.lead !== "unproven" || ["open", "short", "stuck", "drifting"].includes(p.state)).map(([zone, p]) => `${zone} pad ${p.word}`);
 const wetAlone = b => !b.run && !b.stale && b.works && damp(b).length > 0;  // a machine that works on wet pads, and nobody began a run
 const notReady = b => [...Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zone]) => `${zone} pad not heard`), ...b.faults].join("; ");
@@ -40,6 +43,7 @@ const justEnded = b => b.last && Date.now() / 1000 - b.last.ended < FRESH_S;
 // How the bench stands, and what to do next, in one line.
 function headline(b) {
   const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks, "at").join(", ")}` : "";
+  const moist = and(Object.entries(b.pads).filter(([, p]) => isDamp(p)).map(([z]) => z)), dry = moist ? "DAMP, no leak seen" : "DRY";
   if (b.alarm) return `WET: ${since(Object.entries(b.alarm.times)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
   if (b.stale) return `Nothing heard for ${silentFor(b)} – ${leaked || wasWet(b).length ? `${leaked ? `${leaked} before` : `not dry before: ${and(wasWet(b))}`}. Look yourself` : "check the nodes' supply and network"}`;
@@ -48,14 +52,14 @@ function headline(b) {
   if (wetAlone(b)) return `WET: ${since(damp(b).map(z => [z, b.pads[z].not_dry_since])).join(", ")}. The machine works, no run was begun – stop it, drain, unplug`;
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
   if (!run && notReady(b)) return `NOT READY: ${notReady(b)}`;
-  if (!run) return justEnded(b) ? `${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : ", ready for the next"}` : "DRY – ready for a run";
-  if (!run.needs) return "DRY – the run has begun";
+  if (!run) return justEnded(b) ? `${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${moist} – let it dry, then begin` : "DRY – ready for a run";
+  if (!run.needs) return `${dry} – the run has begun`;
   if (unsound(b).length) return `CANNOT TELL: ${unsound(b).join(", ")}${run.lost.length ? " – this run cannot pass: end and judge" : ""}`;
-  if (run.lost.length) return "DRY – but this run cannot pass: end and judge";
-  if (run.may_stop) return "DRY – nothing more is needed: end and judge";
-  if (run.stage === "dry watch") return run.dry_wait_s ? `DRY – wait ${exactly(run.dry_wait_s)}, then start the machine` : "DRY – start the machine";
-  if (run.stage === "drip watch") return `DRY – leave it standing: ${run.needs[0]}`;
-  return `DRY – ${ run.phase && run.sure >= sureFrom ? run.phase : run.stage}, ${run.needs[0]} needed`;
+  if (run.lost.length) return `${dry} – but this run cannot pass: end and judge`;
+  if (run.may_stop) return `${dry} – nothing more is needed: end and judge`;
+  if (run.stage === "dry watch") return run.dry_wait_s ? `${dry} – wait ${exactly(run.dry_wait_s)}, then start the machine` : `${dry} – start the machine`;
+  if (run.stage === "drip watch") return `${dry} – leave it standing: ${run.needs[0]}`;
+  return `${dry} – ${run.phase && run.sure >= sureFrom ? run.phase : run.stage}, ${run.needs[0]} needed`;
 }
 function sub(b) {
   const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""}: ${b.last.verdict}, ended ${span(Math.max(Date.now() / 1000 - b.last.ended, 0))} ago. ${justEnded(b) && b.last.verdict !== "PASS" ? `${b.last.answer} ` : ""}` : "";
@@ -88,7 +92,7 @@ function showBench(root, b) {
     part.classList.toggle("wet", pad.wet); part.classList.toggle("leaked", !!b.run?.leaked?.[zone]);
     part.querySelector(".fill").style.height = `${Math.round(100 * pad.wetness)}%`;
     part.querySelector(".pad-state").textContent = padWord(b, zone);
-    part.querySelector(".pad-number").textContent = pad.microsiemens == null ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= 0.05 ? `, ${percent(pad.wetness)} wet` : ""}`;
+    part.querySelector(".pad-number").textContent = pad.microsiemens == null ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= DAMP_FROM ? `, ${percent(pad.wetness)} wet` : ""}`;
   }
 }
 function showCard(b) {
@@ -103,7 +107,8 @@ function showCard(b) {
 function inShort() {
   const all = Object.values(state), kind = b => b.alarm || wetAlone(b) ? "wet" : Object.keys(b.run?.leaked ?? {}).length ? "leaked, now dry" : b.behind ? "being read" : b.stale || noneHeard(b) ? "not heard" : b.run ? "dry and under way" : "waiting";
   const counts = ["wet", "leaked, now dry", "dry and under way", "waiting", "not heard", "being read"].map(word => [all.filter(b => kind(b) === word).length, word]);
-  return all.length > 1 ? `${all.length} benches: ${counts.filter(([n]) => n).map(([n, word]) => `${n} ${word}`).join(" · ")}` : "";
+  const named = word => ["wet", "leaked, now dry"].includes(word) ? ` (${and(all.filter(b => kind(b) === word).map(b => b.bench))})` : "";  // which they are, before the first scrolling
+  return all.length > 1 ? `${all.length} benches: ${counts.filter(([n]) => n).map(([n, word]) => `${n} ${word}${named(word)}`).join(" · ")}` : "";
 }
 // Water first, then what leaked, what runs, what waits, what is silent: for the eye, the keyboard and the screen reader alike.
 function inOrder() {

@@ -42,6 +42,11 @@ def test_the_bench_answers_in_large_letters_what_to_do_next(
     page = enter()
     page.goto(f"{service.url}/benches/{node.topic.bench}")
     page.wait_for_selector("text=DRY – ready for a run")
+    hears(node, 2, left=0.3)  # what damp air does
+    page.wait_for_selector("text=DAMP: left – let it dry, then begin")
+    assert page.inner_text("[data-pad=left] .pad-state") == "damp"
+    hears(node, 1)
+    page.wait_for_selector("text=DRY – ready for a run")
     assert page.locator("#check").count() == 1
     begin_a_run(page)
     hears(node, 5)
