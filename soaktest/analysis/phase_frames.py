@@ -42,7 +42,7 @@ HEATS_S: Final = 60
 BESIDE_PEAK_S, PEAK_FROM = 8, 0.4
 """A motor's peak is briefer, and falls to or rises from such a share of it within so many seconds; a drum at its strokes draws less of an
 element's watts."""
-HEATER_A: Final = 4.8
+HEATER_A: Final = 4.1
 """The same in amperes, where a motor's are more than its watts over the mains' volts, and an element's are not."""
 AT_ONCE: Final = 0.55
 """Share of what is drawn that an element takes within a sample or two, be the drum at its strokes."""
