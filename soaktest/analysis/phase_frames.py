@@ -18,6 +18,7 @@ from soaktest.analysis.meter_lag import unlagged, unlagged_rms
 from soaktest.analysis.phase_shaking import UNKNOWN, joined_by_shaking, shaken, usual_shake
 from soaktest.analysis.pump_draw import emptiest, meter_noise, pump_alone, pumps
 from soaktest.analysis.series import Floats, Series, Signals
+from soaktest.analysis.spot_readings import centred
 from soaktest.analysis.stretches import joined, stretches
 from soaktest.analysis.weak_strokes import weak_strokes
 
@@ -92,7 +93,7 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     power, current = signals.other("power"), signals.other("current")
     source = power if len(power) else Series(current.t, _active(current) * watts_per_ampere)
     step = source.step_s if len(source) > 1 else 1.0
-    watts = grid(source, t0, seconds)
+    watts = grid(centred(source), t0, seconds)
     watts = unlagged(watts, step) if len(power) else unlagged_rms(watts, step)
     inlet = _on(grid(signals.other("inlet"), t0, seconds))
     pumped = grid(signals.other("outlet"), t0, seconds)

@@ -1,0 +1,52 @@
+"""Meters that read an instant now and then, told from those that send a mean: when a change was is then known to half a step.
+
+By the contract a sample speaks for the time since the one before. What switches at once in the middle of that time shows
+in a mean by a level between; a reading of an instant shows the new level, and when it came lies anywhere between the two.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from soaktest.analysis.series import Series
+
+LEAST_STEP_S: Final = 1.5
+"""Of finer steps, half is nothing that matters."""
+CHANGE_W: Final = 80.0
+"""So much switches at once, be it a motor or an element;"""
+FLAT: Final = 0.15
+"""to either side the level stays within such a share of the change."""
+CHANGES: Final = 8
+"""So many at the least tell which it is."""
+BETWEEN: Final = 0.35
+"""Of a mean's changes seven in ten leave a level between, of an instant's those of a motor that gathers speed."""
+
+
+def centred(watts: Series) -> Series:
+    """The samples with times at the end of what they speak for: of means as they are, of instants halfway to the next.
+
+    ``watts``: times in seconds, shape (samples,), values in watts or what comes to them.
+    """
+    if len(watts) < 5 or watts.step_s < LEAST_STEP_S or not _reads_instants(watts):
+        return watts
+    to_next = np.diff(watts.t, append=watts.t[-1] + watts.step_s)
+    return Series(watts.t + 0.5 * np.minimum(to_next, 2.0 * watts.step_s), watts.v)
+
+
+def _reads_instants(watts: Series) -> bool:
+    """Whether large changes from one flat level to another mostly leave no sample between."""
+    v = watts.v
+    before, after = v[1:-3], v[3:-1]
+    change = np.abs(after - before)
+    large = change > CHANGE_W
+    level = (np.abs(v[:-4] - before) < FLAT * change) & (np.abs(v[4:] - after) < FLAT * change)
+    share = np.abs(v[2:-2] - before) / np.maximum(change, 1.0)
+    inside = np.minimum(before, after) - FLAT * change, np.maximum(before, after) + FLAT * change
+    counts = large & level & (v[2:-2] > inside[0]) & (v[2:-2] < inside[1])
+    between = counts & (share > FLAT) & (share < 1.0 - FLAT)
+    # a change without a sample between is met twice: with its first level before it, and with its last after
+    whole = (counts & ~between).sum() / 2.0
+    total = between.sum() + whole
+    return bool(total >= CHANGES and between.sum() < BETWEEN * total)
