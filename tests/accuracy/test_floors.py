@@ -47,7 +47,7 @@ def test_the_demonstrations_phases_are_right(demo: tuple[Recording, Truth]) -> N
 
 @pytest.mark.parametrize(
     ("variant", "right", "lowest"),
-    [("as recorded", 0.95, 0.93), ("a pump of 79 W", 0.93, 0.90), ("valve and pump x1.5", 0.94, 0.92), ("a tenth lost", 0.92, 0.90)],
+    [("as recorded", 0.95, 0.93), ("a pump of 79 W", 0.93, 0.90), ("valve and pump x1.5", 0.94, 0.92), ("a tenth lost", 0.92, 0.90), ("5 s instants", 0.93, 0.89)],
 )  # fmt: skip
 def test_real_machines_power_stays_above_its_floor(variant: str, right: float, lowest: float) -> None:
     """Labelled by eye; development recordings, so a floor against regressions and no claim of accuracy."""
