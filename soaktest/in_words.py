@@ -75,14 +75,14 @@ def answer(findings: Findings) -> str:
     others = sorted(other.values(), key=lambda e: e.onset)
     said = ""
     if leaks:
-        phases = {e.phase for e in leaks}
-        since = [
-            f"{e.zone} since {clock.time(e.onset)}"
-            + (f", out of the machine in the {e.phase}" if len(phases) > 1 and e.phase else "")
-            for e in leaks
+        by_phase: dict[str | None, list[WetEvent]] = {}
+        for e in leaks:
+            by_phase.setdefault(e.phase, []).append(e)
+        told = [
+            _since(wet, clock) + (f", out of the machine in the {phase}" if phase else "")
+            for phase, wet in by_phase.items()
         ]
-        once = f", out of the machine in the {leaks[0].phase}" if len(phases) == 1 and leaks[0].phase else ""
-        said = f"Water at {'; '.join(since) if len(phases) > 1 else listed(since)}{once}. "
+        said = f"Water at {'; '.join(told)}. "
     by_cause: dict[str, dict[str, list[str]]] = {}
     for e in others:
         when = "as the run began" if e.onset <= findings.began + 1.0 else f"since {clock.time(e.onset)}"
@@ -90,13 +90,21 @@ def answer(findings: Findings) -> str:
     for cause, times in by_cause.items():
         wet = "Damp" if cause == "condensation" else "Wet"
         pads = sum(map(len, times.values()))
-        told = listed([f"{listed(zones)} {when}" for when, zones in times.items()])
-        said += f"{wet} {'pad' if pads == 1 else 'pads'}, most likely by {cause}: {told}. "
+        which = listed([f"{listed(zones)} {when}" for when, zones in times.items()])
+        said += f"{wet} {'pad' if pads == 1 else 'pads'}, most likely by {cause}: {which}. "
     if said and findings.verdict == "pass":
         said += "None of it counts as a leak."
     if said:
         return said.strip()
     return "No pad got wet." if findings.verdict == "pass" else findings.reasons[0].text
+
+
+def _since(events: list[WetEvent], clock: Clock) -> str:
+    """Zones and since when they are wet; those of one second together."""
+    times: dict[str, list[str]] = {}
+    for event in events:
+        times.setdefault(clock.time(event.onset), []).append(event.zone)
+    return listed([f"{listed(zones)} since {time}" for time, zones in times.items()])
 
 
 def event_rows(findings: Findings) -> list[dict[str, str]]:
