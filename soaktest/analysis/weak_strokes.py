@@ -59,10 +59,7 @@ def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> Str
         _seconds(strongest, len(watts)).sum() >= STRONG_SHARE * weak.sum()
         or np.median(watts[weak]) > STRONG * most
     ):
-        mixed = [chain for chain in known if np.mean(_draws(watts, chain) > most) >= STRONG_SHARE]
-        strokes = [_alike(watts, chain) for chain in mixed]
-        whole = [[one for one in chain if np.median(watts[slice(*one)]) <= most] for chain in strokes]
-        return Strokes(_seconds(whole, len(watts)), _seconds(strokes, len(watts)))
+        return _now_and_then(watts, known, most)
     low, high = np.quantile(watts[weak], (0.2, 0.9))
     on, off = np.median([_beat(chain) for chain in known], axis=0)
     alike = []
@@ -78,6 +75,17 @@ def weak_strokes(watts: Floats, least: float, most: float, step_s: float) -> Str
                 alike.append(chain)
     weak |= _seconds(alike, len(watts))
     return Strokes(weak, weak)
+
+
+def _now_and_then(watts: Floats, known: list[list[tuple[int, int]]], most: float) -> Strokes:
+    """Strokes of chains of which some draw more than a pump and some do not."""
+    strokes: list[tuple[tuple[int, int], float]] = []
+    for chain in known:
+        draws = _draws(watts, chain)
+        if np.mean(draws > most) >= STRONG_SHARE:
+            strokes += _alike(chain, draws)
+    weak = _seconds([[stroke for stroke, drawn in strokes if drawn <= most]], len(watts))
+    return Strokes(weak, _seconds([[stroke for stroke, _ in strokes]], len(watts)))
 
 
 def _chains(watts: Floats, level: float, lasting_s: float, least: int) -> list[list[tuple[int, int]]]:
@@ -96,14 +104,21 @@ def _chains(watts: Floats, level: float, lasting_s: float, least: int) -> list[l
 
 
 def _draws(watts: Floats, chain: list[tuple[int, int]]) -> Floats:
-    return np.array([float(np.median(watts[a:b])) for a, b in chain])
+    """Watts in the middle of each stroke's."""
+    first, end = chain[0][0], chain[-1][1]
+    part = watts[first:end].tolist()
+    return np.array([sorted(part[a - first : b - first])[(b - a) // 2] for a, b in chain])
 
 
-def _alike(watts: Floats, chain: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """The strokes of a chain that draw about what the others do, or more, and last as long."""
-    draws, lasts = _draws(watts, chain), np.array([b - a for a, b in chain])
+def _alike(chain: list[tuple[int, int]], draws: Floats) -> list[tuple[tuple[int, int], float]]:
+    """The strokes of a chain that draw about what the others do, or more, and last as long, each with its watts."""
+    lasts = np.array([b - a for a, b in chain])
     alike = (draws >= WEAKEST * np.median(draws)) & (lasts * IN_TIME >= np.median(lasts))
-    return [stroke for stroke, counts in zip(chain, alike.tolist(), strict=True) if counts]
+    return [
+        (stroke, drawn)
+        for stroke, drawn, counts in zip(chain, draws.tolist(), alike.tolist(), strict=True)
+        if counts
+    ]
 
 
 def _in_time(chain: list[tuple[int, int]]) -> list[tuple[int, int]]:
