@@ -418,5 +418,7 @@ def test_what_is_kept_of_a_run_is_read_again_whatever_the_verdict(
     with journal.session() as session:
         session.get_one(RunRow, other.id).stage = "cancelled"
     look(journal, other.id)
-    judge_run(journal, other.id)
+    with pytest.raises(RunError, match="was cancelled and is not judged"):
+        judge_run(journal, other.id)
     assert find_run(journal, other.id).stage == "cancelled"
+    assert find_run(journal, other.id).findings is None
