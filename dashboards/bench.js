@@ -18,7 +18,7 @@ function judged(alarm) {
 }
 const whatIsIt = alarm => { const causes = new Set(Object.values(alarm.judged).map(j => j.cause)); return causes.size > 1 ? "wet, most likely no leak," : { spill: "water, likely spilt,", condensation: "damp air", fault: "a pad at fault" }[[...causes][0]]; };
 const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
-const notDry = p => !p.wet && p.heard && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
+const notDry = p => !p.wet && p.heard && p.lead === "unproven" && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
 // More than a dry pad, and not water: damp air, or a floor that was not wiped well.
 const DAMP_FROM = 0.1;
 const isDamp = p => !p.wet && p.heard && !notDry(p) && p.wetness >= DAMP_FROM;
@@ -90,9 +90,9 @@ function showBench(root, b) {
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`);
     part.classList.toggle("wet", pad.wet); part.classList.toggle("leaked", !!b.run?.leaked?.[zone]);
-    part.querySelector(".fill").style.height = `${Math.round(100 * pad.wetness)}%`;
+    part.querySelector(".fill").style.height = `${pad.lead === "unproven" ? Math.round(100 * pad.wetness) : 0}%`;
     part.querySelector(".pad-state").textContent = padWord(b, zone);
-    part.querySelector(".pad-number").textContent = pad.microsiemens == null ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= DAMP_FROM ? `, ${percent(pad.wetness)} wet` : ""}`;
+    part.querySelector(".pad-number").textContent = pad.microsiemens == null || (pad.heard && pad.lead !== "unproven") ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= DAMP_FROM ? `, ${percent(pad.wetness)} wet` : ""}`;
   }
 }
 function showCard(b) {

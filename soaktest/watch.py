@@ -42,6 +42,8 @@ STALE_S = 10.0
 CHECKS_S = 2.0
 WORKS_W, WORKED_S = 60.0, 90.0
 """Watts that no machine at rest draws, and so long ago it is still at work: a drum pauses between strokes."""
+PHASE_HEARD_S = 30
+"""What tells the phase may be unheard for so long until no phase is told."""
 BACK_S = 900.0
 AT_ONCE = 2000
 """Messages that one look reads at the most."""
@@ -394,7 +396,8 @@ def _of_live(live: Live) -> dict[str, Any]:
     """The judged part of a bench's state."""
     analysis = live.analysis
     at = live.at - 2.0
-    phase = analysis.phases.at(at) if analysis.phases.heard.any() else None
+    heard = analysis.phases.heard[max(int(at - analysis.phases.t0) - PHASE_HEARD_S, 0) :]
+    phase = analysis.phases.at(at) if heard.any() else None  # what a silent node last told is no phase of now
     spans = analysis.findings.phases
     sure = next((s.confidence for s in reversed(spans) if s.start <= at), None)
     return {

@@ -45,6 +45,10 @@ def test_the_bench_answers_in_large_letters_what_to_do_next(
     hears(node, 2, left=0.3)  # what damp air does
     page.wait_for_selector("text=DAMP: left – let it dry, then begin")
     assert page.inner_text("[data-pad=left] .pad-state") == "damp"
+    hears(node, 1, left=1.0)
+    page.wait_for_selector("text=NOT READY: left pad: shorted")
+    assert page.inner_text("[data-pad=left] .pad-state") == "shorted"
+    assert page.inner_text("[data-pad=left] .pad-number") == "–"
     hears(node, 1)
     page.wait_for_selector("text=DRY – ready for a run")
     assert page.locator("#check").count() == 1

@@ -251,6 +251,16 @@ def test_a_run_that_nobody_has_looked_at_yet_is_caught_up_with(
         assert told.page["alarm"]["zones"] == ["left"]
 
 
+def test_a_silent_phase_node_tells_no_phase(journal: Journal, demo: tuple[Recording, Truth]) -> None:
+    """What it last told may be long over."""
+    now = present(demo[0], 500)
+    silent = [m for m in now.messages if "/pads/" in m.topic or m.at < time.time() - 60.0]
+    under_way(journal, Recording(now.header, silent))
+    with Told(journal) as told:
+        until(lambda: "phase" in (told.page["run"] or {}))
+        assert told.page["run"]["phase"] is None
+
+
 def test_a_restart_takes_back_the_alarm_of_a_run_that_is_over_and_keeps_that_of_one_under_way(
     journal: Journal, demo: tuple[Recording, Truth]
 ) -> None:
