@@ -17,16 +17,15 @@ function judged(alarm) {
   return `${said[0].toUpperCase()}${said.slice(1)}.`;
 }
 const whatIsIt = alarm => { const causes = new Set(Object.values(alarm.judged).map(j => j.cause)); return causes.size > 1 ? "wet, most likely no leak," : { spill: "water, likely spilt,", condensation: "damp air", fault: "a pad at fault" }[[...causes][0]]; };
+const UNSOUND = ["open", "short", "stuck", "drifting"], untold = p => !p.wet && (!p.heard || p.lead !== "unproven" || UNSOUND.includes(p.state));  // says neither wet nor dry
 const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
-const notDry = p => !p.wet && p.heard && p.lead === "unproven" && (p.not_dry || p.wetness >= 0.35), sureFrom = 0.6;
+const sureFrom = 0.6;
 // More than a dry pad, and not water: damp air, or a floor that was not wiped well.
 const DAMP_FROM = 0.1;
 const isDamp = p => !p.wet && p.heard && !notDry(p) && p.wetness >= DAMP_FROM;
-const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
 const wasWet = b => Object.entries(b.pads).filter(([, p]) => p.not_dry).map(([z]) => z);
 const padWord = (b, zone) => { const p = b.pads[zone]; return p.wet || (wetAlone(b) && notDry(p)) ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : b.run?.leaked?.[zone] ? "LEAKED" : isDamp(p) && p.word === "dry" ? "damp" : p.word; };
-const unsound = b => Object.entries(b.pads).filter(([, p]) => !p.heard || p.lead !== "unproven" || ["open", "short", "stuck", "drifting"].includes(p.state)).map(([zone, p]) => `${zone} pad ${p.word}`);
-const wetAlone = b => !b.run && !b.stale && b.works && damp(b).length > 0;  // a machine that works on wet pads, and nobody began a run
+const unsound = b => Object.entries(b.pads).filter(([, p]) => !p.heard || p.lead !== "unproven" || UNSOUND.includes(p.state)).map(([zone, p]) => `${zone} pad ${p.word}`);
 const notReady = b => [...Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zone]) => `${zone} pad not heard`), ...b.faults].join("; ");
 let leaving = false;
 addEventListener("submit", e => { leaving = !e.defaultPrevented; });
@@ -40,6 +39,8 @@ for (const release of ["pointerup", "pointercancel"]) addEventListener(release, 
 
 const FRESH_S = 3600;  // so long a verdict is what whoever comes to the bench wants to know first
 const justEnded = b => b.last && Date.now() / 1000 - b.last.ended < FRESH_S;
+const MARKS = { PASS: "✓", FAIL: "✗", RETEST: "?" };
+const unproven = b => Object.entries(b.pads).filter(([, p]) => !p.proven).map(([z]) => z);
 // How the bench stands, and what to do next, in one line.
 function headline(b) {
   const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks, "at").join(", ")}` : "";
@@ -49,13 +50,14 @@ function headline(b) {
   if (b.stale) return `Nothing heard for ${silentFor(b)} – ${leaked || wasWet(b).length ? `${leaked ? `${leaked} before` : `not dry before: ${and(wasWet(b))}`}. Look yourself` : "check the nodes' supply and network"}`;
   if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – stop, drain, unplug`;
-  if (wetAlone(b)) return `WET: ${since(damp(b).map(z => [z, b.pads[z].not_dry_since])).join(", ")}. The machine works, no run was begun – stop it, drain, unplug`;
+  if (wetAlone(b)) return `WET: ${since(wetTimes(b)).join(", ")}. The machine is running and no run was begun – stop it, drain, unplug`;
+  if (!run && b.checking) return "Pads being checked – a damp finger reads as water";
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
   if (!run && notReady(b)) return `NOT READY: ${notReady(b)}`;
-  if (!run) return justEnded(b) ? `${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${moist} – let it dry, then begin` : "DRY – ready for a run";
+  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${moist} – let it dry, then begin` : unproven(b).length ? "DRY – check the pads, then begin" : "DRY – ready for a run";
   if (!run.needs) return `${dry} – the run has begun`;
   if (unsound(b).length) return `CANNOT TELL: ${unsound(b).join(", ")}${run.lost.length ? " – this run cannot pass: end and judge" : ""}`;
-  if (run.lost.length) return `${dry} – but this run cannot pass: end and judge`;
+  if (run.lost.length) return `${dry} – but this run cannot pass: ${run.lost[0][0].toLowerCase()}${run.lost[0].slice(1).replace(/\.$/, "")}. End and judge`;
   if (run.may_stop) return `${dry} – nothing more is needed: end and judge`;
   if (run.stage === "dry watch") return run.dry_wait_s ? `${dry} – wait ${exactly(run.dry_wait_s)}, then start the machine` : `${dry} – start the machine`;
   if (run.stage === "drip watch") return `${dry} – leave it standing: ${run.needs[0]}`;
@@ -63,7 +65,7 @@ function headline(b) {
 }
 function sub(b) {
   const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""}: ${b.last.verdict}, ended ${span(Math.max(Date.now() / 1000 - b.last.ended, 0))} ago. ${justEnded(b) && b.last.verdict !== "PASS" ? `${b.last.answer} ` : ""}` : "";
-  if (!b.run) return `${last}No run under way${wetAlone(b) ? "" : `: ${b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : notReady(b) ? "put that right, then begin one" : "begin one"} on a dry floor`}.`;
+  if (!b.run) return `${last}No run under way${wetAlone(b) || b.checking ? "" : `: ${b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : notReady(b) ? "put that right, then begin one" : "begin one"} on a dry floor`}.${!justEnded(b) && unproven(b).length && !noneHeard(b) ? ` Neither a resistor nor a check proves the ${and(unproven(b))} pad${unproven(b).length > 1 ? "s" : ""} whole.` : ""}`;
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `begun ${span(Date.now() / 1000 - b.run.began)} ago`];
   if (b.run.sure != null && b.run.phase && !b.stale) parts.push(b.run.sure >= sureFrom ? `${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
   if (b.power != null && !b.stale) parts.push(`${Math.round(b.power)} W`);
@@ -89,7 +91,7 @@ function showBench(root, b) {
   }
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`);
-    part.classList.toggle("wet", pad.wet); part.classList.toggle("leaked", !!b.run?.leaked?.[zone]);
+    part.classList.toggle("wet", pad.wet); part.classList.toggle("untold", untold(pad)); part.classList.toggle("leaked", !!b.run?.leaked?.[zone]);
     part.querySelector(".fill").style.height = `${pad.lead === "unproven" ? Math.round(100 * pad.wetness) : 0}%`;
     part.querySelector(".pad-state").textContent = padWord(b, zone);
     part.querySelector(".pad-number").textContent = pad.microsiemens == null || (pad.heard && pad.lead !== "unproven") ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= DAMP_FROM ? `, ${percent(pad.wetness)} wet` : ""}`;
@@ -133,6 +135,7 @@ function showOne(b) {
     const lost = b.run.lost ?? [];
     document.getElementById("needs").hidden = !!b.alarm || lost.length > 0 || !!b.run.may_stop;
     for (const e of one.querySelectorAll("[data-show=look], [data-show=suspects]")) e.hidden = !b.run.suspects?.length;
+    document.getElementById("end").classList.toggle("main", !b.run.needs?.length || lost.length > 0 || !!b.run.may_stop);
     if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.filter(([, p]) => p >= 0.01).map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
     list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
     say(one, "look", Object.keys(b.run.leaked ?? {}).length ? "Look here first" : "If it leaks, look here first");
@@ -158,11 +161,12 @@ const shown = () => (one ? [state[one.dataset.bench]] : Object.values(state)).fi
 const muteKey = b => b.run?.id ?? `alone ${b.bench}`;  // muted by its run, or until its machine rests or its pads are dry: the next one sounds again
 const loud = () => unseen().filter(b => !muted.has(muteKey(b)));
 function sounds() {
-  document.getElementById("sound").hidden = audio.state === "running";
+  const asleep = audio.state !== "running";  // until the page was touched once, the browser lets nothing sound
+  document.getElementById("sound").hidden = !asleep || loud().length > 0;
   if (shown().filter(b => !b.run && !wetAlone(b) && muted.delete(muteKey(b))).length) keepMuted();
   mute.hidden = !unseen().length;
   const quiet = !loud().length;
-  mute.setAttribute("aria-pressed", quiet); mute.textContent = quiet ? "Muted: sound again" : unseen().length > 1 ? `Mute these ${unseen().length} alarms` : "Mute this alarm";
+  mute.setAttribute("aria-pressed", quiet); mute.classList.toggle("main", !quiet && asleep); mute.textContent = quiet ? "Muted: sound again" : asleep ? "The alarm is silent: tap to let it sound" : unseen().length > 1 ? `Mute these ${unseen().length} alarms` : "Mute this alarm";
   if (quiet) silence(); else ring();
 }
 function ring() {
@@ -174,8 +178,14 @@ function ring() {
 }
 function silence() { if (sound) { clearInterval(sound.beat); sound.tone.stop(); sound = null; } }
 audio.addEventListener("statechange", show);
-for (const touch of ["pointerdown", "pointerup", "keydown"]) addEventListener(touch, () => { if (audio.state !== "running") audio.resume(); });
+let wakes = false;  // the tap on the button that lets the alarm sound does not mute it
+for (const touch of ["pointerdown", "pointerup", "keydown"]) addEventListener(touch, e => {
+  const asleep = audio.state !== "running";
+  if (touch !== "pointerup") wakes = asleep && e.target === mute;
+  if (asleep) audio.resume();
+});
 mute.addEventListener("click", () => {
+  if (wakes && loud().length) return;
   const ringing = loud();
   if (ringing.length) ringing.forEach(b => muted.add(muteKey(b))); else unseen().forEach(b => muted.delete(muteKey(b)));
   keepMuted(); sounds();
@@ -229,6 +239,7 @@ async function check() {
   const wet = damp(state[one.dataset.bench]);
   if (wet.length) { say(one, "check", `Dry the ${wet.join(" and the ")} pad first.`); ready(); return; }
   document.getElementById("floor").scrollIntoView({ block: "center" });
+  post(`/api/benches/${one.dataset.bench}/pad-check/begin`);
   step("dry");
   for (let s = 5; s; s--) { say(one, "check", `Reading dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z] = { dry: now(z), touched: now(z), after: 0 };

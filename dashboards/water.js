@@ -3,7 +3,7 @@
 "use strict";
 const meta = name => document.querySelector(`meta[name=${name}]`).content;
 const clock = t => new Date(1000 * (t + Number(meta("utc-offset")))).toISOString().slice(11, 19);  // one clock for all who look: the bench's
-const span = s => s < 90 ? `${Math.round(s)} s` : s < 5400 ? `${Math.round(s / 60)} min` : s < 172800 ? `${(s / 3600).toFixed(1)} h` : `${Math.round(s / 86400)} days`;
+const span = s => s < 90 ? `${Math.round(s)}\u00a0s` : s < 5400 ? `${Math.round(s / 60)}\u00a0min` : s < 172800 ? `${(s / 3600).toFixed(1)}\u00a0h` : `${Math.round(s / 86400)}\u00a0days`;
 const and = words => words.length < 3 ? words.join(" and ") : `${words.slice(0, -1).join(", ")} and ${words.at(-1)}`;
 // Where it is wet and since when: the first pads, and what followed. Pads wetted within seconds of each other are named together.
 const TOGETHER_S = 3;
@@ -14,19 +14,24 @@ function since(times, word = "since") {
 }
 // Water that is most likely no leak is told in a quieter way, and asks for a look, not for a plug to be pulled.
 const NO_LEAK = 0.3, notALeak = alarm => Object.values(alarm.judged).every(j => j && j.cause !== "leak" && j.leak < NO_LEAK);
+const notDry = p => !p.wet && p.heard && p.lead === "unproven" && (p.not_dry || p.wetness >= 0.35);
+const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
+const wetAlone = b => !b.run && !b.stale && b.works && damp(b).length > 0;  // a machine that runs on wet pads, and nobody began a run
+const isWet = b => !!b.alarm || wetAlone(b);
+const wetTimes = b => (b.alarm ? Object.entries(b.alarm.times) : damp(b).map(z => [z, b.pads[z].not_dry_since])).sort((a, c) => a[1] - c[1]);
 const silentFor = b => b.age_s == null ? "a while" : span(b.age_s);
 const bar = document.getElementById("water");
 let toldOfWater = "";
 function tellWater(state) {
   const here = document.getElementById("one")?.dataset.bench, runs = new Set([...document.querySelectorAll("[data-run]")].map(e => e.dataset.run));
-  const first = b => Math.min(...Object.values(b.alarm.times));
-  const wet = Object.values(state).filter(b => b.alarm && b.bench !== here && !runs.has(String(b.run.id))).sort((a, b) => notALeak(a.alarm) - notALeak(b.alarm) || !a.alarm.unseen.length - !b.alarm.unseen.length || first(b) - first(a));
-  const most = state[here]?.alarm ? 0 : innerWidth > 760 ? 3 : 1;  // its own alarm comes first, and the bar must not hide the page
-  const said = wet.slice(0, most).map(b => [`/benches/${b.bench}`, `bench ${b.bench}: ${since(Object.entries(b.alarm.times)).join(", ")}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${notALeak(b.alarm) ? ", most likely no leak" : ""}${b.alarm.unseen.length ? "" : ", seen"}`]);
+  const first = b => wetTimes(b)[0][1], mild = b => !!b.alarm && notALeak(b.alarm), seen = b => !!b.alarm && !b.alarm.unseen.length;
+  const wet = Object.values(state).filter(b => isWet(b) && b.bench !== here && !runs.has(String(b.run?.id))).sort((a, b) => mild(a) - mild(b) || seen(a) - seen(b) || first(b) - first(a));
+  const most = state[here] && isWet(state[here]) ? 0 : innerWidth > 760 ? 3 : 1;  // its own water comes first, and the bar must not hide the page
+  const said = wet.slice(0, most).map(b => [`/benches/${b.bench}`, `bench ${b.bench}: ${since(wetTimes(b)).join(", ")}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${b.run ? "" : ", running with no run begun"}${mild(b) ? ", most likely no leak" : ""}${seen(b) ? ", seen" : ""}`]);
   if (wet.length > most) said.push(["/", most ? `${wet.length - most} more` : `see ${wet.length === 1 ? "it" : `all ${wet.length}`}`]);
   if (JSON.stringify(said) === toldOfWater) return;  // a finger or the focus may be on a link
   toldOfWater = JSON.stringify(said); bar.hidden = !wet.length;
-  bar.classList.toggle("calm", !!here || !!runs.size || !wet.some(b => b.alarm.unseen.length)); bar.classList.toggle("mild", wet.every(b => notALeak(b.alarm)));
+  bar.classList.toggle("calm", !!here || !!runs.size || wet.every(seen)); bar.classList.toggle("mild", wet.every(mild));
   bar.querySelector("b").textContent = `▲ ${here ? `Water on ${wet.length > 1 ? "other benches" : "another bench"}` : runs.size ? `Water now, not in ${runs.size > 1 ? "these runs" : "this run"}` : "Water now"}:`;
   bar.querySelector("span").replaceChildren(...said.map(([href, textContent]) => Object.assign(document.createElement("a"), { href, textContent })));
 }

@@ -15,21 +15,18 @@ from soaktest.analysis.analyse import Analysis, Knowledge, examine
 from soaktest.analysis.coverage import survey
 from soaktest.analysis.progress import Stage, counted, may_stop, past_mending, stage_of, still_needed
 from soaktest.analysis.verdict import FAIL_FROM, leak_chance
-from soaktest.errors import InputError, RunError, Way, plain_text
+from soaktest.errors import RunError, Way, plain_text
 from soaktest.findings import Findings, Reason, WetEvent
-from soaktest.journal import Journal, newest_descriptions, run_of
+from soaktest.journal import Journal, run_of
 from soaktest.layouts import Layout
-from soaktest.node_check import Said
 from soaktest.plans import Plan
 from soaktest.recording import Header, Recording
-from soaktest.records import knowledge_of, pad_checks
-from soaktest.tables import MessageRow, RunRow, UnitRow
+from soaktest.records import knowledge_of
+from soaktest.tables import RunRow, UnitRow
 from soaktest.vocabulary import ZONES, Zone, listed
 from soaktest.wire import Topic
-from soaktest.workshop.calibration import DAMP_FACTOR, NOT_DRY_S, reading
 from soaktest.workshop.stories import NewEntry, keep_entry, keep_unit
 
-RECENT_S = 20.0
 JUDGED_S = 20.0
 """Water is told at once, and what it is once it is so old: its shape has shown by then, and a phase that had just begun."""
 WET_CODES = ("wet-event", "wet-before-fill", "wet-uncertain")
@@ -97,66 +94,6 @@ def _refuse_while_busy(session: Session, bench: str) -> None:
         raise RunError(
             f"bench {bench}: run {other.id} is under way. End it first",
             Way(f"run end {other.id}", "bench", bench),
-        )
-
-
-LEAD_FAULTS = {
-    "open": "broken lead, it reads less than the resistor at its far end: mend it first",
-    "short": "shorted, it conducts more than any water does: look for a bridge between its tracks first",
-}
-
-
-def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
-    """What speaks against beginning a run on a bench: nobody has ever heard it, pads unsound at their last check, or wet
-    or not heard just now.
-    """
-    at = time.time() if now is None else now
-    checks = pad_checks(journal, bench, at)
-    found = [f"{zone} pad: {row.fault}" for zone, row in checks.items() if row.fault]
-    recent = sa.select(MessageRow).where(
-        MessageRow.bench == bench,
-        MessageRow.source == "",
-        MessageRow.at >= at - RECENT_S,
-        MessageRow.kind == "readings",
-    )
-    with journal.session() as session:
-        unknown = _never_heard(session, bench)
-        rows = [*newest_descriptions(session, bench), *session.scalars(recent.order_by(MessageRow.at))]
-    found += unknown
-    heard = [Said(row.at, f"soaktest/{bench}/{row.node}/{row.kind}", row.payload, False) for row in rows]
-    silent: list[Zone] = []
-    for zone in ZONES:
-        try:
-            siemens, lead = reading(heard, zone, at - RECENT_S)
-        except InputError:
-            silent.append(zone)
-            continue
-        if lead != "unproven":
-            found.append(f"{zone} pad: {LEAD_FAULTS[lead]}")
-        elif siemens > max(NOT_DRY_S, DAMP_FACTOR * checks[zone].dry_siemens if zone in checks else 0.0):
-            found.append(f"{zone} pad is not dry ({siemens * 1e6:.0f} µS): dry it first")
-    if silent and not unknown:
-        pads = f"{listed(silent)} {'pads are' if len(silent) > 1 else 'pad is'}"
-        found.append(f"{pads} not heard just now: see to the node's supply and network first")
-    return found
-
-
-def _never_heard(session: Session, bench: str) -> list[str]:
-    """A slip in a bench's name begins a run that hears nothing, while the machine washes on another."""
-    live = MessageRow.source == ""
-    if session.scalar(sa.select(MessageRow.id).where(MessageRow.bench == bench, live).limit(1)) is not None:
-        return []
-    others = session.scalars(sa.select(MessageRow.bench).where(live).distinct().order_by(MessageRow.bench))
-    heard = listed(list(others))
-    return [f"bench {bench} has never been heard, {f'but {heard}' if heard else 'nor has any other'}"]
-
-
-def refuse_unsound(journal: Journal, bench: str, override: str | None) -> None:
-    """Raise InputError where something speaks against it, and no reason is given to begin all the same."""
-    found = doubts(journal, bench)
-    if found and not (override or "").strip():
-        raise InputError(
-            f"{found[0][:1].upper()}{'; '.join(found)[1:]}. Or give a reason to begin all the same; it lands on the certificate."
         )
 
 

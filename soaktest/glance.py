@@ -109,6 +109,8 @@ class Glance:
 
     def take(self, row: MessageRow) -> None:
         """Take one journaled message; what cannot be read was set aside before it came here."""
+        if row.kind == "presence":  # a last will is the broker's word, and says that nothing is heard
+            return
         self.last_at = max(self.last_at, row.at)
         try:
             if row.kind == "about":

@@ -66,8 +66,8 @@ def jumps(findings: Findings) -> list[dict[str, str]]:
     ]  # fmt: skip
 
 
-def answer(findings: Findings) -> str:
-    """Is it leaking, where, since when: in one sentence."""
+def answer(findings: Findings, *, live: bool = False) -> str:
+    """Is it leaking, where, since when: in one sentence. Of a run that has ended: where it leaked, and when."""
     clock = Clock.of(findings.began)
     leaking = {e.zone: e for e in reversed(findings.wet_events) if e.cause == "leak"}  # each pad's first
     other = {e.zone: e for e in reversed(findings.wet_events) if e.zone not in leaking and e.cause != "fault"}
@@ -79,13 +79,17 @@ def answer(findings: Findings) -> str:
         for e in leaks:
             by_phase.setdefault(e.phase, []).append(e)
         told = [
-            _since(wet, clock) + (f", out of the machine in the {phase}" if phase else "")
+            _times(wet, clock, live=live) + (f", out of the machine in the {phase}" if phase else "")
             for phase, wet in by_phase.items()
         ]
-        said = f"Water at {'; '.join(told)}. "
+        said = f"Water {'at' if live else f'on {clock.local(leaks[0].onset):%d %b}:'} {'; '.join(told)}. "
     by_cause: dict[str, dict[str, list[str]]] = {}
     for e in others:
-        when = "as the run began" if e.onset <= findings.began + 1.0 else f"since {clock.time(e.onset)}"
+        when = (
+            "as the run began"
+            if e.onset <= findings.began + 1.0
+            else f"{'since' if live else 'from'} {clock.time(e.onset)}"
+        )
         by_cause.setdefault(e.cause, {}).setdefault(when, []).append(e.zone)
     for cause, times in by_cause.items():
         wet = "Damp" if cause == "condensation" else "Wet"
@@ -99,12 +103,13 @@ def answer(findings: Findings) -> str:
     return "No pad got wet." if findings.verdict == "pass" else findings.reasons[0].text
 
 
-def _since(events: list[WetEvent], clock: Clock) -> str:
-    """Zones and since when they are wet; those of one second together."""
+def _times(events: list[WetEvent], clock: Clock, *, live: bool) -> str:
+    """Zones and since when they are wet, or when they were first; those of one second together."""
     times: dict[str, list[str]] = {}
     for event in events:
         times.setdefault(clock.time(event.onset), []).append(event.zone)
-    return listed([f"{listed(zones)} since {time}" for time, zones in times.items()])
+    word = "since" if live else "from"
+    return listed([f"{listed(zones)} {word} {time}" for time, zones in times.items()])
 
 
 def event_rows(findings: Findings) -> list[dict[str, str]]:

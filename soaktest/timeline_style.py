@@ -6,7 +6,7 @@ Colours are from the Okabe-Ito set, which most colour-blind people can tell apar
 from __future__ import annotations
 
 from html import escape
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from soaktest.findings import Findings
 from soaktest.layouts import Layout
@@ -48,6 +48,8 @@ PAD_WORDS: dict[PadState, str] = {
     "wet": "wet from the start",
 }
 """What is said of a pad that no water has wetted."""
+NOT_TELLING: Final[tuple[PadState, ...]] = ("open", "short", "stuck", "silent", "drifting")
+"""States of a pad that says neither wet nor dry."""
 NUMBERED = 3
 """So many of the likeliest parts have a number, the same in the drawing of the floor and in every list."""
 
@@ -85,13 +87,19 @@ def floor_plan(layout: Layout, findings: Findings) -> str:
                 f'<rect width="14" height="14" fill="{colour}" opacity="0.25"/><rect width="5" height="14" fill="{colour}" opacity="0.6"/></pattern>'
                 f'<rect x="{x}" y="{y + pad.depth_mm - level:.0f}" width="{pad.width_mm}" height="{level:.0f}" fill="url(#wet-{zone})"/>'
             )
+        told = bool(event) or findings.pads[zone].state not in NOT_TELLING
+        if not told:  # crossed out: an empty frame would look dry
+            right, down = x + pad.width_mm, y + pad.depth_mm
+            out.append(
+                f'<path d="M{x} {y}L{right} {down}M{right} {y}L{x} {down}" stroke="{colour}" stroke-width="4"/>'
+            )
         state = _wet_in_words(event.peak_wetness) if event else PAD_WORDS[findings.pads[zone].state]
         middle = pad.x_mm
         out.append(  # outside the machine, where no part's number covers it
             f'<text x="{middle}" y="-44" text-anchor="middle" font-size="26" font-weight="600">{zone}</text>'
         )
         out.append(
-            f'<text x="{middle}" y="-16" text-anchor="middle" font-size="{22 if len(state) < 12 else 17}">{escape(state)}</text>'
+            f'<text x="{middle}" y="-16" text-anchor="middle" font-size="{22 if len(state) < 12 else 17}" font-weight="{400 if told else 700}">{escape(state)}</text>'
         )
     place = findings.location
     if place:

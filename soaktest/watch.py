@@ -11,24 +11,23 @@ import math
 import threading
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any
 
 import sqlalchemy as sa
-from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
 from soaktest.analysis.verdict import FAIL_FROM, leak_chance
 from soaktest.bench import Live, alarm_message, is_ripe, lamp_message, look
 from soaktest.errors import SoaktestError
-from soaktest.findings import Findings, kept_name, kept_verdict
+from soaktest.findings import kept_verdict
 from soaktest.glance import LEARN_S, Glance
-from soaktest.in_words import answer
 from soaktest.journal import Journal
+from soaktest.readiness import unchecked_since
 from soaktest.records import pad_checks
-from soaktest.tables import MessageRow, RunRow
+from soaktest.run_state import ended_with, state_of
+from soaktest.tables import MessageRow, PadCheckRow, RunRow
 from soaktest.timeline_style import PAD_WORDS
 from soaktest.vocabulary import ZONES, Zone
 
@@ -42,8 +41,6 @@ STALE_S = 10.0
 CHECKS_S = 2.0
 WORKS_W, WORKED_S = 60.0, 90.0
 """Watts that no machine at rest draws, and so long ago it is still at work: a drum pauses between strokes."""
-PHASE_HEARD_S = 30
-"""What tells the phase may be unheard for so long until no phase is told."""
 BACK_S = 900.0
 AT_ONCE = 2000
 """Messages that one look reads at the most."""
@@ -68,7 +65,11 @@ class _Bench:
     told: object = None
     """What lamp and alarm were last told; at first they may hold what was told before a restart."""
     faults: list[str] = field(default_factory=list)
-    """What the last check of its pads found."""
+    """What the last check of its pads found, or the last run where nobody has checked them since."""
+    proven: set[Zone] = field(default_factory=set)
+    """Pads that a check found whole."""
+    checking_until: float = 0.0
+    """Somebody touches its pads until then (monotonic seconds)."""
     raised: dict[Zone, float] = field(default_factory=dict)
     """Zones that are wet now, and when that was first told (UTC seconds): a slow leak is told long after its onset."""
 
@@ -149,11 +150,17 @@ class Watch:
             runs = list(session.scalars(sa.select(RunRow).where(RunRow.ended.is_(None))))
             names = {*self._benches, *(run.bench for run in runs)}
             ended = [found for name in names if (found := self._newly_ended(session, name))]
-        faults = self._faults(names - {run.bench for run in runs})  # what a check found speaks before a run
+        checks = self._checks(names - {run.bench for run in runs})  # what a check found speaks before a run
         with self._lock:
             self._behind = len(rows) == AT_ONCE
-            for name, said in faults.items():
-                self._of(name).faults = said
+            for name, checked in checks.items():
+                bench = self._of(name)
+                bench.proven = {zone for zone, row in checked.items() if not row.fault}
+                bench.faults = [f"{zone} pad: {row.fault}" for zone, row in checked.items() if row.fault]
+                if bench.last is not None:
+                    bench.faults += unchecked_since(
+                        bench.last["run"], bench.last["ended"], bench.last["at_fault"], checked
+                    )
             for row in rows:
                 bench = self._of(row.bench)
                 before = self._wet_zones(bench)
@@ -165,7 +172,7 @@ class Watch:
                 bench = self._of(old.bench)
                 bench.ended, bench.verdict = old, kept_verdict(old.findings) or ""
                 if judged is not None:
-                    bench.last = _ended_with(judged)
+                    bench.last = ended_with(judged)
             under_way = {run.bench: run for run in runs}
             for name in names | self._benches.keys():
                 bench, run = self._of(name), under_way.get(name)
@@ -181,16 +188,13 @@ class Watch:
         for topic, payload in told:
             self._publish(topic, payload)
 
-    def _faults(self, names: set[str]) -> dict[str, list[str]]:
-        """What the last checks of the benches' pads found, looked up every few seconds."""
+    def _checks(self, names: set[str]) -> dict[str, dict[Zone, PadCheckRow]]:
+        """The last checks of the benches' pads, looked up every few seconds."""
         now = time.monotonic()
         if now < self._check_due:
             return {}
         self._check_due = now + CHECKS_S
-        checks = {name: pad_checks(self._journal, name, time.time()) for name in names}
-        return {
-            n: [f"{zone} pad: {row.fault}" for zone, row in c.items() if row.fault] for n, c in checks.items()
-        }
+        return {name: pad_checks(self._journal, name, time.time()) for name in names}
 
     def _newly_ended(self, session: Session, name: str) -> tuple[RunRow, RunRow | None] | None:
         """A bench's newest live run that has ended, and the newest that is judged; None where nothing of that is new.
@@ -267,6 +271,12 @@ class Watch:
         for zone in live.wet_since:
             bench.glance.pads[zone].wet_since = None
 
+    def checking(self, name: str, for_s: float) -> None:
+        """Somebody checks a bench's pads for so long; 0 where that is over."""
+        with self._lock:
+            if name in self._benches:
+                self._benches[name].checking_until = time.monotonic() + for_s
+
     def names(self) -> list[str]:
         """Benches heard of, in order."""
         with self._lock:
@@ -298,12 +308,14 @@ class Watch:
             "power": bench.glance.power[-1][1] if bench.glance.power else None,
             "works": any(w > WORKS_W for t, w in bench.glance.power if t > now - WORKED_S),
             "pads": {
-                zone: bench.glance.pad_state(zone) | {"state": "", "word": "dry", "wet": False}
+                zone: bench.glance.pad_state(zone)
+                | {"state": "", "word": "dry", "wet": False, "proven": _is_proven(bench, zone)}
                 for zone in ZONES
             },
             "run": None,
             "last": bench.last,
             "faults": bench.faults,
+            "checking": bench.checking_until > time.monotonic(),
             "alarm": None,
         }
         run, live = bench.run, bench.live
@@ -312,7 +324,8 @@ class Watch:
                 pad["word"] = "not heard"
             elif pad["lead"] != "unproven":
                 pad["word"] = PAD_WORDS[pad["lead"]]
-                out["faults"] = [*out["faults"], f"{zone} pad: {pad['word']}"]
+                older = [said for said in out["faults"] if not said.startswith(f"{zone} pad: {pad['word']}")]
+                out["faults"] = [*older, f"{zone} pad: {pad['word']}"]  # now, and not only in the last run
             elif pad["not_dry"]:
                 pad["word"] = "not dry"
         if run is None:
@@ -326,7 +339,7 @@ class Watch:
             "acknowledged": run.acknowledged_at,
         }
         if live is not None:
-            out["run"] |= _of_live(live) | {"dry_wait_s": max(round(live.dry_wait_s - (now - live.at)), 0)}
+            out["run"] |= state_of(live) | {"dry_wait_s": max(round(live.dry_wait_s - (now - live.at)), 0)}
             for zone, track in live.analysis.pads.items():
                 if len(track.dry):  # one meaning of wetness, here and in the judged run
                     out["pads"][zone] |= bench.glance.pad_state(zone, float(track.dry[-1]))
@@ -348,16 +361,9 @@ class Watch:
         return out
 
 
-def _ended_with(run: RunRow) -> dict[str, Any]:
-    """What a judged run came to, as whoever comes to the bench wants to know it first."""
-    said, leaked = "", []
-    with suppress(ValidationError):  # kept by another version; the alarm of every bench hangs on this thread
-        told = Findings.model_validate_json(run.findings or "")
-        said, leaked = answer(told), sorted((e.onset, e.zone) for e in told.wet_events if e.cause == "leak")
-    return {
-        "run": run.id, "unit": run.unit, "verdict": kept_name(run.findings), "ended": run.ended,
-        "answer": said, "leaked": [(zone, at) for at, zone in leaked],
-    }  # fmt: skip
+def _is_proven(bench: _Bench, zone: Zone) -> bool:
+    """Whether a pad's broken lead would show: by the resistor at its far end, or by a check."""
+    return zone in bench.proven or bench.glance.pads[zone].wiring.end_of_line_ohm is not None
 
 
 def _not_looked_at(bench: _Bench, now: float) -> bool:
@@ -390,18 +396,3 @@ def _judged(bench: _Bench, zone: Zone) -> dict[str, Any] | None:
         return None
     leak = leak_chance(event)
     return {"cause": event.cause, "leak": leak, "phase": event.phase if leak >= FAIL_FROM else None}
-
-
-def _of_live(live: Live) -> dict[str, Any]:
-    """The judged part of a bench's state."""
-    analysis = live.analysis
-    at = live.at - 2.0
-    heard = analysis.phases.heard[max(int(at - analysis.phases.t0) - PHASE_HEARD_S, 0) :]
-    phase = analysis.phases.at(at) if heard.any() else None  # what a silent node last told is no phase of now
-    spans = analysis.findings.phases
-    sure = next((s.confidence for s in reversed(spans) if s.start <= at), None)
-    return {
-        "stage": live.stage, "leaked": live.leaked, "phase": phase, "sure": sure, "needs": live.needs, "lost": [reason.text for reason in live.lost], "may_stop": live.may_stop,
-        "washes": analysis.findings.washes, "suspects": [[s.name, s.probability] for s in analysis.findings.suspects[:3]],
-        "clock_error_s": analysis.findings.clock_error_s, "lost_packs": analysis.findings.lost_packs,
-    }  # fmt: skip

@@ -15,13 +15,15 @@ from numpy.typing import NDArray
 from soaktest.analysis.events import PadTrack
 from soaktest.analysis.series import Floats, PhaseTrack, Signals
 from soaktest.plans import Plan
-from soaktest.vocabulary import PHASE_SIGNALS, PHASES, ZONES, Phase, Zone
+from soaktest.vocabulary import PHASE_SIGNALS, PHASES, ZONES, Phase, Zone, listed
 
 STRETCH_JOIN_S = 20
 """Stretches of one phase less than this apart are one (the contract)."""
 STRETCH_LEAST_S = 10
 """A stretch of a phase counts from this length on (the contract)."""
 
+TOGETHER = 0.8
+"""Who was silent for such a share of the same time fell silent together."""
 UNHEARD_FILL_S = 120.0
 """About how long a first fill takes that no signal showed."""
 
@@ -194,23 +196,35 @@ def _inside(seconds: Floats, spans: tuple[tuple[float, float], ...]) -> NDArray[
 
 
 def _longest_gap(signals: Signals, begin: float) -> tuple[float, str, float]:
-    """Longest time in which one pad, or every phase signal, went unheard: (seconds, who, from when)."""
+    """Longest time in which one pad, or every phase signal, went unheard: (seconds, who, from when).
+
+    What fell silent together with it is named as well: a node that went away took all its pads along.
+    """
+    never = np.zeros(0)
     phase_times = [signals.other(name).t for name in PHASE_SIGNALS if len(signals.other(name))]
     phase_times.append(np.array([word.t for word in signals.phase_words]))
-    heard: dict[str, Floats] = {f"{zone} pad": signals.pads[zone].t for zone in ZONES if zone in signals.pads}
+    heard: dict[str, Floats] = {z: signals.pads[z].t if z in signals.pads else never for z in ZONES}
     heard["phase node"] = np.unique(np.concatenate(phase_times))
-    worst = (0.0, "", begin)
-    for zone in ZONES:
-        if zone not in signals.pads:
-            worst = max(worst, (signals.ended - begin, f"{zone} pad", begin))
-    for who, times in heard.items():
-        inside = times[(times >= begin) & (times <= signals.ended)]
-        edges = np.concatenate(([begin], inside, [max(begin, signals.ended)]))
-        gaps = np.diff(edges)
-        usual = float(np.median(np.diff(inside))) if len(inside) > 2 else 0.0
-        # A sample speaks for the time since the one before: slow, regular sampling is no gap.
-        gaps = np.where(gaps <= 2.5 * usual, 0.0, gaps)
-        if len(gaps):
-            i = int(np.argmax(gaps))
-            worst = max(worst, (float(gaps[i]), who, float(edges[i])))
-    return worst
+    gaps = {who: _gaps(times, begin, max(begin, signals.ended)) for who, times in heard.items()}
+    longest, at, who = max(
+        (float(long[i]), float(begins[i]), w) for w, (begins, long) in gaps.items() for i in [np.argmax(long)]
+    )
+    apart = (1.0 - TOGETHER) * longest
+    together = [
+        w
+        for w, (begins, long) in gaps.items()
+        if w == who or ((long > 0) & (begins <= at + apart) & (begins + long >= at + longest - apart)).any()
+    ]
+    pads = [zone for zone in ZONES if zone in together]
+    named = [f"{listed(pads)} {'pad' if len(pads) == 1 else 'pads'}"] if pads else []
+    return longest, listed(named + [w for w in together if w not in pads]), at
+
+
+def _gaps(times: Floats, begin: float, end: float) -> tuple[Floats, Floats]:
+    """Times without a sample between two moments: when each began, and its seconds."""
+    inside = times[(times >= begin) & (times <= end)]
+    edges = np.concatenate(([begin], inside, [end]))
+    usual = float(np.median(np.diff(inside))) if len(inside) > 2 else 0.0
+    # A sample speaks for the time since the one before: slow, regular sampling is no gap.
+    long = np.diff(edges)
+    return edges[:-1], np.where(long <= 2.5 * usual, 0.0, long)

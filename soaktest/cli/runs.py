@@ -55,10 +55,11 @@ def begin(
 
     Example: soaktest run begin b1 --unit A-0417 --plan resale --layout front-loader
     """
-    from soaktest.bench import begin_run, refuse_unsound
+    from soaktest.bench import begin_run
     from soaktest.errors import plain_text
     from soaktest.layouts import read_layout
     from soaktest.plans import read_plan
+    from soaktest.readiness import refuse_unsound
     from soaktest.recording import Header
     from soaktest.wire import bench_name
     from soaktest.workshop.stories import is_known

@@ -12,13 +12,14 @@ from fastapi import APIRouter, Depends, File, Form, Path, Request, UploadFile
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
 
 from soaktest.analysis.events import PadCheck
-from soaktest.bench import begin_run, cancel_run, doubts, end_run, find_run, judge_run, refuse_unsound
+from soaktest.bench import begin_run, cancel_run, end_run, find_run, judge_run
 from soaktest.errors import InputError, RunError, plain_text
 from soaktest.journal import Journal
 from soaktest.layouts import named_layout
 from soaktest.plans import named_plan
+from soaktest.readiness import doubts, refuse_unsound
 from soaktest.recording import Header
-from soaktest.records import acknowledge, add_note, keep_pad_check, notes_of, pad_checks
+from soaktest.records import CHECK_HOLDS_S, acknowledge, add_note, keep_pad_check, notes_of, pad_checks
 from soaktest.toml_values import shipped_names
 from soaktest.vocabulary import ZONES
 from soaktest.watch import Watch
@@ -41,6 +42,7 @@ SHORT_WORDS = "Hands dry, residual-current device first. Stop the programme, dra
 """The same where there is room for a line."""
 MILD_WORDS = "Look whether anything drips, and keep off wet plugs and leads. If nothing drips, dry the floor and the pads."
 """What to do about water that is most likely no leak."""
+CHECK_TAKES_S = 60.0
 CHANGES = [Depends(must_carry_token)]
 
 
@@ -76,10 +78,13 @@ def one_bench(request: Request, name: BenchName) -> HTMLResponse:
     shown = watch_of(request).snapshot().get(name)
     run = find_run(book(request), shown["run"]["id"]) if shown and shown["run"] else None
     checks = pad_checks(book(request), name, time.time())
+    strict = [plan for plan in shipped_names("plans") if not named_plan(plan).allow_unproven_pads]
+    heard = [zone for zone, pad in shown["pads"].items() if pad["heard"]] if shown else []
     return page(
         request, "bench.html", bench=name, run=run, plans=shipped_names("plans"), layouts=shipped_names("layouts"), zones=ZONES,
         notes=notes_of(book(request), run.id) if run else [], checks=checks,
         doubts=[] if run else doubts(book(request), name), known=shown is not None, others=watch_of(request).names(),
+        unproven=[zone for zone in heard if shown and not shown["pads"][zone]["proven"]], strict=strict, check_days=round(CHECK_HOLDS_S / 86_400),
         stop_words=STOP_WORDS, mild_words=MILD_WORDS,
     )  # fmt: skip
 
@@ -169,6 +174,15 @@ def note(
     return RedirectResponse(back, 303)
 
 
+@router.post(
+    "/api/benches/{name}/pad-check/begin", dependencies=CHANGES, summary="Say that pads are being touched"
+)
+def begin_pad_check(request: Request, name: BenchName) -> JSONResponse:
+    """For a minute whoever looks at the bench is told that a damp finger is on its pads, and no leak."""
+    watch_of(request).checking(name, CHECK_TAKES_S)
+    return JSONResponse({"checking_s": CHECK_TAKES_S})
+
+
 @router.post("/api/benches/{name}/pad-check", dependencies=CHANGES, summary="Write down a pad check")
 async def pad_check(request: Request, name: BenchName) -> JSONResponse:
     """Readings of each pad dry, touched with a damp finger, and dry again, in microsiemens; says which is sound.
@@ -191,6 +205,7 @@ async def pad_check(request: Request, name: BenchName) -> JSONResponse:
         raise InputError(
             "a reading is no conductance in microsiemens: check the node, and begin the check again."
         )
+    watch_of(request).checking(name, 0.0)
     told = {}
     for zone, (dry, touched, after) in read.items():
         fault = _fault(dry, touched, after)

@@ -41,7 +41,7 @@ def test_the_page_answers_without_a_network(
     page.wait_for_selector(".js-plotly-plot .barlayer path")
 
     assert page.inner_text("h1") == "FAIL: it leaks"
-    assert "Water at left" in page.inner_text(".answer")
+    assert ": left from " in page.inner_text(".answer")
     box = page.locator(".answer").bounding_box()
     assert box is not None
     assert box["y"] < 300

@@ -14,15 +14,17 @@ import orjson
 import pytest
 import sqlalchemy as sa
 
-from soaktest.bench import begin_run, cancel_run, doubts, end_run, examine_run, find_run, look
+from soaktest.analysis.events import PadCheck
+from soaktest.bench import begin_run, cancel_run, end_run, examine_run, find_run, judge_run, look
 from soaktest.glance import PadGlance
 from soaktest.in_words import answer
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.mqtt_client import connected, new_client
 from soaktest.plans import read_plan
-from soaktest.recording import Recording
-from soaktest.records import acknowledge
+from soaktest.readiness import doubts
+from soaktest.recording import Message, Recording
+from soaktest.records import acknowledge, keep_pad_check
 from soaktest.settings import BrokerAddress
 from soaktest.simulate.bench import Scenario, Truth, simulate
 from soaktest.tables import MessageRow, RunRow
@@ -83,6 +85,26 @@ def held(recording: Recording, since: float) -> Recording:
                 last = left[-1]["v"]
             for record in left if message.at >= since else ():
                 record["v"] = last
+            out.append(message._replace(payload=orjson.dumps(pack)))
+        else:
+            out.append(message)
+    return Recording(recording.header, out)
+
+
+def right_reads(
+    ratio: float, recording: Recording, window: tuple[float, float] = (0.0, float("inf"))
+) -> Recording:
+    """The right pad gives one ratio within a window, in seconds after the beginning."""
+    out = []
+    for message in recording.messages:
+        if (
+            message.topic.endswith("pads/readings")
+            and window[0] <= message.at - recording.header.began < window[1]
+        ):
+            pack = orjson.loads(message.payload)
+            for record in pack:
+                if record["n"] == "right":
+                    record["v"] = ratio
             out.append(message._replace(payload=orjson.dumps(pack)))
         else:
             out.append(message)
@@ -302,10 +324,11 @@ def test_the_lamp_shows_the_run_on_the_bench_and_no_other(
                     "ended": find_run(journal, run.id).ended,
                     "answer": answer(findings),
                     "leaked": [("left", findings.wet_events[0].onset)],
+                    "at_fault": {},
                 }
             )
         )
-        assert told.page["last"]["answer"].startswith("Water at left since ")
+        assert told.page["last"]["answer"].startswith("Water on ")
 
         header = begun.header.model_copy(update={"began": time.time()})
         cancelled = begin_run(journal, header, PLAN, LAYOUT)
@@ -480,17 +503,7 @@ def test_a_broken_or_shorted_lead_is_told_before_a_run(
     journal: Journal, demo: tuple[Recording, Truth], ratio: float, says: str
 ) -> None:
     """The node tells of the resistor at the pad's far end: what reads less is broken, and no run begins on it unasked."""
-    heard = []
-    for message in present(demo[0], 200).messages:
-        if message.topic.endswith("pads/readings"):
-            pack = orjson.loads(message.payload)
-            for record in pack:
-                if record["n"] == "right":
-                    record["v"] = ratio
-            heard.append(message._replace(payload=orjson.dumps(pack)))
-        else:
-            heard.append(message)
-    journal.keep(heard)
+    journal.keep(right_reads(ratio, present(demo[0], 200)).messages)
     with Told(journal) as told:
         until(lambda: told.page["pads"]["right"]["heard"])
         assert [told.page["pads"][zone]["word"] for zone in ("left", "centre", "right")] == [
@@ -500,6 +513,67 @@ def test_a_broken_or_shorted_lead_is_told_before_a_run(
         ]
         assert told.page["faults"] == [f"right pad: {says}"]
     assert [says in doubt for doubt in doubts(journal, "b1")] == [True]
+
+
+def test_a_lead_that_broke_in_the_last_run_has_to_be_checked_before_the_next(journal: Journal) -> None:
+    """It reads as dry again, and may break again: told, and no run begins on it unasked, until somebody checked it."""
+    recording = present(simulate(Scenario(seed=4))[0], 900)
+    run = under_way(journal, right_reads(0.00008, recording, (400.0, 460.0)))
+    end_run(journal, run.id)
+    judged = judge_run(journal, run.id)
+    assert judged.findings.pads["right"].state == "open"
+    says = f"right pad: broken lead in run {run.id}, not checked since"
+    with Told(journal) as told:
+        until(lambda: told.page["faults"] == [says])
+        assert told.page["pads"]["right"]["word"] == "dry"
+        assert doubts(journal, "b1") == [says]
+        for zone in ZONES:
+            keep_pad_check(journal, "b1", zone, PadCheck(1e-7, 4e-5, 0.0, time.time()), "")
+        until(lambda: told.page["faults"] == [])
+        assert doubts(journal, "b1") == []
+
+
+def test_a_pad_is_proven_by_its_resistor_or_by_a_check(journal: Journal) -> None:
+    """Else a broken lead reads as dry, and whoever begins is told."""
+    journal.keep(present(simulate(Scenario(seed=5, end_of_line_ohm=None))[0], 60).messages)
+    with Told(journal) as told:
+        until(lambda: told.page["pads"]["left"]["heard"])
+        assert [told.page["pads"][zone]["proven"] for zone in ZONES] == [False] * 3
+        keep_pad_check(journal, "b1", "left", PadCheck(1e-7, 4e-5, 0.0, time.time()), "")
+        until(lambda: told.page["pads"]["left"]["proven"])
+        assert not told.page["pads"]["right"]["proven"]
+
+
+def test_a_last_will_is_no_word_of_the_node(journal: Journal, demo: tuple[Recording, Truth]) -> None:
+    """The broker says that the node is gone: the bench is as silent as before."""
+    journal.keep(present(demo[0], 300).messages)
+    with journal.session() as session:
+        session.execute(sa.update(MessageRow).values(at=MessageRow.at - 60))
+    with Told(journal) as told:
+        until(lambda: told.page["age_s"] is not None)
+        journal.keep([Message(time.time(), "soaktest/b1/pads/presence", b"gone")])
+        until(lambda: told.watch._last_id == _newest(journal))
+        assert told.page["age_s"] >= 55
+
+
+def _newest(journal: Journal) -> int:
+    with journal.session() as session:
+        return session.scalar(sa.select(sa.func.max(MessageRow.id))) or 0
+
+
+def test_whoever_looks_is_told_that_the_pads_are_being_checked(
+    journal: Journal, demo: tuple[Recording, Truth]
+) -> None:
+    """From the first touch until the check is over, or for a minute."""
+    journal.keep(present(demo[0], 60).messages)
+    with Told(journal) as told:
+        until(lambda: told.page["pads"]["left"]["heard"])
+        assert not told.page["checking"]
+        told.watch.checking("b1", 0.5)
+        assert told.page["checking"]
+        until(lambda: not told.page["checking"], 3.0)
+        told.watch.checking("nobody", 60.0)
+        assert told.watch.names() == ["b1"]
 
 
 def test_a_machine_that_works_on_a_wet_pad_without_a_run_is_told(

@@ -1,5 +1,7 @@
 """What a run's first lines say: every wet pad, each with its own phase, and a verdict's name that is so."""
 
+import re
+
 import pytest
 
 from soaktest.analysis.analyse import Analysis, examine
@@ -29,7 +31,8 @@ def test_water_that_spread_is_one_leaks_and_each_pad_is_named(spreading: Analysi
     said = answer(spreading.findings)
 
     assert [e.cause for e in events] == ["leak"] * 3
-    assert said.startswith("Water at centre since ")
+    assert re.match(r"Water on \d\d [A-Z][a-z]{2}: centre from \d\d:\d\d:\d\d, out of the machine", said)
+    assert re.match(r"Water at centre since \d\d:\d\d:\d\d", answer(spreading.findings, live=True))
     assert said.count("out of the machine in the fill") == 1
     assert said.count("out of the machine in the wash") == 1
     assert not any("stayed dry" in why.part for why in explain_events(spreading))
@@ -42,7 +45,7 @@ def test_a_pad_wet_by_something_else_is_named_apart(spreading: Analysis) -> None
     ]
     said = answer(spreading.findings.model_copy(update={"wet_events": events}))
 
-    assert "Wet pad, most likely by spill: left since " in said
+    assert "Wet pad, most likely by spill: left from " in said
 
 
 def test_a_plan_that_only_looks_says_what_it_found(spreading: Analysis) -> None:

@@ -290,7 +290,27 @@ def test_the_longest_gap_is_found_and_named() -> None:
 
     assert heard.longest_gap_s == pytest.approx(12.2, abs=0.3)
     assert heard.gap_at == pytest.approx(T0 + 800, abs=0.3)
-    assert heard.gap_of
+    assert heard.gap_of == "left, centre and right pads and phase node"
+
+
+def test_pads_that_fell_silent_together_are_named_together() -> None:
+    """One node serves them all: not the one pad whose gap is longest by a sample. Another's own gap is its own."""
+    signals, pads, phases = bench(RUN)
+    whole = signals.pads["left"]
+    for gaps, said in (
+        (
+            {"left": (800.0, 840.0), "centre": (800.4, 840.0), "right": (800.0, 839.8)},
+            "left, centre and right pads",
+        ),
+        ({"left": (800.0, 840.0), "right": (900.0, 939.0)}, "left pad"),
+    ):
+        cut = {
+            zone: Series(whole.t[kept], whole.v[kept])
+            for zone in ZONES
+            for a, b in [gaps.get(zone, (0.0, 0.0))]
+            for kept in [(whole.t < T0 + a) | (whole.t > T0 + b)]
+        }
+        assert survey(replace(signals, pads=cut), pads, phases, PLAN).gap_of == said
 
 
 @pytest.mark.parametrize(
