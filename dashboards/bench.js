@@ -135,7 +135,7 @@ function showOne(b) {
     const lost = b.run.lost ?? [];
     document.getElementById("needs").hidden = !!b.alarm || lost.length > 0 || !!b.run.may_stop;
     for (const e of one.querySelectorAll("[data-show=look], [data-show=suspects]")) e.hidden = !b.run.suspects?.length;
-    document.getElementById("end").classList.toggle("main", !b.run.needs?.length || lost.length > 0 || !!b.run.may_stop);
+    document.getElementById("end").classList.toggle("main", !b.alarm && (!b.run.needs?.length || lost.length > 0 || !!b.run.may_stop));
     if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.filter(([, p]) => p >= 0.01).map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
     list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
     say(one, "look", Object.keys(b.run.leaked ?? {}).length ? "Look here first" : "If it leaks, look here first");
@@ -166,7 +166,7 @@ function sounds() {
   if (shown().filter(b => !b.run && !wetAlone(b) && muted.delete(muteKey(b))).length) keepMuted();
   mute.hidden = !unseen().length;
   const quiet = !loud().length;
-  mute.setAttribute("aria-pressed", quiet); mute.classList.toggle("main", !quiet && asleep); mute.textContent = quiet ? "Muted: sound again" : asleep ? "The alarm is silent: tap to let it sound" : unseen().length > 1 ? `Mute these ${unseen().length} alarms` : "Mute this alarm";
+  mute.setAttribute("aria-pressed", quiet); mute.classList.toggle("main", !quiet && asleep); mute.textContent = quiet ? "Muted: sound again" : asleep ? "Silent: tap for sound" : unseen().length > 1 ? `Mute these ${unseen().length} alarms` : "Mute this alarm";
   if (quiet) silence(); else ring();
 }
 function ring() {

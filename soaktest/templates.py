@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from jinja2 import Environment, FunctionLoader
 
-from soaktest.vocabulary import plural, span_in_words
+from soaktest.vocabulary import listed, plural, span_in_words
 
 FILES: Final = resources.files("soaktest.dashboards")
 
@@ -29,6 +29,7 @@ def _environment() -> Environment:
     made = Environment(loader=FunctionLoader(source), autoescape=True)
     made.filters["moment"] = _moment
     made.filters["minute"] = _minute
+    made.filters["listed"] = listed
     made.filters["plural"] = plural
     made.filters["span"] = span_in_words
     return made
