@@ -26,7 +26,11 @@ const isDamp = p => !p.wet && p.heard && !notDry(p) && p.wetness >= DAMP_FROM;
 const wasWet = b => Object.entries(b.pads).filter(([, p]) => p.not_dry).map(([z]) => z);
 const padWord = (b, zone) => { const p = b.pads[zone]; return p.wet || (wetAlone(b) && notDry(p)) ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : b.run?.leaked?.[zone] ? "LEAKED" : isDamp(p) && p.word === "dry" ? "damp" : p.word; };
 const unsound = b => Object.entries(b.pads).filter(([, p]) => !p.heard || p.lead !== "unproven" || UNSOUND.includes(p.state)).map(([zone, p]) => `${zone} pad ${p.word}`);
-const notReady = b => [...Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zone]) => `${zone} pad not heard`), ...b.faults].join("; ");
+function notReady(b) {
+  const zones = new Map(), unheard = Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zone]) => `${zone} pad: not heard`);
+  for (const said of [...unheard, ...b.faults]) { const [zone, what] = said.split(" pad: "); zones.set(what, [...zones.get(what) ?? [], zone]); }
+  return [...zones].map(([what, at]) => `${and(at)} ${at.length > 1 ? "pads" : "pad"}: ${what}`).join("; ");
+}
 let leaving = false;
 addEventListener("submit", e => { leaving = !e.defaultPrevented; });
 addEventListener("pageshow", () => { leaving = false; });
@@ -41,6 +45,7 @@ const FRESH_S = 3600;  // so long a verdict is what whoever comes to the bench w
 const justEnded = b => b.last && Date.now() / 1000 - b.last.ended < FRESH_S;
 const MARKS = { PASS: "✓", FAIL: "✗", RETEST: "?" };
 const unproven = b => Object.entries(b.pads).filter(([, p]) => !p.proven).map(([z]) => z);
+const isOld = b => wetAlone(b) && damp(b).every(z => ofLastRun(b, z) != null);  // whoever ended the run knows of it
 // How the bench stands, and what to do next, in one line.
 function headline(b) {
   const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks, "at").join(", ")}` : "";
@@ -50,6 +55,7 @@ function headline(b) {
   if (b.stale) return `Nothing heard for ${silentFor(b)} – ${leaked || wasWet(b).length ? `${leaked ? `${leaked} before` : `not dry before: ${and(wasWet(b))}`}. Look yourself` : "check the nodes' supply and network"}`;
   if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – stop, drain, unplug`;
+  if (isOld(b)) return `STILL WET after ${b.last.verdict}: ${since(wetTimes(b)).join(", ")}. The machine is running – stop it, drain, unplug`;
   if (wetAlone(b)) return `WET: ${since(wetTimes(b)).join(", ")}. The machine is running and no run was begun – stop it, drain, unplug`;
   if (!run && b.checking) return "Pads being checked – a damp finger reads as water";
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
@@ -157,7 +163,7 @@ function showOne(b) {
 const audio = new AudioContext(), mute = document.getElementById("mute"), muted = new Set(JSON.parse(sessionStorage.getItem("muted") ?? "[]"));
 const keepMuted = () => sessionStorage.setItem("muted", JSON.stringify([...muted]));
 let sound = null;
-const shown = () => (one ? [state[one.dataset.bench]] : Object.values(state)).filter(b => b), unseen = () => shown().filter(b => b.alarm?.unseen.length || wetAlone(b));
+const shown = () => (one ? [state[one.dataset.bench]] : Object.values(state)).filter(b => b), unseen = () => shown().filter(b => b.alarm?.unseen.length || (wetAlone(b) && !isOld(b)));
 const muteKey = b => b.run?.id ?? `alone ${b.bench}`;  // muted by its run, or until its machine rests or its pads are dry: the next one sounds again
 const loud = () => unseen().filter(b => !muted.has(muteKey(b)));
 function sounds() {

@@ -17,8 +17,10 @@ const NO_LEAK = 0.3, notALeak = alarm => Object.values(alarm.judged).every(j => 
 const notDry = p => !p.wet && p.heard && p.lead === "unproven" && (p.not_dry || p.wetness >= 0.35);
 const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
 const wetAlone = b => !b.run && !b.stale && b.works && damp(b).length > 0;  // a machine that runs on wet pads, and nobody began a run
+// When a pad leaked in the run that ended, where it has not been dry since.
+const ofLastRun = (b, zone) => b.last && b.pads[zone].not_dry_since <= b.last.ended ? b.last.leaked.find(([z]) => z === zone)?.[1] : undefined;
 const isWet = b => !!b.alarm || wetAlone(b);
-const wetTimes = b => (b.alarm ? Object.entries(b.alarm.times) : damp(b).map(z => [z, b.pads[z].not_dry_since])).sort((a, c) => a[1] - c[1]);
+const wetTimes = b => (b.alarm ? Object.entries(b.alarm.times) : damp(b).map(z => [z, ofLastRun(b, z) ?? b.pads[z].not_dry_since])).sort((a, c) => a[1] - c[1]);
 const silentFor = b => b.age_s == null ? "a while" : span(b.age_s);
 const bar = document.getElementById("water");
 let toldOfWater = "";

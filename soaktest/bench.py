@@ -25,7 +25,7 @@ from soaktest.records import knowledge_of
 from soaktest.tables import RunRow, UnitRow
 from soaktest.vocabulary import ZONES, Zone, listed
 from soaktest.wire import Topic
-from soaktest.workshop.stories import NewEntry, keep_entry, keep_unit
+from soaktest.workshop.stories import NewEntry, as_known, keep_entry, keep_unit
 
 JUDGED_S = 20.0
 """Water is told at once, and what it is once it is so old: its shape has shown by then, and a phase that had just begun."""
@@ -88,6 +88,12 @@ def layout_of(run: RunRow) -> Layout:
     return Layout.model_validate_json(run.layout)
 
 
+def refuse_while_busy(journal: Journal, bench: str) -> None:
+    """Raise RunError where a run is under way on a bench."""
+    with journal.session() as session:
+        _refuse_while_busy(session, bench)
+
+
 def _refuse_while_busy(session: Session, bench: str) -> None:
     other = session.scalar(sa.select(RunRow).where(RunRow.bench == bench, RunRow.ended.is_(None)))
     if other is not None:
@@ -119,8 +125,10 @@ def begin_run(
         if header.ended is None:
             _refuse_while_busy(session, header.bench)
         tag = plain_text("unit's tag", header.unit or "", 64) or None
-        if tag and session.get(UnitRow, tag) is None:
-            keep_unit(session, tag, at=header.began)
+        if tag:
+            tag = as_known(session, tag)
+            if session.get(UnitRow, tag) is None:
+                keep_unit(session, tag, at=header.began)
         run = RunRow(
             bench=header.bench, unit=tag, plan=plan.model_dump_json(), layout=layout.model_dump_json(),
             began=header.began, ended=header.ended, stage="dry watch", findings=None, judged_at=None, judged_by=None,

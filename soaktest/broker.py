@@ -29,7 +29,7 @@ class EmbeddedBroker:
 
     def __enter__(self) -> EmbeddedBroker:
         """Start listening. Raises BrokerError where the port is taken."""
-        refuse_taken(self.address)
+        refuse_taken(self.address, "--broker-port")
         from amqtt.broker import Broker
 
         for name in ("amqtt", "transitions"):
@@ -74,7 +74,7 @@ def _free_port(host: str) -> int:
         return int(probe.getsockname()[1])
 
 
-def refuse_taken(address: BrokerAddress) -> None:
+def refuse_taken(address: BrokerAddress, option: str) -> None:
     """Raise BrokerError where a port cannot be listened on, and say what to do."""
     with socket.socket(socket.AF_INET6 if ":" in address.host else socket.AF_INET) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -83,5 +83,5 @@ def refuse_taken(address: BrokerAddress) -> None:
         except OSError as exc:
             raise BrokerError(
                 f"port {address.port} on {address.host} cannot be listened on ({exc.strerror}). "
-                "Close what uses it, or choose another with --port."
+                f"Close what uses it, or choose another with {option}."
             ) from exc

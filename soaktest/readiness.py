@@ -108,7 +108,7 @@ def _never_heard(session: Session, bench: str) -> list[str]:
         return []
     others = session.scalars(sa.select(MessageRow.bench).where(live).distinct().order_by(MessageRow.bench))
     heard = listed(list(others))
-    return [f"bench {bench} has never been heard, {f'but {heard}' if heard else 'nor has any other'}"]
+    return [f"bench {bench} has never been heard, {f'only {heard}' if heard else 'nor has any other'}"]
 
 
 def refuse_unsound(journal: Journal, bench: str, override: str | None) -> None:

@@ -122,6 +122,19 @@ class _Lines:
             yield message
 
 
+def later(recording: Recording, seconds: float, boot: bytes = b"") -> Recording:
+    """The same run so much later; with ``boot``, which goes before each boot id, as if its nodes had booted anew."""
+    header, mark = recording.header, b'"boot","vs":"'
+    moved = {"began": header.began + seconds, "ended": header.ended and header.ended + seconds}
+    return Recording(
+        header.model_copy(update=moved),
+        [
+            m._replace(at=m.at + seconds, payload=m.payload.replace(mark, mark + boot))
+            for m in recording.messages
+        ],
+    )
+
+
 def read_recording(path: str | Path) -> Recording:
     """Read a recording, gzipped or not.
 

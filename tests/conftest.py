@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from soaktest.recording import Recording
+from soaktest.recording import Recording, later
 from soaktest.settings import BrokerAddress
 from soaktest.simulate.bench import Truth, demo_scenario, simulate
 
@@ -100,22 +100,6 @@ def clean_environment(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in list(os.environ):
         if name.startswith("SOAKTEST_") and name not in ("SOAKTEST_REQUIRE_ALL", "SOAKTEST_OPEN_DATA"):
             monkeypatch.delenv(name)
-
-
-def later(recording: Recording, seconds: float, boot: bytes) -> Recording:
-    """The same run some time later, as if its nodes had booted anew; ``boot`` goes before each boot id."""
-    header = recording.header
-    moved = header.model_copy(
-        update={"began": header.began + seconds, "ended": (header.ended or 0.0) + seconds}
-    )
-    mark = b'"boot","vs":"'
-    return Recording(
-        moved,
-        [
-            m._replace(at=m.at + seconds, payload=m.payload.replace(mark, mark + boot))
-            for m in recording.messages
-        ],
-    )
 
 
 def present(recording: Recording, seconds: float, boot: bytes = b"n") -> Recording:

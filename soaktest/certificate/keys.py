@@ -121,7 +121,9 @@ def opened(token: str, keys: dict[str, dict[str, Any]]) -> tuple[bytes, str]:
     try:
         kid = str(jws.extract_compact(token.encode()).headers()["kid"])
     except (JoseError, KeyError, ValueError, UnicodeError, TypeError) as exc:
-        raise InputError("this is no signed certificate: it was cut off or changed.") from exc
+        raise InputError(
+            "this is no signed certificate: something else, or one that was cut off or changed."
+        ) from exc
     if kid not in keys:
         raise InputError(
             f"signed by key {kid[:12]}…, which is not known here. Give the workshop's public key with --key."

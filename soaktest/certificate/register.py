@@ -35,6 +35,7 @@ from soaktest.certificate.statement import (
     to_bytes,
 )
 from soaktest.errors import InputError, Missing, Way, plain_text
+from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.layouts import Layout
 from soaktest.plans import named_plan
@@ -92,6 +93,24 @@ class Issued(NamedTuple):
     sheets: dict[Form, bytes]
 
 
+def refuse_unfit(run: RunRow) -> None:
+    """Raise InputError for a run that, as it is kept, cannot be certified: not ended, of no unit, or no pass."""
+    if run.ended is None or not run.unit:
+        raise InputError(
+            f"run {run.id} {'has not ended' if run.ended is None else 'names no unit'}; it cannot be certified."
+        )
+    verdict = kept_verdict(run.findings)
+    if verdict not in (None, "pass"):
+        raise _not_passed(run.id, verdict)
+
+
+def _not_passed(number: int, verdict: str) -> InputError:
+    return InputError(
+        f"run {number} is a {verdict}; only a pass can be certified.",
+        Way(f"judge {number}", "run", str(number)),
+    )
+
+
 def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: str) -> Issued:
     """Certify a passed run.
 
@@ -112,26 +131,20 @@ def issue(journal: Journal, number: int, told: Told, folder: Path, passphrase: s
         raise InputError(
             f"SOAKTEST_LIST={told.list_at!r} is no address that a buyer can open: begin it with https://."
         )
-    if run.ended is None or not run.unit:
-        raise InputError(
-            f"run {number} {'has not ended' if run.ended is None else 'names no unit'}; it cannot be certified."
-        )
+    refuse_unfit(run)
     plan = plan_of(run)
     issued = int(time.time())  # what has come by then is what it rests on, now and whenever it is checked
     recording = journal.recording(run, float(issued))
     analysis = examine(recording, layout_of(run), plan, knowledge_of(journal, run))
     if analysis.findings.verdict != "pass":
-        raise InputError(
-            f"run {number} is a {analysis.findings.verdict}; only a pass can be certified.",
-            Way(f"judge {number}", "run", str(number)),
-        )
+        raise _not_passed(number, analysis.findings.verdict)
     papers = _papers(told)
     if plan.name in shipped_names("plans") and plan != named_plan(plan.name):
         raise InputError(
             f"run {number} was run under a plan of your own that is named {plan.name!r} like a shipped one: a buyer would "
             "take it for that. Give the plan a name of its own, and run the test under it."
         )
-    if run.ended > time.time() + CLOCK_SLACK_S:
+    if (run.ended or 0.0) > time.time() + CLOCK_SLACK_S:
         raise InputError(f"run {number} ends in the future: set this machine's clock, or the recording's.")
     kid = key_in_use(journal).kid
     with journal.session() as session:

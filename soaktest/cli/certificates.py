@@ -40,7 +40,10 @@ def certify(  # noqa: PLR0913
         int, typer.Argument(parser=a_number, metavar="RUN", help="A passed run; see: soaktest run list")
     ],
     by: Annotated[str, typer.Option(help="Name of the person who signs.")],
-    passphrase: PASSPHRASE,
+    passphrase: Annotated[
+        str,
+        typer.Option(envvar="SOAKTEST_PASSPHRASE", help="The key's passphrase; asked for when left out."),
+    ] = "",
     workshop: Annotated[str, typer.Option(help="The workshop's name.")] = "",
     job: Annotated[str, typer.Option(help="The job done.")] = "",
     part: Annotated[list[str] | None, typer.Option(help="A part fitted; may be repeated.")] = None,
@@ -74,16 +77,19 @@ def certify(  # noqa: PLR0913
 
     Example: soaktest certify 12 --by "R. Field" --job "dispenser hose renewed" --part "dispenser-to-tub hose"
     """
-    from soaktest.certificate.register import Told, bench_shows, issue
+    from soaktest.bench import find_run
+    from soaktest.certificate.register import Told, bench_shows, issue, refuse_unfit
     from soaktest.settings import keys_folder, read_settings
 
     book = journal()
+    refuse_unfit(find_run(book, run))  # nobody is asked for a passphrase in vain
+    secret = passphrase or typer.prompt("Passphrase of the key", hide_input=True)
     told = Told(
         by, workshop, job, tuple(part or ()), supersedes, _electrical(electrical),
         record.read_bytes() if record else b"", photo.read_bytes() if photo else b"", read_settings().list_at, bench_shows(book, run),
     )  # fmt: skip
     folder = _folder(out)
-    issued = issue(book, run, told, keys_folder(), passphrase)
+    issued = issue(book, run, told, keys_folder(), secret)
     _lay_out(folder, issued.row, issued.sheets)
 
 
@@ -187,7 +193,7 @@ def verify(
         if said:
             out.print(
                 printable(
-                    f"Certificate {said.number}, unit {said.unit} {said.serial}, signed by {said.signed_by}, {when(float(said.issued))}"
+                    f"Certificate {said.number}, unit {' '.join(filter(None, (said.unit, said.serial)))}, signed by {said.signed_by}, {when(float(said.issued))}"
                 ),
                 markup=False,
             )

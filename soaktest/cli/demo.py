@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import shlex
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from soaktest.cli.words import console, show_findings
-
-if TYPE_CHECKING:
-    from soaktest.recording import Recording
 
 DAY_S = 86_400.0
 
@@ -49,7 +46,7 @@ def demo(
     from soaktest.journal import open_journal
     from soaktest.layouts import read_layout
     from soaktest.plans import read_plan
-    from soaktest.recording import write_recording
+    from soaktest.recording import later, write_recording
     from soaktest.replay import replay
     from soaktest.simulate.bench import demo_scenario, simulate
     from soaktest.timeline import write_timeline
@@ -59,7 +56,7 @@ def demo(
     out.print("A simulated bench: three pads, a phase node, one quick wash after a repair.")
     recording, _truth = simulate(scenario)
     if dry:
-        recording = _moved(recording, DAY_S)
+        recording = later(recording, DAY_S)
     journal = open_journal(f"sqlite:///{folder / 'journal.sqlite'}")
     judged_by = (read_plan(scenario.plan), read_layout(scenario.layout))
     with EmbeddedBroker() as broker, progress_bar("Washing, at many times real speed") as progress:
@@ -82,24 +79,14 @@ def demo(
     )
 
 
-def _moved(recording: Recording, seconds: float) -> Recording:
-    """The same so much later: a repair lies between a run that leaked and one that held."""
-    from soaktest.recording import Recording
-
-    header = recording.header
-    moved = {"began": header.began + seconds, "ended": header.ended and header.ended + seconds}
-    return Recording(
-        header.model_copy(update=moved),
-        [message._replace(at=message.at + seconds) for message in recording.messages],
-    )
-
-
 def _publish_live(*, dry: bool) -> None:
     import time
+    import uuid
 
     from soaktest.cli.files import progress_bar
     from soaktest.mqtt_client import connected, new_client
     from soaktest.plans import read_plan
+    from soaktest.recording import later
     from soaktest.settings import broker_of_nodes
     from soaktest.simulate.bench import demo_scenario, simulate
     from soaktest.wire import parse_topic
@@ -107,12 +94,14 @@ def _publish_live(*, dry: bool) -> None:
     scenario = demo_scenario(leaking=not dry)
     plan = read_plan(scenario.plan)
     recording, _truth = simulate(scenario)
-    messages = list(recording.messages)
+    # booted anew at each start: what comes again under a boot that was heard is a duplicate
+    messages = list(later(recording, 0.0, uuid.uuid4().hex[:4].encode()).messages)
     address = broker_of_nodes()
     mend = "Start the page first, in another terminal: soaktest serve"
     said = (
         f"On the page, at bench {scenario.bench}: begin a run with plan {plan.name} and machine {scenario.layout} within "
-        f"{scenario.dry_watch_s - plan.dry_watch_s:.0f} s. The machine does one wash, and lets water in {scenario.dry_watch_s:.0f} s from now."
+        f"{scenario.dry_watch_s - plan.dry_watch_s:.0f} s. The machine does one wash, and lets water in {scenario.dry_watch_s:.0f} s from now. "
+        "Nobody is there to touch its pads: leave the pad check out."
     )
     with (
         connected(new_client(address), address, mend) as client,

@@ -79,6 +79,8 @@ def judge(  # noqa: PLR0913
         print(findings.model_dump_json(indent=2))
     else:
         out = console()
+        if _under_way(what):
+            out.print(f"Run {what} is under way and lacks what is still to come. As it stands now:")
         show_findings(out, findings)
         for line in added:
             out.print(f"Weighed together: {line}", markup=False)
@@ -92,6 +94,14 @@ def judge(  # noqa: PLR0913
 def is_number(what: str) -> bool:
     """Whether a run is meant, and no file."""
     return what.isdecimal() and int(what) <= LARGEST_NUMBER and not Path(what).exists()
+
+
+def _under_way(what: str) -> bool:
+    from soaktest.bench import find_run
+    from soaktest.journal import open_journal
+    from soaktest.settings import read_settings
+
+    return is_number(what) and find_run(open_journal(read_settings().database), int(what)).ended is None
 
 
 def _judged(what: str, plan: str | None, layout: str | None) -> Analysis:

@@ -55,7 +55,7 @@ def begin(
 
     Example: soaktest run begin b1 --unit A-0417 --plan resale --layout front-loader
     """
-    from soaktest.bench import begin_run
+    from soaktest.bench import begin_run, refuse_while_busy
     from soaktest.errors import plain_text
     from soaktest.layouts import read_layout
     from soaktest.plans import read_plan
@@ -68,6 +68,7 @@ def begin(
     header = Header(bench=bench_name(bench), unit=tag, began=time.time())
     chosen = read_plan(plan)
     book = journal()
+    refuse_while_busy(book, bench)
     refuse_unsound(book, bench, override)
     if tag and not is_known(book, tag):
         print(f"Unit {tag} is new: put in the book. Say what it is: soaktest unit take-in {shlex.quote(tag)}")
@@ -112,6 +113,7 @@ def list_(as_json: JSON = False) -> None:
     """
     from soaktest.bench import list_runs
     from soaktest.findings import kept_name
+    from soaktest.settings import read_settings
 
     book = journal()
     found = list_runs(book)
@@ -119,7 +121,9 @@ def list_(as_json: JSON = False) -> None:
         print_json([_summary(run) for run in found])
         return
     if not found:
-        print("No run yet. Begin one: soaktest run begin b1 --unit TAG, or see: soaktest demo")
+        print(
+            f"No run yet in {read_settings().data}. Begin one: soaktest run begin b1 --unit TAG, or see: soaktest demo"
+        )
         return
     rows = [
         (

@@ -45,7 +45,7 @@ def serve(
     opens = password_check(read_settings().data, os.environ.get("SOAKTEST_PASSWORD"))
     if opens is None and host not in LOOPBACK:
         raise InputError(f"{host} is more than this machine: set a password first (soaktest set-password).")
-    refuse_taken(BrokerAddress(host, port))
+    refuse_taken(BrokerAddress(host, port), "--port")
     with collecting(host, broker_port) as (journal, address, _, publish):
         hosts = ["127.0.0.1", "localhost", "[::1]"] if host in LOOPBACK else None
         shown = socket.gethostname() if host in ("0.0.0.0", "::") else host  # noqa: S104

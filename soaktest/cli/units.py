@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -37,7 +38,7 @@ def take_in(
     from soaktest.workshop.stories import take_in as keep
 
     keep(journal(), tag, kind, serial, complaint, when_given(on))
-    print(f"Unit {tag} is in the book. Run it: soaktest run begin b1 --unit {tag}")
+    print(f"Unit {tag} is in the book. Run it: soaktest run begin b1 --unit {shlex.quote(tag)}")
 
 
 @app.command()
@@ -82,14 +83,14 @@ def write(  # noqa: PLR0913
     soaktest unit write A-0417 --corrects 3 --on 2026-03-01T09:30
     """
     from soaktest.workshop.days import when_given
-    from soaktest.workshop.sales import sale_doubt
+    from soaktest.workshop.sales import standing_doubt
     from soaktest.workshop.stories import NewEntry, write_entry
 
     entry = NewEntry(what, text, when_given(on), part, work, minutes, cost, run, personal, corrects)
     book = journal()
     row = write_entry(book, tag, entry)
     print(f"Entry {row.id} written.")
-    if row.what == "sold" and (doubt := sale_doubt(book, tag)):
+    if row.what in ("sold", "came back") and (doubt := standing_doubt(book, tag)):
         print(f"soaktest: {doubt}", file=sys.stderr)
 
 

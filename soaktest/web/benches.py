@@ -12,7 +12,7 @@ from fastapi import APIRouter, Depends, File, Form, Path, Request, UploadFile
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
 
 from soaktest.analysis.events import PadCheck
-from soaktest.bench import begin_run, cancel_run, end_run, find_run, judge_run
+from soaktest.bench import begin_run, cancel_run, end_run, find_run, judge_run, refuse_while_busy
 from soaktest.errors import InputError, RunError, plain_text
 from soaktest.journal import Journal
 from soaktest.layouts import named_layout
@@ -129,6 +129,7 @@ def begin(
     override: Annotated[str, Form(max_length=4000)] = "",
 ) -> Response:
     """Begin a run; refused on pads found at fault, wet or not heard, unless a reason is given."""
+    refuse_while_busy(book(request), name)
     refuse_unsound(book(request), name, override)
     header = Header(bench=name, unit=plain_text("unit's tag", unit, 64) or None, began=time.time())
     begin_run(book(request), header, named_plan(plan), named_layout(layout), override)

@@ -16,7 +16,7 @@ from soaktest.web.benches import book
 from soaktest.web.door import must_carry_token
 from soaktest.web.templates import page
 from soaktest.workshop.days import when_given
-from soaktest.workshop.sales import sale_doubt
+from soaktest.workshop.sales import standing_doubt
 from soaktest.workshop.stories import (
     WHATS,
     WORKS,
@@ -64,8 +64,13 @@ def story(request: Request, tag: Annotated[str, Path(max_length=64)]) -> HTMLRes
 
 
 @router.get("/units/{tag:path}", include_in_schema=False)
-def one_unit(request: Request, tag: Annotated[str, Path(max_length=64)]) -> HTMLResponse:
-    """One unit's story in the order of time."""
+def one_unit(
+    request: Request,
+    tag: Annotated[str, Path(max_length=64)],
+    what: Annotated[str, Query(max_length=16)] = "",
+    part: Annotated[str, Query(max_length=64)] = "",
+) -> HTMLResponse:
+    """One unit's story in the order of time; ``what`` and ``part`` are what the form for an entry begins with."""
     story = story_of(book(request), tag)
     return page(
         request,
@@ -73,8 +78,10 @@ def one_unit(request: Request, tag: Annotated[str, Path(max_length=64)]) -> HTML
         unit=find_unit(book(request), tag),
         story=story,
         personal=[entry for entry in story if entry.personal],
-        doubt=sale_doubt(book(request), tag),
+        doubt=standing_doubt(book(request), tag),
         whats=WHATS[1:],
+        what=what,
+        part=part,
         works=WORKS,
         parts=sorted(
             {(part.id, part.name) for name in shipped_names("layouts") for part in read_layout(name).parts}

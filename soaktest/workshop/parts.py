@@ -45,5 +45,5 @@ def refuse_unknown_part(session: Session, unit: UnitRow, part: str) -> None:
     close = get_close_matches(part, sorted(known), 1) or sorted(one for one in known if part in one)[:1]
     meant = f"Did you mean {close[0]!r}? " if close else ""
     raise InputError(
-        f"unit {unit.tag} has no part {part!r}. {meant}See: soaktest layouts {look_in}; or name it {OTHER!r} (--part {OTHER})."
+        f"unit {unit.tag} has no part {part!r}. {meant}See: soaktest layouts {look_in}; or name the part {OTHER!r}."
     )

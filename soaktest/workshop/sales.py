@@ -1,4 +1,4 @@
-"""What speaks against a sale: the unit's last test did not pass, and no certificate stands."""
+"""What speaks against how a unit stands: sold though its last test did not pass, or back while its certificate stands."""
 
 from __future__ import annotations
 
@@ -7,20 +7,26 @@ import sqlalchemy as sa
 from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.tables import CertificateRow, RunRow
+from soaktest.workshop.standing import standing_of
 from soaktest.workshop.stories import standing_entries
 
 
-def sale_doubt(journal: Journal, tag: str) -> str:
-    """Why a unit that stands as sold should not be, in a sentence; empty where nothing speaks against it.
+def standing_doubt(journal: Journal, tag: str) -> str:
+    """Why a unit should not stand as it does, in a sentence; empty where nothing speaks against it.
 
-    It is said and not refused: the sale has happened, and the story tells what happened.
+    It is said and not refused: it has happened, and the story tells what happened.
     """
     with journal.session() as session:
         moves = [
             row for row in standing_entries(session) if row.unit == tag and row.what in ("sold", "came back")
         ]
-        if not moves or moves[-1].what != "sold":
+        if not moves:
             return ""
+        if moves[-1].what == "came back":
+            before = (CertificateRow.unit == tag, CertificateRow.issued_at <= moves[-1].at)
+            rows = session.scalars(sa.select(CertificateRow).where(*before).order_by(CertificateRow.number))
+            numbers = [row.number for row, fallen in standing_of(session, rows) if not fallen]
+            return _still_certified(tag, numbers)
         judged = sa.select(RunRow).where(
             RunRow.unit == tag, RunRow.findings.is_not(None), RunRow.began <= moves[-1].at
         )
@@ -36,4 +42,14 @@ def sale_doubt(journal: Journal, tag: str) -> str:
     return (
         f"unit {tag} stands as sold, its last test (run {last.id}) is a {verdict} and no certificate stands: "
         "nothing shows that it is dry. Test it again."
+    )
+
+
+def _still_certified(tag: str, numbers: list[int]) -> str:
+    if not numbers:
+        return ""
+    which = f"certificate {numbers[-1]} stands"
+    return (
+        f"unit {tag} came back, and its {which}: who reads it is told that the unit was leak-free. If it leaks, revoke it "
+        f"(on the page of certificates, or: soaktest certificate revoke {numbers[-1]} --why TEXT)."
     )

@@ -6,6 +6,7 @@ data may be erased, and no certificate contains any.
 
 from __future__ import annotations
 
+import shlex
 import time
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields, replace
@@ -101,7 +102,7 @@ def take_in(
     """
     now = time.time()
     with journal.session() as session:
-        name = plain_text("tag", tag, 64)
+        name = as_known(session, plain_text("tag", tag, 64))
         at = on_day(session, UnitRow(tag=name), "taken in", on, now) if isinstance(on, date) else on
         at = now if at is None else _not_ahead(at, now)
         known = session.get(UnitRow, name)
@@ -155,9 +156,13 @@ def keep_unit(
     session: Session, tag: str, kind: str = "", serial: str = "", complaint: str = "", at: float | None = None
 ) -> UnitRow:
     """Keep what is given of a unit, within a session; ``at`` is when a new one was first heard of, now by default."""
-    name = plain_text("tag", tag, 64)
+    name = as_known(session, plain_text("tag", tag, 64))
     if not name:
         raise InputError("a unit's tag has 1 to 64 characters, such as A-0417.")
+    if {".", ".."} & set(name.split("/")):
+        raise InputError(
+            f"a unit's tag {name!r} has a part of dots alone, which no address can hold. Leave it out."
+        )
     given = {
         "kind": plain_text("kind", kind, 64),
         "serial": plain_text("serial", serial, 128),
@@ -174,6 +179,15 @@ def keep_unit(
     return row
 
 
+def as_known(session: Session, tag: str) -> str:
+    """A tag as the book has it, where a single one differs in capitals only: nobody types a label twice alike."""
+    if session.get(UnitRow, tag) is not None:
+        return tag
+    alike = sa.select(UnitRow.tag).where(sa.func.lower(UnitRow.tag) == tag.lower()).limit(2)
+    found = list(session.scalars(alike))
+    return found[0] if len(found) == 1 else tag
+
+
 def find_unit(journal: Journal, tag: str) -> UnitRow:
     """A unit by its tag. Raises InputError where there is none."""
     with journal.session() as session:
@@ -183,14 +197,16 @@ def find_unit(journal: Journal, tag: str) -> UnitRow:
 def is_known(journal: Journal, tag: str) -> bool:
     """Whether a unit is in the book."""
     with journal.session() as session:
-        return session.get(UnitRow, tag) is not None
+        return session.get(UnitRow, as_known(session, tag)) is not None
 
 
 def unit_of(session: Session, tag: str) -> UnitRow:
     """:func:`find_unit` within a session."""
-    row = session.get(UnitRow, tag)
+    row = session.get(UnitRow, as_known(session, tag))
     if row is None:
-        raise Missing(f"there is no unit {tag!r}. Take it in", Way(f"unit take-in {tag}", "units"))
+        raise Missing(
+            f"there is no unit {tag!r}. Take it in", Way(f"unit take-in {shlex.quote(tag)}", "units")
+        )
     return row
 
 

@@ -17,11 +17,12 @@ from soaktest.certificate.keys import make_key
 from soaktest.journal import open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
+from soaktest.recording import later
 from soaktest.replay import replay
 from soaktest.settings import BrokerAddress
 from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.wire import Pack, Topic, build_about, build_readings
-from tests.conftest import Mosquitto, free_port, later
+from tests.conftest import Mosquitto, free_port
 
 PASSWORD, PASSPHRASE = "drip-watch", "correct horse"
 PAGES = (

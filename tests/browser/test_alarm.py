@@ -129,7 +129,9 @@ def test_a_leak_looks_alike_on_both_pages_and_can_be_ended_at_once(
         page.wait_for_selector("#needs[hidden]", state="attached")
         end = page.locator("button >> text=End and judge").bounding_box()
         assert end is not None
-        assert "main" not in (page.get_attribute("#end", "class") or "")  # the plan needs more, and water is stopped first
+        assert "main" not in (
+            page.get_attribute("#end", "class") or ""
+        )  # the plan needs more, and water is stopped first
         assert end["y"] + end["height"] <= height
         red = page.evaluate("getComputedStyle(document.querySelector('#alarm')).backgroundColor")
 

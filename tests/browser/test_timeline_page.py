@@ -12,11 +12,10 @@ from playwright.sync_api import Browser
 from soaktest.analysis.analyse import examine
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
-from soaktest.recording import Recording
+from soaktest.recording import Recording, later
 from soaktest.simulate.bench import Scenario, Truth, demo_scenario, simulate
 from soaktest.simulate.nodes import Network
 from soaktest.timeline import timeline_figure, timeline_page, write_timeline
-from tests.conftest import later
 
 LAYOUT = read_layout("front-loader")
 

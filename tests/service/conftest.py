@@ -11,10 +11,9 @@ from soaktest.certificate.keys import make_key
 from soaktest.journal import Journal, open_journal, run_of
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
-from soaktest.recording import Recording
+from soaktest.recording import Recording, later
 from soaktest.replay import replay
 from soaktest.simulate.bench import Truth
-from tests.conftest import later
 from tests.service.shop import PASSPHRASE, Shop
 
 

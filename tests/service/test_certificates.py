@@ -41,14 +41,13 @@ from soaktest.cli.app import app
 from soaktest.errors import InputError
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
-from soaktest.recording import Message, Recording, write_recording
+from soaktest.recording import Message, Recording, later, write_recording
 from soaktest.records import keep_pad_check
 from soaktest.replay import replay
 from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.tables import DripRow, RunRow
 from soaktest.web.app import create_app
 from soaktest.workshop.stories import NewEntry, story_of, write_entry
-from tests.conftest import later
 from tests.service.shop import PASSPHRASE, TOLD, Shop
 
 

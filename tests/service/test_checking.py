@@ -17,12 +17,11 @@ from soaktest.cli.app import app
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
-from soaktest.recording import Recording, read_recording, write_recording
+from soaktest.recording import Recording, later, read_recording, write_recording
 from soaktest.records import keep_pad_check
 from soaktest.simulate.bench import Scenario, simulate
 from soaktest.tables import CertificateRow, RunRow
 from soaktest.vocabulary import ZONES
-from tests.conftest import later
 from tests.service.shop import PASSPHRASE, Shop
 
 

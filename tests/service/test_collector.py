@@ -334,7 +334,7 @@ def test_a_taken_port_is_one_clear_error() -> None:
     """The embedded broker does not start on a port in use."""
     with (
         EmbeddedBroker() as first,
-        pytest.raises(BrokerError, match="--port"),
+        pytest.raises(BrokerError, match="--broker-port"),
         EmbeddedBroker(port=first.address.port),
     ):
         pass

@@ -13,10 +13,9 @@ from soaktest.certificate.statement import recording_sha256
 from soaktest.errors import InputError
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
-from soaktest.recording import Header, Message, Recording
+from soaktest.recording import Header, Message, Recording, later
 from soaktest.simulate.bench import Truth
 from soaktest.tables import RunRow
-from tests.conftest import later
 from tests.service.shop import Shop
 
 

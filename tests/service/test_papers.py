@@ -29,9 +29,9 @@ from soaktest.certificate.statement import (
 from soaktest.cli.app import app
 from soaktest.errors import InputError
 from soaktest.plans import read_plan
-from soaktest.recording import Recording
+from soaktest.recording import Recording, later
 from soaktest.tables import RunRow
-from tests.conftest import later, program
+from tests.conftest import program
 from tests.service.shop import PASSPHRASE, TOLD, Shop
 
 

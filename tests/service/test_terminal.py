@@ -15,10 +15,9 @@ from soaktest.cli.runs import _status
 from soaktest.cli.words import clock
 from soaktest.errors import NotEnough
 from soaktest.journal import Journal
-from soaktest.recording import Recording
+from soaktest.recording import Recording, later
 from soaktest.simulate.bench import Truth
 from soaktest.workshop.stories import take_in
-from tests.conftest import later
 from tests.service.shop import DAY, kept_run, say
 from tests.service.test_watch import LAYOUT, PLAN, present, until
 

@@ -15,7 +15,7 @@ from soaktest.errors import InputError
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
-from soaktest.recording import Header
+from soaktest.recording import Header, later
 from soaktest.replay import replay
 from soaktest.simulate.bench import demo_scenario, simulate
 from soaktest.tables import RunRow
@@ -24,10 +24,9 @@ from soaktest.workshop.exchange import export_csv, export_json, import_json, imp
 from soaktest.workshop.lasting import Away, times_to_comeback
 from soaktest.workshop.learning import confirmed_causes, priors_for
 from soaktest.workshop.money import figures, middle, washes_worth_running
-from soaktest.workshop.sales import sale_doubt
+from soaktest.workshop.sales import standing_doubt
 from soaktest.workshop.stories import NewEntry, erase_personal, story_of, take_in, write_entry
 from soaktest.workshop.units import list_units
-from tests.conftest import later
 from tests.service.shop import DAY, kept_run, say
 
 LAYOUT = read_layout("front-loader")
@@ -218,7 +217,7 @@ def test_a_part_that_the_machine_does_not_have_is_refused(journal: Journal) -> N
     ):
         with pytest.raises(InputError, match=f"no part '{slip}'. Did you mean '{meant}'"):
             say(journal, "A-1", "repair", part=slip)
-    with pytest.raises(InputError, match=r"no part 'nosuchpart'. See: soaktest layouts .*--part other"):
+    with pytest.raises(InputError, match=r"no part 'nosuchpart'. See: soaktest layouts .*name the part 'other'"):
         say(journal, "A-1", "repair", part="nosuchpart")
     say(journal, "A-1", "repair", part="other")
 
@@ -298,11 +297,11 @@ def test_a_sale_after_a_test_that_did_not_pass_is_doubted_and_kept(
     with TestClient(create_app(journal, lambda _topic, _payload: None, None)) as client:
         assert "its last test (run 1) is a retest" in client.get("/units/A-1").text
     say(journal, "A-1", "came back")
-    assert sale_doubt(journal, "A-1") == ""
+    assert standing_doubt(journal, "A-1") == ""
     take_in(journal, "B-1")
     kept_run(journal, "B-1", time.time() - 3 * DAY, "pass")
     say(journal, "B-1", "sold")
-    assert sale_doubt(journal, "B-1") == ""
+    assert standing_doubt(journal, "B-1") == ""
 
 
 def test_a_confirmed_repair_moves_the_suspects_of_that_kind_of_machine(journal: Journal) -> None:

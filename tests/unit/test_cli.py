@@ -15,9 +15,8 @@ from typer.testing import CliRunner
 
 from soaktest.cli.app import app
 from soaktest.journal import open_journal
-from soaktest.recording import Message, Recording, write_recording
+from soaktest.recording import Message, Recording, later, write_recording
 from soaktest.simulate.bench import Scenario, Truth, demo_scenario, simulate
-from tests.conftest import later
 
 
 def soaktest(*args: str | Path, data: Path | None = None) -> subprocess.CompletedProcess[str]:
@@ -254,7 +253,7 @@ def test_a_bench_that_was_never_heard_is_refused_and_a_new_unit_is_told(
     refused = soaktest(*begin, data=tmp_path)
 
     assert (refused.returncode, refused.stdout) == (2, "")
-    assert "Bench b9 has never been heard, but b1 and b2" in refused.stderr
+    assert "Bench b9 has never been heard, only b1 and b2" in refused.stderr
     assert "No unit yet" in soaktest("unit", "list", data=tmp_path).stdout
     begun = soaktest(*begin, *UNHEARD, data=tmp_path)
     assert begun.stdout.startswith(

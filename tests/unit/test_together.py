@@ -12,9 +12,8 @@ from soaktest.errors import InputError
 from soaktest.findings import Findings
 from soaktest.layouts import read_layout
 from soaktest.plans import Plan, read_plan
-from soaktest.recording import Recording, write_recording
+from soaktest.recording import Recording, later, write_recording
 from soaktest.simulate.bench import Scenario, simulate
-from tests.conftest import later
 
 SEQUENTIAL = """plan = 1
 name = "counted"
