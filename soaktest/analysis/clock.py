@@ -108,7 +108,8 @@ def split_jumps(node_time: Floats, arrival: Floats) -> NDArray[np.int64]:
         arrival: UTC seconds, same shape.
 
     A step back shows by itself. A step forward shows as node time that runs ahead of
-    arrival: the promptest packs after it are that much earlier than any before.
+    arrival: the promptest packs after it are that much earlier than any before, by no more
+    than the clock went on; where they are earlier by more, those before came late.
     """
     if len(node_time) < 2:
         return np.empty(0, dtype=np.int64)
@@ -119,5 +120,6 @@ def split_jumps(node_time: Floats, arrival: Floats) -> NDArray[np.int64]:
     for i in np.flatnonzero(step > JUMP_S):
         before = float(delay[max(0, i - 59) : i + 1].min())
         after = float(delay[i + 1 : i + 61].min())
-        ahead[i] = before - after > max(JUMP_S, 0.5 * float(step[i]))
+        gained, went_on = before - after, float(step[i])
+        ahead[i] = max(JUMP_S, 0.5 * went_on) < gained < went_on + LEAST_ERROR_S
     return np.flatnonzero(back | ahead).astype(np.int64) + 1

@@ -32,6 +32,8 @@ HEARD_LEAST = 0.5
 """Heard for less than this share of the run, a pad counts as silent."""
 FALLEN = 0.3
 """Share of a dry level of few steps below which it fell to nothing: noise about zero still reads half a step."""
+SLOWLY_S, ABRUPT = 240.0, 1.5
+"""Within so long before it fell it stood so much higher: what sinks more slowly has dried."""
 JOIN_S = 1.6
 """Samples no farther apart than this are one stretch of hearing."""
 
@@ -146,8 +148,8 @@ def _fallen(series: Series, settled: Floats, step: float) -> NDArray[np.bool_]:
     """Samples of a pad without end-of-line resistor that fell to nothing from a clear dry level.
 
     Where that level is a few of the converter's steps, means over a minute tell it; below that a
-    broken lead cannot be told from a dry pad, and the pad stays unproven. Air that dries takes a pad
-    down by less.
+    broken lead cannot be told from a dry pad, and the pad stays unproven. A lead breaks from one minute
+    to the next; air that dries takes a pad down as far, but slowly.
     """
     head = series.v[: max(int(120 / step), 10)]
     dry = float(np.median(head))
@@ -161,6 +163,10 @@ def _fallen(series: Series, settled: Floats, step: float) -> NDArray[np.bool_]:
         return np.zeros(len(series), dtype=bool)
     minute = uniform_filter1d(series.v, max(int(60.0 / step), 10), mode="nearest")
     out: NDArray[np.bool_] = minute < FALLEN * level
+    for begin, stop in stretches(out):
+        before = minute[max(begin - round(SLOWLY_S / step), 0) : begin]
+        if len(before) and float(before.max()) < ABRUPT * FALLEN * level:
+            out[begin:stop] = False
     return out
 
 

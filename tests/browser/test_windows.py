@@ -53,7 +53,7 @@ def test_a_zoom_keeps_the_phases_and_the_whole_run_comes_back(
     assert press(page, "Later")[0]["range"] == [first + width / 2, last]
     assert press(page, "Earlier")[0]["range"] == half["range"]
     assert press(page, "Wider") == [whole]
-    page.locator("#timeline").scroll_into_view_if_needed()
+    page.locator("#timeline .nsewdrag").first.scroll_into_view_if_needed()
     box = page.locator("#timeline .nsewdrag").first.bounding_box()
     assert box is not None
     page.mouse.move(box["x"] + 300, box["y"] + 20)

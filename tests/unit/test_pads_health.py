@@ -213,6 +213,16 @@ def test_air_that_dries_breaks_no_lead() -> None:
     assert all(track.state == "unproven" for track in read_pads(read(BARE, own, rng, t)).values())
 
 
+@pytest.mark.parametrize(("fall_s", "state"), [(3000.0, "unproven"), (2.0, "open")])
+def test_a_level_of_two_steps_may_dry_to_nothing_but_not_at_once(fall_s: float, state: str) -> None:
+    """Dry air takes the last steps of a poor converter over an hour; a lead that breaks takes them in a moment."""
+    given, rng = signals(replace(BARE, length_s=5400), seed=3), np.random.default_rng(3)
+    series = given.pads["left"]
+    level = 2.0 - 1.8 * np.clip((series.t - T0 - 1500) / fall_s, 0.0, 1.0)
+    codes = np.maximum(np.round(level + rng.normal(0.0, 0.6, len(series))), 0.0)
+    assert with_left(given, codes / 4095.0).state == state
+
+
 def test_an_unheard_pad_beside_two_heard_ones() -> None:
     """One node missing: its pad is silent, the others are read."""
     given = signals()

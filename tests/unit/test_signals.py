@@ -126,6 +126,20 @@ def test_a_clock_that_jumps_within_a_boot_is_begun_anew(jump: float) -> None:
     assert np.abs(t[1::2] - (T0 + np.arange(600))).max() < 0.05
 
 
+def test_a_long_batch_that_comes_late_is_no_jump() -> None:
+    """A pack each 2 s, 80 of them held up for minutes and delivered out of order: each stands where it was taken."""
+    rng, out = random.Random(1), []
+    for i in range(900):
+        uptime = 2.0 * i + rng.choice((0.0, 0.02))
+        arrival = T0 + uptime + 0.03 if not 400 <= i < 480 else T0 + 970.0 + rng.uniform(0.0, 4.0)
+        pack = Pack("a", i, 100.0 + uptime, absolute=False, samples={"left": ([0.0], [0.1])})
+        out.append(Message(arrival, str(PADS), build_readings(PADS, pack)))
+
+    t, _, _, _ = gathered(sorted(out))
+
+    assert np.diff(t).max() < 2.1
+
+
 def utc_packs(seconds: int, off: float) -> list[Message]:
     topic = Topic("b1", "plug", "readings")
     out = []
