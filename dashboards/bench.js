@@ -4,16 +4,16 @@ const one = document.getElementById("one"), cards = document.getElementById("car
 const say = (root, name, text) => root.querySelectorAll(`[data-show="${name}"]`).forEach(e => { if (e.textContent !== text) e.textContent = text; });
 const exactly = s => s < 60 ? `${s} s` : `${Math.floor(s / 60)} min${s % 60 ? ` ${s % 60} s` : ""}`;
 const token = meta("token"), place = t => onAxis(1000 * (t + Number(meta("utc-offset"))));
-const lasting = b => span(Math.max(Date.now() / 1000 - Math.min(...Object.values(b.alarm.times)), 0));
+const lasting = b => span(Math.max(Date.now() / 1000 - wetTimes(b)[0][1], 0));
 const percent = p => `${Math.round(100 * p)}\u00a0%`;
 // What has been made of each pad's water so far, said once for all pads of which it is the same.
-const LEFT = "a leak: the water left the machine";
+const CAME_OUT = "a leak: it came out of the machine";
 function judged(alarm) {
-  const word = j => !j ? "provisional, being judged" : j.phase ? `${LEFT} in the ${j.phase}` : j.cause === "leak" ? "a leak" : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}, ${percent(j.leak)} chance of a leak`;
+  const word = j => !j ? "provisional, being judged" : j.phase ? `${CAME_OUT} in the ${j.phase}` : j.cause === "leak" ? "a leak" : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}, ${percent(j.leak)} chance of a leak`;
   const zones = new Map();
   for (const zone of Object.keys(alarm.times)) { const said = word(alarm.judged[zone]); zones.set(said, [...zones.get(said) ?? [], zone]); }
-  const told = [...zones].map(([said, at]) => zones.size < 2 ? said : `${said} (${and(at)})`).sort((a, b) => b.startsWith(LEFT) - a.startsWith(LEFT));
-  const said = told.map((one, i) => i && one.startsWith(LEFT) ? one.slice(LEFT.length + 1) : one).join("; ");
+  const told = [...zones].map(([said, at]) => zones.size < 2 ? said : `${said} (${and(at)})`).sort((a, b) => b.startsWith(CAME_OUT) - a.startsWith(CAME_OUT));
+  const said = told.map((one, i) => i && one.startsWith(CAME_OUT) ? one.slice(CAME_OUT.length + 1) : one).join("; ");
   return `${said[0].toUpperCase()}${said.slice(1)}.`;
 }
 const whatIsIt = alarm => { const causes = new Set(Object.values(alarm.judged).map(j => j.cause)); return causes.size > 1 ? "wet, most likely no leak," : { spill: "water, likely spilt,", condensation: "damp air", fault: "a pad at fault" }[[...causes][0]]; };
@@ -24,7 +24,15 @@ const sureFrom = 0.6;
 const DAMP_FROM = 0.1;
 const isDamp = p => !p.wet && p.heard && !notDry(p) && p.wetness >= DAMP_FROM;
 const wasWet = b => Object.entries(b.pads).filter(([, p]) => p.not_dry).map(([z]) => z);
-const padWord = (b, zone) => { const p = b.pads[zone]; return p.wet || (wetAlone(b) && notDry(p)) ? "WET" : !p.heard ? "not heard" : notDry(p) ? "not dry" : b.run?.leaked?.[zone] ? "LEAKED" : isDamp(p) && p.word === "dry" ? "damp" : p.word; };
+const toBeChecked = (b, zone) => !b.run && (!b.pads[zone].proven || b.faults.some(said => said.startsWith(`${zone} pad: `)));
+function padWord(b, zone) {
+  const p = b.pads[zone];
+  if (p.wet || (wetAlone(b) && notDry(p))) return "WET";
+  if (!p.heard) return "not heard";
+  if (notDry(p)) return b.checking ? "a finger" : "not dry";
+  if (b.run?.leaked?.[zone]) return "LEAKED";
+  return p.word !== "dry" ? p.word : isDamp(p) ? "damp" : toBeChecked(b, zone) ? "dry, unproven" : p.word;
+}
 const unsound = b => Object.entries(b.pads).filter(([, p]) => !p.heard || p.lead !== "unproven" || UNSOUND.includes(p.state)).map(([zone, p]) => `${zone} pad ${p.word}`);
 function notReady(b) {
   const zones = new Map(), unheard = Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zone]) => `${zone} pad: not heard`);
@@ -50,30 +58,28 @@ const isOld = b => wetAlone(b) && damp(b).every(z => ofLastRun(b, z) != null);  
 function headline(b) {
   const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks, "at").join(", ")}` : "";
   const moist = and(Object.entries(b.pads).filter(([, p]) => isDamp(p)).map(([z]) => z)), dry = moist ? "DAMP, no leak seen" : "DRY";
-  if (b.alarm) return `WET: ${since(Object.entries(b.alarm.times)).join(", ")}`;
+  if (isWet(b)) return `WET: ${since(wetTimes(b)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
-  if (b.stale) return `Nothing heard for ${silentFor(b)} – ${leaked || wasWet(b).length ? `${leaked ? `${leaked} before` : `not dry before: ${and(wasWet(b))}`}. Look yourself` : "check the nodes' supply and network"}`;
+  if (b.stale) return `Nothing heard for ${silentFor(b)} – ${leaked || wasWet(b).length ? `${leaked ? `${leaked} before` : `not dry before: ${and(wasWet(b))}`}. Look yourself` : `${run ? "look at the floor, then " : ""}check the nodes' supply and network`}`;
   if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – stop, drain, unplug`;
-  if (isOld(b)) return `STILL WET after ${b.last.verdict}: ${since(wetTimes(b)).join(", ")}. The machine is running – stop it, drain, unplug`;
-  if (wetAlone(b)) return `WET: ${since(wetTimes(b)).join(", ")}. The machine is running and no run was begun – stop it, drain, unplug`;
   if (!run && b.checking) return "Pads being checked – a damp finger reads as water";
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
   if (!run && notReady(b)) return `NOT READY: ${notReady(b)}`;
   if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${moist} – let it dry, then begin` : unproven(b).length ? "DRY – check the pads, then begin" : "DRY – ready for a run";
   if (!run.needs) return `${dry} – the run has begun`;
   if (unsound(b).length) return `CANNOT TELL: ${unsound(b).join(", ")}${run.lost.length ? " – this run cannot pass: end and judge" : ""}`;
-  if (run.lost.length) return `${dry} – but this run cannot pass: ${run.lost[0][0].toLowerCase()}${run.lost[0].slice(1).replace(/\.$/, "")}. End and judge`;
+  if (run.lost.length) return `CANNOT PASS – end and judge. ${run.lost[0]}`;
   if (run.may_stop) return `${dry} – nothing more is needed: end and judge`;
   if (run.stage === "dry watch") return run.dry_wait_s ? `${dry} – wait ${exactly(run.dry_wait_s)}, then start the machine` : `${dry} – start the machine`;
   if (run.stage === "drip watch") return `${dry} – leave it standing: ${run.needs[0]}`;
-  return `${dry} – ${run.phase && run.sure >= sureFrom ? run.phase : run.stage}, ${run.needs[0]} needed`;
+  return `${dry} – let it run: ${run.needs[0]} needed`;
 }
 function sub(b) {
   const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""}: ${b.last.verdict}, ended ${span(Math.max(Date.now() / 1000 - b.last.ended, 0))} ago. ${justEnded(b) && b.last.verdict !== "PASS" ? `${b.last.answer} ` : ""}` : "";
   if (!b.run) return `${last}No run under way${wetAlone(b) || b.checking ? "" : `: ${b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : notReady(b) ? "put that right, then begin one" : "begin one"} on a dry floor`}.${!justEnded(b) && unproven(b).length && !noneHeard(b) ? ` Neither a resistor nor a check proves the ${and(unproven(b))} pad${unproven(b).length > 1 ? "s" : ""} whole.` : ""}`;
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `begun ${span(Date.now() / 1000 - b.run.began)} ago`];
-  if (b.run.sure != null && b.run.phase && !b.stale) parts.push(b.run.sure >= sureFrom ? `${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
+  if (b.run.sure != null && b.run.phase && !b.stale) parts.push(b.run.sure >= sureFrom ? `now ${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
   if (b.power != null && !b.stale) parts.push(`${Math.round(b.power)} W`);
   return parts.join(" · ");
 }
@@ -82,25 +88,28 @@ function list(root, name, items, empty) {
     const item = document.createElement("li"); item.textContent = text; return item;
   })));
 }
+// The alarm of a run, or of a machine that runs on wet pads though no run was begun.
+const alarmOf = b => b.alarm ?? (wetAlone(b) ? { judged: {}, unseen: isOld(b) ? [] : damp(b) } : null);
 // What a card and the bench's own page show alike: the answer, the alarm, the pads.
 function showBench(root, b) {
   say(root, "headline", headline(b)); say(root, "sub", sub(b));
-  root.classList.toggle("wet", !!b.alarm); root.classList.toggle("mild", !!b.alarm && notALeak(b.alarm));
-  root.classList.toggle("grave", !b.alarm && (wetAlone(b) || (b.stale && wasWet(b).length > 0) || Object.keys(b.run?.leaked ?? {}).length > 0 || (!b.run && !b.stale && !!justEnded(b) && b.last.verdict === "FAIL")));
+  const alarm = alarmOf(b);
+  root.classList.toggle("wet", !!alarm); root.classList.toggle("mild", !!alarm && notALeak(alarm));
+  root.classList.toggle("grave", !alarm && ((b.stale && wasWet(b).length > 0) || Object.keys(b.run?.leaked ?? {}).length > 0 || (!b.run && !b.stale && !!justEnded(b) && b.last.verdict === "FAIL")));
   const box = root.querySelector(".alarm");
-  box.hidden = !b.alarm;
-  if (b.alarm) {
-    const [first, ...more] = since(Object.entries(b.alarm.times)), mild = notALeak(b.alarm), what = `${mild ? whatIsIt(b.alarm) : "water"} at ${first}`;
+  box.hidden = !alarm;
+  if (alarm) {
+    const [first, ...more] = since(wetTimes(b)), mild = notALeak(alarm), what = `${mild ? whatIsIt(alarm) : "water"} at ${first}`;
     say(box, "alarm-head", root === one ? `Bench ${b.bench}: ${what}` : what[0].toUpperCase() + what.slice(1)); say(box, "ago", ` (${lasting(b)})`); say(box, "alarm-more", more.map(m => `, ${m}`).join(""));
-    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : ""); say(box, "alarm-note", judged(b.alarm));
-    box.classList.toggle("calm", !b.alarm.unseen.length); box.classList.toggle("mild", mild);
+    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : ""); say(box, "alarm-note", b.alarm ? judged(alarm) : isOld(b) ? `It leaked in run ${b.last.run} (${b.last.verdict}) and is still wet; the machine is running.` : "The machine is running, and no run was begun.");
+    box.classList.toggle("calm", !alarm.unseen.length); box.classList.toggle("mild", mild);
   }
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`);
-    part.classList.toggle("wet", pad.wet); part.classList.toggle("untold", untold(pad)); part.classList.toggle("leaked", !!b.run?.leaked?.[zone]);
+    part.classList.toggle("wet", pad.wet || (wetAlone(b) && notDry(pad))); part.classList.toggle("untold", untold(pad)); part.classList.toggle("leaked", !!b.run?.leaked?.[zone]);
     part.querySelector(".fill").style.height = `${pad.lead === "unproven" ? Math.round(100 * pad.wetness) : 0}%`;
     part.querySelector(".pad-state").textContent = padWord(b, zone);
-    part.querySelector(".pad-number").textContent = pad.microsiemens == null || (pad.heard && pad.lead !== "unproven") ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= DAMP_FROM ? `, ${percent(pad.wetness)} wet` : ""}`;
+    part.querySelector(".pad-number").textContent = pad.microsiemens == null || (pad.heard && pad.lead !== "unproven") ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= DAMP_FROM && !b.checking ? `, ${percent(pad.wetness)} wet` : ""}`;
   }
 }
 function showCard(b) {
@@ -113,10 +122,20 @@ function showCard(b) {
 }
 // All benches in a line.
 function inShort() {
-  const all = Object.values(state), kind = b => b.alarm || wetAlone(b) ? "wet" : Object.keys(b.run?.leaked ?? {}).length ? "leaked, now dry" : b.behind ? "being read" : b.stale || noneHeard(b) ? "not heard" : b.run ? "dry and under way" : "waiting";
+  const all = Object.values(state), kind = b => isWet(b) ? "wet" : Object.keys(b.run?.leaked ?? {}).length ? "leaked, now dry" : b.behind ? "being read" : b.stale || noneHeard(b) ? "not heard" : b.run ? "dry and under way" : "waiting";
   const counts = ["wet", "leaked, now dry", "dry and under way", "waiting", "not heard", "being read"].map(word => [all.filter(b => kind(b) === word).length, word]);
-  const named = word => ["wet", "leaked, now dry"].includes(word) ? ` (${and(all.filter(b => kind(b) === word).map(b => b.bench))})` : "";  // which they are, before the first scrolling
+  const named = word => word === "leaked, now dry" ? ` (${and(all.filter(b => kind(b) === word).map(b => b.bench))})` : "";  // which they are, before the first scrolling
   return all.length > 1 ? `${all.length} benches: ${counts.filter(([n]) => n).map(([n, word]) => `${n} ${word}${named(word)}`).join(" · ")}` : "";
+}
+// Which benches are wet, where and since when, before the first scrolling; and what to do, once for all.
+let listed = "";
+function listWet() {
+  const wet = wetLines(Object.values(state)), text = JSON.stringify(wet);
+  if (text === listed) return;  // a finger or the focus may be on a link
+  listed = text;
+  const box = document.getElementById("wet-now");
+  box.hidden = wet.length < 2; box.classList.toggle("mild", wet.every(b => b.mild)); box.classList.toggle("calm", wet.every(b => b.seen));
+  box.querySelector("ul").replaceChildren(...wet.map(b => { const item = document.createElement("li"); item.append(asLink(b)); return item; }));
 }
 // Water first, then what leaked, what runs, what waits, what is silent: for the eye, the keyboard and the screen reader alike.
 function inOrder() {
@@ -131,8 +150,8 @@ function showOne(b) {
   if (leaving) return;  // a form is on its way: to load this page anew would call it back
   if (String(b.run ? b.run.id : "") !== one.dataset.run) { location.reload(); return; }
   showBench(one, b);
-  document.title = `${b.alarm ? "▲ WET: " : ""}Bench ${b.bench}`;
-  document.getElementById("stale").hidden = !b.stale || !!b.alarm;
+  document.title = `${isWet(b) ? "▲ WET: " : ""}Bench ${b.bench}`;
+  document.getElementById("stale").hidden = !b.stale || isWet(b);
   document.getElementById("floor").setAttribute("aria-label", "Pads: " + Object.keys(b.pads).map(z => `${z} ${padWord(b, z)}`).join(", "));
   const last = document.getElementById("last");
   if (last) { last.hidden = !b.last; if (b.last) { last.href = `/runs/${b.last.run}`; last.textContent = `Open run ${b.last.run}`; } }
@@ -152,7 +171,8 @@ function showOne(b) {
   if (b.run && b.run.lost_packs != null) health.push(`${b.run.lost_packs} ${b.run.lost_packs === 1 ? "pack" : "packs"} lost`);
   say(one, "health", health.join(" · "));
   const button = document.getElementById("seen");
-  const beside = b.alarm ? button : one.querySelector("[data-show=sub]");
+  button.hidden = !b.alarm;
+  const beside = isWet(b) ? button : one.querySelector("[data-show=sub]");
   if (beside.nextElementSibling !== mute) beside.after(mute);  // where it stands already, a finger or the focus may be on it
   if (!b.alarm) return;
   const told = b.alarm.unseen.length;
@@ -201,7 +221,7 @@ sounds();
 function show() {
   const still = pressed + PRESS_MS - Date.now();
   if (still > 0) { setTimeout(show, still); return; }
-  if (cards) { Object.values(state).forEach(showCard); inOrder(); say(document, "sum", inShort()); document.getElementById("none").hidden = Object.keys(state).length > 0; }
+  if (cards) { Object.values(state).forEach(showCard); inOrder(); say(document, "sum", inShort()); listWet(); document.getElementById("none").hidden = Object.keys(state).length > 0; }
   if (one) tellWater(state);
   if (one && state[one.dataset.bench]) showOne(state[one.dataset.bench]);
   sounds();

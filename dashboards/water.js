@@ -13,7 +13,7 @@ function since(times, word = "since") {
   return groups.map(({ t, zones }) => `${and(zones)} ${word} ${clock(t)}`);
 }
 // Water that is most likely no leak is told in a quieter way, and asks for a look, not for a plug to be pulled.
-const NO_LEAK = 0.3, notALeak = alarm => Object.values(alarm.judged).every(j => j && j.cause !== "leak" && j.leak < NO_LEAK);
+const NO_LEAK = 0.3, notALeak = alarm => Object.keys(alarm.judged).length > 0 && Object.values(alarm.judged).every(j => j && j.cause !== "leak" && j.leak < NO_LEAK);
 const notDry = p => !p.wet && p.heard && p.lead === "unproven" && (p.not_dry || p.wetness >= 0.35);
 const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
 const wetAlone = b => !b.run && !b.stale && b.works && damp(b).length > 0;  // a machine that runs on wet pads, and nobody began a run
@@ -23,19 +23,26 @@ const isWet = b => !!b.alarm || wetAlone(b);
 const wetTimes = b => (b.alarm ? Object.entries(b.alarm.times) : damp(b).map(z => [z, ofLastRun(b, z) ?? b.pads[z].not_dry_since])).sort((a, c) => a[1] - c[1]);
 const silentFor = b => b.age_s == null ? "a while" : span(b.age_s);
 const bar = document.getElementById("water");
+// Wet benches, each with its page and a line that says where and since when: what is no leak and what was seen after the others.
+function wetLines(benches) {
+  const first = b => wetTimes(b)[0][1], mild = b => !!b.alarm && notALeak(b.alarm), seen = b => !!b.alarm && !b.alarm.unseen.length;
+  const wet = benches.filter(isWet).sort((a, b) => mild(a) - mild(b) || seen(a) - seen(b) || first(b) - first(a));
+  return wet.map(b => ({ mild: mild(b), seen: seen(b), href: `/benches/${b.bench}`,
+    textContent: `bench ${b.bench}: ${since(wetTimes(b)).join(", ")}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${b.run ? "" : ", running with no run begun"}${mild(b) ? ", most likely no leak" : ""}${seen(b) ? ", seen" : ""}` }));
+}
+const asLink = ({ href, textContent }) => Object.assign(document.createElement("a"), { href, textContent });
 let toldOfWater = "";
 function tellWater(state) {
   const here = document.getElementById("one")?.dataset.bench, runs = new Set([...document.querySelectorAll("[data-run]")].map(e => e.dataset.run));
-  const first = b => wetTimes(b)[0][1], mild = b => !!b.alarm && notALeak(b.alarm), seen = b => !!b.alarm && !b.alarm.unseen.length;
-  const wet = Object.values(state).filter(b => isWet(b) && b.bench !== here && !runs.has(String(b.run?.id))).sort((a, b) => mild(a) - mild(b) || seen(a) - seen(b) || first(b) - first(a));
+  const wet = wetLines(Object.values(state).filter(b => b.bench !== here && !runs.has(String(b.run?.id))));
   const most = state[here] && isWet(state[here]) ? 0 : innerWidth > 760 ? 3 : 1;  // its own water comes first, and the bar must not hide the page
-  const said = wet.slice(0, most).map(b => [`/benches/${b.bench}`, `bench ${b.bench}: ${since(wetTimes(b)).join(", ")}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${b.run ? "" : ", running with no run begun"}${mild(b) ? ", most likely no leak" : ""}${seen(b) ? ", seen" : ""}`]);
-  if (wet.length > most) said.push(["/", most ? `${wet.length - most} more` : `see ${wet.length === 1 ? "it" : `all ${wet.length}`}`]);
+  const said = wet.slice(0, most);
+  if (wet.length > most) said.push({ href: "/", textContent: most ? `${wet.length - most} more` : `see ${wet.length === 1 ? "it" : `all ${wet.length}`}` });
   if (JSON.stringify(said) === toldOfWater) return;  // a finger or the focus may be on a link
   toldOfWater = JSON.stringify(said); bar.hidden = !wet.length;
-  bar.classList.toggle("calm", !!here || !!runs.size || wet.every(seen)); bar.classList.toggle("mild", wet.every(mild));
+  bar.classList.toggle("calm", !!here || !!runs.size || wet.every(b => b.seen)); bar.classList.toggle("mild", wet.every(b => b.mild));
   bar.querySelector("b").textContent = `▲ ${here ? `Water on ${wet.length > 1 ? "other benches" : "another bench"}` : runs.size ? `Water now, not in ${runs.size > 1 ? "these runs" : "this run"}` : "Water now"}:`;
-  bar.querySelector("span").replaceChildren(...said.map(([href, textContent]) => Object.assign(document.createElement("a"), { href, textContent })));
+  bar.querySelector("span").replaceChildren(...said.map(asLink));
 }
 function listenForWater() {
   const source = new EventSource("/events");

@@ -5,6 +5,7 @@ Colours are from the Okabe-Ito set, which most colour-blind people can tell apar
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from html import escape
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
@@ -61,10 +62,16 @@ def quiet_axes(figure: go.Figure) -> None:
     figure.update_yaxes(**look)
 
 
-def floor_plan(layout: Layout, findings: Findings) -> str:
-    """The floor from above as inline SVG: pads with their state, the place found, the likeliest parts."""
+def floor_plan(layout: Layout, findings: Findings, told: Callable[[float], str]) -> str:
+    """The floor from above as inline SVG: pads with their state, the place found, the likeliest parts.
+
+    ``told`` says a time (UTC seconds) by the clock of the run.
+    """
     w, d = layout.width_mm, layout.depth_mm
-    wet = {event.zone: event for event in findings.wet_events if event.cause != "fault"}
+    wet = {
+        event.zone: event for event in reversed(findings.wet_events) if event.cause != "fault"
+    }  # each pad's first
+    in_part = any(reason.code in ("gap", "coverage") for reason in findings.reasons)
     out = [
         f'<svg viewBox="-10 -74 {w + 20:.0f} {d + 134:.0f}" role="img" aria-label="{escape(_said(findings))}" '
         'font-family="system-ui, sans-serif" fill="currentColor">',
@@ -87,19 +94,26 @@ def floor_plan(layout: Layout, findings: Findings) -> str:
                 f'<rect width="14" height="14" fill="{colour}" opacity="0.25"/><rect width="5" height="14" fill="{colour}" opacity="0.6"/></pattern>'
                 f'<rect x="{x}" y="{y + pad.depth_mm - level:.0f}" width="{pad.width_mm}" height="{level:.0f}" fill="url(#wet-{zone})"/>'
             )
-        told = bool(event) or findings.pads[zone].state not in NOT_TELLING
-        if not told:  # crossed out: an empty frame would look dry
+        tells = bool(event) or findings.pads[zone].state not in NOT_TELLING
+        if not tells:  # crossed out: an empty frame would look dry
             right, down = x + pad.width_mm, y + pad.depth_mm
             out.append(
                 f'<path d="M{x} {y}L{right} {down}M{right} {y}L{x} {down}" stroke="{colour}" stroke-width="4"/>'
             )
-        state = _wet_in_words(event.peak_wetness) if event else PAD_WORDS[findings.pads[zone].state]
+        word = PAD_WORDS[findings.pads[zone].state]
+        state = (
+            f"{told(event.onset)}, {_wet_in_words(event.peak_wetness)}"
+            if event
+            else f"{word} while heard"
+            if in_part and word == "dry"
+            else word
+        )
         middle = pad.x_mm
         out.append(  # outside the machine, where no part's number covers it
             f'<text x="{middle}" y="-44" text-anchor="middle" font-size="26" font-weight="600">{zone}</text>'
         )
         out.append(
-            f'<text x="{middle}" y="-16" text-anchor="middle" font-size="{22 if len(state) < 12 else 17}" font-weight="{400 if told else 700}">{escape(state)}</text>'
+            f'<text x="{middle}" y="-16" text-anchor="middle" font-size="{22 if len(state) < 12 else 17}" font-weight="{400 if tells else 700}">{escape(state)}</text>'
         )
     place = findings.location
     if place:

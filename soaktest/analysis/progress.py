@@ -85,7 +85,7 @@ def still_needed(plan: Plan, heard: Heard) -> list[str]:
     if drips > 0:
         begun = drips < plan.drip_watch_s
         needs.append(
-            f"{_minutes(drips)} {'of the drip watch left' if begun else 'drip watch after the last drain'}"
+            f"{_minutes(drips)} {'more of the drip watch' if begun else 'drip watch after the last drain'}"
         )
     return needs
 

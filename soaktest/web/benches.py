@@ -38,8 +38,6 @@ STOP_WORDS = (
     "Stop the programme, drain, unplug."
 )
 """What to do about water, the dangerous first."""
-SHORT_WORDS = "Hands dry, residual-current device first. Stop the programme, drain, unplug."
-"""The same where there is room for a line."""
 MILD_WORDS = "Look whether anything drips, and keep off wet plugs and leads. If nothing drips, dry the floor and the pads."
 """What to do about water that is most likely no leak."""
 CHECK_TAKES_S = 60.0
@@ -66,7 +64,7 @@ def all_benches(request: Request) -> HTMLResponse:
         "benches.html",
         benches=watch_of(request).names(),
         zones=ZONES,
-        short_words=SHORT_WORDS,
+        stop_words=STOP_WORDS,
         mild_words=MILD_WORDS,
         broker=request.app.state.broker,
     )

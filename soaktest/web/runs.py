@@ -98,7 +98,7 @@ def one_run(request: Request, number: Number, whole: bool = False) -> HTMLRespon
     ]
     return page(
         request, "run.html", run=run, f=told, events=event_rows(told), verdict=verdict,
-        answer=answer(told, live=run.ended is None), floor=floor_plan(layout_of(run), told), place=place_in_words(told), jumps=jumps(told), clock=Clock.of(told.began),
+        answer=answer(told, live=run.ended is None), floor=floor_plan(layout_of(run), told, Clock.of(told.began).time), place=place_in_words(told), jumps=jumps(told), clock=Clock.of(told.began),
         hours=None if _is_short(run) or overviews_of(request).is_kept(run) else _hours(run),
         fresh=run.ended is None or time.time() - run.ended < STILL_WET_S, notes=notes_of(book(request), number), others=others, signed=[row for row, fallen in list_certificates(book(request), number) if not fallen],
     )  # fmt: skip

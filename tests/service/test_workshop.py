@@ -217,7 +217,9 @@ def test_a_part_that_the_machine_does_not_have_is_refused(journal: Journal) -> N
     ):
         with pytest.raises(InputError, match=f"no part '{slip}'. Did you mean '{meant}'"):
             say(journal, "A-1", "repair", part=slip)
-    with pytest.raises(InputError, match=r"no part 'nosuchpart'. See: soaktest layouts .*name the part 'other'"):
+    with pytest.raises(
+        InputError, match=r"no part 'nosuchpart'. See: soaktest layouts .*name the part 'other'"
+    ):
         say(journal, "A-1", "repair", part="nosuchpart")
     say(journal, "A-1", "repair", part="other")
 
