@@ -251,9 +251,10 @@ def test_a_machine_that_works_on_a_wet_pad_without_a_run_sounds_until_it_is_mute
     page.mouse.click(5, 400)
 
     hears(node, 2, 150.0, left=0.9)
-    page.wait_for_selector(
-        "text=/^WET: left since [0-9:]{8}. The machine is running and no run was begun – stop it/"
-    )
+    page.wait_for_selector("#alarm >> text=The machine is running, and no run was begun.")
+    assert re.search(rf"Bench {node.topic.bench}: water at left since [0-9:]{{8}}", page.inner_text("#alarm"))
+    assert "Stop the programme, drain, unplug." in page.inner_text("#alarm")
+    assert page.is_hidden("text=Begin on a dry floor")
     until(lambda: page.evaluate(RINGS), 5)
     other = context.new_page()  # whoever looks at something else is told of it too
     other.goto(service.url + "/units")
@@ -265,7 +266,7 @@ def test_a_machine_that_works_on_a_wet_pad_without_a_run_sounds_until_it_is_mute
     )
     other.close()
     page.bring_to_front()
-    page.click("#one [data-show=sub] + #mute >> text=Mute this alarm")
+    page.click("#seen + #mute >> text=Mute this alarm")
     hears(node, 2, 150.0, left=0.9)
     page.wait_for_selector("text=Muted: sound again")
     assert not page.evaluate(RINGS)
@@ -274,6 +275,34 @@ def test_a_machine_that_works_on_a_wet_pad_without_a_run_sounds_until_it_is_mute
     hears(node, 2, 150.0, left=0.9)
     until(lambda: page.evaluate(RINGS), 5)
     context.close()
+
+
+def test_wet_benches_are_listed_before_the_first_scrolling(
+    service: Service, node: PadNode, enter: Callable[..., Page]
+) -> None:
+    """Each with where and since when, the newest first, and what to do once for all; one alone has its card."""
+    other = PadNode(service.broker.address, "alarm-second")
+    page = enter(390)
+    page.goto(service.url + "/")
+    hears(node, 2, 150.0, left=0.9)
+    page.wait_for_selector(f"[data-bench={node.topic.bench}] .alarm:not([hidden])")
+    assert page.is_hidden("#wet-now")
+    for _ in range(6):
+        node.say(150.0, left=0.9)
+        other.say(150.0, right=0.9)
+        time.sleep(0.5)
+    page.wait_for_selector("#wet-now:not([hidden])")
+    lines = page.inner_text("#wet-now ul").split("\n")
+    assert re.match(r"bench alarm-second: right since [0-9:]{8}, running with no run begun", lines[0])
+    assert re.match(rf"bench {node.topic.bench}: left since [0-9:]{{8}}", lines[1])
+    assert page.inner_text("#wet-now").count("residual-current device") == 1
+    assert broken_rules(page, service.url + "/") == []
+    for _ in range(4):
+        node.say(0.0)
+        other.say(0.0)
+        time.sleep(0.5)
+    page.wait_for_selector("#wet-now", state="hidden")
+    other.stop()
 
 
 def test_all_who_look_read_the_clock_of_the_bench(
