@@ -173,14 +173,15 @@ def _fallen(series: Series, settled: Floats, step: float) -> NDArray[np.bool_]:
 def _stuck(series: Series) -> NDArray[np.bool_]:
     """Samples of a long stretch without any movement, on an input that is never quiet elsewhere.
 
-    (A quiet pad may toggle between two codes for a while, or move only while the drum shakes it.)
+    (A quiet pad may toggle between two codes for a while, or move only while the drum shakes it. Below the converter's
+    first step a dry pad does not move at all.)
     """
     out = np.zeros(len(series), dtype=bool)
     moved = np.diff(series.v) != 0
     edges = np.concatenate(([0], np.flatnonzero(moved) + 1, [len(series)]))
     k = int(np.argmax(np.diff(edges)))
     begin, stop = int(edges[k]), int(edges[k + 1])
-    if series.t[stop - 1] - series.t[begin] <= STUCK_S:
+    if series.t[stop - 1] - series.t[begin] <= STUCK_S or series.v[begin] <= 0.0:
         return out
     if _never_quiet([series.v[:begin], series.v[stop:]], series.step_s):
         out[begin:stop] = True

@@ -16,7 +16,7 @@ from scipy.ndimage import maximum_filter1d, median_filter
 
 from soaktest.analysis.meter_lag import unlagged, unlagged_rms
 from soaktest.analysis.phase_shaking import UNKNOWN, joined_by_shaking, shaken, usual_shake
-from soaktest.analysis.pump_draw import emptiest, meter_noise, pump_alone, pumps
+from soaktest.analysis.pump_draw import emptiest, meter_noise, noise_nearby, pump_alone, pumps
 from soaktest.analysis.series import Floats, Series, Signals
 from soaktest.analysis.spot_readings import centred
 from soaktest.analysis.stretches import joined, stretches
@@ -102,7 +102,8 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     least = HEATER_W if len(power) else HEATER_A * watts_per_ampere
     heater = _heater(watts, _without_pumping(watts > least, pumping), step, motors=not len(power))
     known = ~np.isnan(watts)
-    noise = meter_noise(watts, step) if len(power) else 0.0  # that of amperes grows towards rest
+    # that of amperes grows towards rest
+    noise = np.full(seconds, meter_noise(watts, step)) if len(power) else noise_nearby(watts, step)
     turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, (step, noise))
     may_pump = (outlet == 1) | ((outlet == UNKNOWN) & (watts > emptiest(watts) + 11.0))
     shakes = _by_the_machine(shaken(vibration, inlet, outlet), watts, inlet)
@@ -121,11 +122,11 @@ def _by_watts(
     outlet: NDArray[np.int8],
     pumping: NDArray[np.bool_],
     vibration: Floats,
-    meter: tuple[float, float],
+    meter: tuple[float, Floats],
 ) -> tuple[NDArray[np.int8], NDArray[np.bool_], float]:
     """Whether the drum turns, where watts show none, and the watts of a pump that draws as much as a drum.
 
-    ``meter``: seconds from sample to sample, and its noise in watts.
+    ``meter``: seconds from sample to sample, and its noise in watts, second by second.
     """
     step, noise = meter
     known = ~np.isnan(watts)

@@ -24,6 +24,10 @@ BREATH_S = 6
 """The longest pause between two of those."""
 CLOSE_S = 20
 """Seconds to either side of the middle of a stroke within which a drum at its strokes stands."""
+CLIMB_LEAST_S = 32
+"""A drum that gathers speed for a spin takes so many seconds at the least."""
+IN_A_QUARTER = 3
+"""Samples that tell the level of a quarter of that at the least."""
 SURGE_S = 3
 """Seconds that a motor takes to gather speed at the least; a stroke's first is but an instant's."""
 
@@ -50,6 +54,8 @@ class Runs:
     """Seconds of the whole stretch at one level, without turning, heater or valve, that a still run belongs to."""
     floor: Floats
     """The least watts of the seconds close by in which the drum stands; NaN where it never does, or samples are too coarse to show."""
+    climb: Floats
+    """So many times the watts of its first quarter that block draws in its second half, where it draws more and more; 1 elsewhere."""
     rough: Floats
     """How much the watts of that block jump from sample to sample, as a share of their level."""
 
@@ -71,11 +77,12 @@ def runs_of(frames: Frames) -> Runs:
     start = np.concatenate(([0], np.flatnonzero(change))).astype(np.int64)
     start = _split_long(start, n, 60, frames.turning == 1)
     stop = np.concatenate((start[1:], [n]))
-    block, rough = np.zeros(n), np.zeros(n)
+    block, rough, climb = np.zeros(n), np.zeros(n), np.ones(n)
     lag = max(round(frames.step_s), 1)
     for begin, end in _blocks(frames.turning == 1, 2 if frames.step_s < 3 else 0):
         block[begin:end] = end - begin
         rough[begin:end] = _roughness(frames.watts[begin:end], lag)
+        climb[begin:end] = _climb(frames.watts[begin:end], frames.step_s)
     still, filling = np.zeros(n), np.zeros(n)
     for begin, end in stretches(frames.inlet == 1):
         filling[begin:end] = end - begin
@@ -92,7 +99,7 @@ def runs_of(frames: Frames) -> Runs:
     shake = np.array([middle(frames.vibration[a:b]) for a, b in zip(start, stop, strict=True)])
     return Runs(
         start, stop - start, frames.heater[start], frames.turning[start], frames.inlet[start],
-        frames.outlet[start], watts, surge, shake, block[start], filling[start], still[start], floor, rough[start],
+        frames.outlet[start], watts, surge, shake, block[start], filling[start], still[start], floor, climb[start], rough[start],
     )  # fmt: skip
 
 
@@ -152,6 +159,16 @@ def _surge(watts: Floats, step_s: float) -> float:
     seconds = max(SURGE_S, int(np.ceil(2 * step_s)))
     known = np.sort(watts[~np.isnan(watts)])
     return float(known[-seconds]) if len(known) >= seconds else float("nan")
+
+
+def _climb(watts: Floats, step_s: float) -> float:
+    """How much more a block draws in its second half than at first, where each quarter draws more than the one before."""
+    if len(watts) < max(CLIMB_LEAST_S, 4 * IN_A_QUARTER * step_s) or np.isnan(watts).mean() > 0.1:
+        return 1.0
+    levels = [middle(part) for part in np.array_split(watts, 4)]
+    first, second, third, last = levels
+    rises = first < second < max(third, last)  # it may drift down at speed, once it got there
+    return max(third, last) / max(first, 1.0) if rises else 1.0
 
 
 def _roughness(watts: Floats, lag: int) -> float:

@@ -7,7 +7,7 @@ import numpy as np
 from soaktest.analysis.phase_frames import LOW_W, Frames
 from soaktest.analysis.phase_levels import Levels, beside_turning, heard_directly
 from soaktest.analysis.phase_model import N_STATES, S
-from soaktest.analysis.phase_runs import Runs
+from soaktest.analysis.phase_runs import CLIMB_LEAST_S, Runs
 from soaktest.analysis.pump_draw import FINEST_S
 from soaktest.analysis.series import Floats
 
@@ -38,6 +38,8 @@ SURGE_OVER_STROKE = 2.4
 SURGE_LEAST_W = 60.0
 SURGING = 4.5
 """Log chance against any other phase where it does."""
+CLIMBS, CLIMBING = 1.5, 3.0
+"""A drum that draws more and more, at last so many times what it did at first, gathers speed: log chance against its tumbling."""
 CALM_SHARE = 0.1
 """Of the pump's seconds, those without shaking that show a pump that does not shake the machine, or is taken off well."""
 SECOND_VALVE = 1.8
@@ -160,9 +162,10 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
         out[one_way, S[name]] += score * part[one_way]
     # A drum that never pauses, at the level of its own strokes, tumbles on; a spin draws or shakes otherwise.
     ratio = np.where(np.isnan(runs.watts), 1.0, runs.watts / max(levels.stroke, 1.0))
-    fast = long & (ratio > 1.6)
-    for name in ("wash", "rinse", "loosen", "fill1", "fill2", "drain"):
-        out[fast, S[name]] -= (1.5 * part)[fast]
+    gathers = turn & (block >= CLIMB_LEAST_S) & (runs.climb >= CLIMBS)
+    for mask, against in ((long & (ratio > 1.6), 1.5), (gathers, CLIMBING)):
+        for name in ("wash", "rinse", "loosen", "fill1", "fill2", "drain"):
+            out[mask, S[name]] -= (against * part)[mask]
     strokes = turn & (block < 50) & (runs.outlet < 0)
     beneath = np.nan_to_num(runs.floor, nan=0.0) - levels.rest
     least = max(PUMP_BENEATH * levels.pump, levels.valve + 2.0 * levels.valve_spread)
@@ -184,7 +187,7 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
         spans = np.minimum(runs.seconds / 10.0, 2.0)
         for name in ("wash", "rinse", "fill1", "fill2", "loosen"):
             out[hard, S[name]] -= (2.0 * spans)[hard]
-        soft_spin = soft & ~on_and_on
+        soft_spin = soft & ~on_and_on & ~one_way
         out[soft_spin, S["spin"]] -= (np.where(block >= 50, 2.0 * part, spans))[soft_spin]
         spins_shake = runs.seconds[hard].sum() >= 30  # else a soft spin is not told from a shaking pump
         by_watts = runs.watts - levels.rest > DRUM_OVER_PUMP * levels.pump

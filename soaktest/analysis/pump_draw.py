@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
+from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
 
 from soaktest.analysis.series import Floats
 from soaktest.analysis.stretches import stretches
@@ -36,6 +36,8 @@ NOISE_SAMPLES: Final = 15
 QUIETER: Final = 0.15
 NOISE_RANGE, NOISE_STRAYS = 3.5, 2.5
 """A meter's own noise makes a flat draw wander by so many times its standard deviation, and stray from its middle by so many."""
+NOISE_SHARE: Final = 0.04
+"""Of what it reads, a meter's noise; a drum at its strokes wanders by more."""
 FINEST_S: Final = 1.8
 """From such steps on, the pause between two strokes may not show: strokes and rests merge into what looks like one long run."""
 RUNS_DRY: Final = 0.18
@@ -64,11 +66,11 @@ def pumps(
     outlet: NDArray[np.int8],
     shaking: NDArray[np.bool_],
     step_s: float,
-    noise: float,
+    noise: Floats,
 ) -> tuple[NDArray[np.bool_], float]:
     """Seconds of ``turning`` that are a pump's, shape (seconds,), and its watts where it draws as much as a drum, else NaN.
 
-    ``noise`` is the meter's own, watts.
+    ``noise`` is the meter's own, watts, shape (seconds,).
     ``shaking`` says where the machine shakes as a drum makes it, or draws in its rhythm, ``outlet`` is 0 where the pump is heard to stand.
     """
     wanders = np.maximum(wander(watts, max(13, int(4 * step_s) + 1)) - NOISE_RANGE * noise, 0.0)
@@ -106,6 +108,17 @@ def meter_noise(watts: Floats, step_s: float) -> float:
     return float(np.quantile(blocks.std(axis=1), QUIETER)) / 2**0.5 if len(blocks) >= 5 else 0.0
 
 
+def noise_nearby(watts: Floats, step_s: float) -> Floats:
+    """The same second by second, from the jumps close by: no more than a meter's share of what it reads, shape as ``watts``."""
+    lag = max(round(step_s), 1)
+    jumps = np.zeros(len(watts))
+    jumps[lag:] = np.nan_to_num(watts[lag:] - watts[:-lag])
+    meant = uniform_filter1d(jumps**2, max(NOISE_SAMPLES * lag, 3), mode="nearest")
+    spread = np.sqrt(np.maximum(meant, 0.0) / 2.0)
+    out: Floats = np.where(spread <= NOISE_SHARE * watts, spread, 0.0)
+    return out
+
+
 def emptiest(watts: Floats) -> float:
     """Watts of the machine at rest, infinite where none were heard."""
     known = watts[~np.isnan(watts)]
@@ -116,7 +129,8 @@ def pump_alone(x: Floats, pumping: NDArray[np.bool_]) -> float:
     """Level of ``x`` with the pump on and the drum at rest, 0 where it was never heard to start.
 
     From the quieter seconds just after its starts: a spin ramps up from rest, and strokes pause. A pump that pulses
-    starts again and again in mid-spin: where some starts are out of rest, they alone count.
+    starts again and again in mid-spin: where some starts are out of rest, they alone count, but for one that drew less,
+    as where the drum starts whenever the pump does.
     """
     if not pumping.any() or np.isnan(x).all():
         return 0.0
@@ -129,9 +143,10 @@ def pump_alone(x: Floats, pumping: NDArray[np.bool_]) -> float:
             quiet.append(float(np.quantile(part, QUIET_SHARE)))
             before = x[max(begin - 6, 0) : begin]
             out_of_rest.append(not np.isnan(before).all() and float(np.nanmedian(before)) <= at_rest)
-    if any(out_of_rest):
-        quiet = [level for level, counts in zip(quiet, out_of_rest, strict=True) if counts]
-    return float(np.quantile(quiet, STARTS_SHARE)) if quiet else 0.0
+    if not quiet:
+        return 0.0
+    clear = [level for level, counts in zip(quiet, out_of_rest, strict=True) if counts]
+    return float(min(np.quantile(levels, STARTS_SHARE) for levels in (quiet, clear) if levels))
 
 
 def _strong_pump(

@@ -141,6 +141,18 @@ def test_a_quiet_dry_pad_is_sound() -> None:
     assert track.state == "sound"
 
 
+def test_a_dry_pad_below_the_first_step_is_not_stuck_when_water_comes() -> None:
+    """Nothing for eleven minutes, then a reading that never rests: it was dry, and got wet then."""
+    given, rng = signals(BARE), np.random.default_rng(4)
+    t = given.pads["left"].t - T0
+    wet = 0.6 * (1 - np.exp(-np.maximum(t - 700, 0.0) / 5.0)) + rng.normal(0.0, 0.004, len(t))
+    track = with_left(given, np.where(t < 700, 0.0, np.clip(wet, 0.0, 0.99)))
+
+    assert track.state == "unproven"
+    assert not track.wet_at_start
+    assert [event.onset - T0 for event in track.events] == [pytest.approx(700, abs=3)]
+
+
 def test_a_pad_that_never_moves_beside_two_that_always_do_is_stuck() -> None:
     """Wired alike and at their level: what noise there is on them is on it too."""
     given = signals(replace(BENCH, noise_steps=1.2))
