@@ -66,10 +66,10 @@ function headline(b) {
   if (!run && b.checking) return "Pads being checked – a damp finger reads as water";
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
   if (!run && notReady(b)) return `NOT READY: ${notReady(b)}`;
-  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${moist} – let it dry, then begin` : unproven(b).length ? "DRY – check the pads, then begin" : "DRY – ready for a run";
+  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${moist} – let it dry, then begin` : unproven(b).length ? "UNPROVEN, reads dry – check the pads, then begin" : "DRY – ready for a run";
   if (!run.needs) return `${dry} – the run has begun`;
   if (unsound(b).length) return `CANNOT TELL: ${unsound(b).join(", ")}${run.lost.length ? " – this run cannot pass: end and judge" : ""}`;
-  if (run.lost.length) return `CANNOT PASS – end and judge. ${run.lost[0]}`;
+  if (run.lost.length) return `CANNOT PASS, ${dry.toLowerCase()} so far – end and judge. ${run.lost[0]}`;
   if (run.may_stop) return `${dry} – nothing more is needed: end and judge`;
   if (run.stage === "dry watch") return run.dry_wait_s ? `${dry} – wait ${exactly(run.dry_wait_s)}, then start the machine` : `${dry} – start the machine`;
   if (run.stage === "drip watch") return `${dry} – leave it standing: ${run.needs[0]}`;
@@ -101,15 +101,15 @@ function showBench(root, b) {
   if (alarm) {
     const [first, ...more] = since(wetTimes(b)), mild = notALeak(alarm), what = `${mild ? whatIsIt(alarm) : "water"} at ${first}`;
     say(box, "alarm-head", root === one ? `Bench ${b.bench}: ${what}` : what[0].toUpperCase() + what.slice(1)); say(box, "ago", ` (${lasting(b)})`); say(box, "alarm-more", more.map(m => `, ${m}`).join(""));
-    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : ""); say(box, "alarm-note", b.alarm ? judged(alarm) : isOld(b) ? `It leaked in run ${b.last.run} (${b.last.verdict}) and is still wet; the machine is running.` : "The machine is running, and no run was begun.");
+    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : ""); say(box, "alarm-note", b.alarm ? judged(alarm) : isOld(b) ? `It leaked in run ${b.last.run} (${b.last.verdict}) and is still wet; the machine is running.` : "The machine is running and no run was begun, so nobody judges whether it leaks.");
     box.classList.toggle("calm", !alarm.unseen.length); box.classList.toggle("mild", mild);
   }
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`);
-    part.classList.toggle("wet", pad.wet || (wetAlone(b) && notDry(pad))); part.classList.toggle("untold", untold(pad)); part.classList.toggle("leaked", !!b.run?.leaked?.[zone]);
-    part.querySelector(".fill").style.height = `${pad.lead === "unproven" ? Math.round(100 * pad.wetness) : 0}%`;
+    part.classList.toggle("wet", pad.wet || (wetAlone(b) && notDry(pad))); part.classList.toggle("untold", untold(pad)); part.classList.toggle("leaked", !!b.run?.leaked?.[zone] || (wetAlone(b) && notDry(pad)));
+    part.querySelector(".fill").style.height = `${pad.lead === "unproven" && !b.checking ? Math.round(100 * pad.wetness) : 0}%`;
     part.querySelector(".pad-state").textContent = padWord(b, zone);
-    part.querySelector(".pad-number").textContent = pad.microsiemens == null || (pad.heard && pad.lead !== "unproven") ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= DAMP_FROM && !b.checking ? `, ${percent(pad.wetness)} wet` : ""}`;
+    part.querySelector(".pad-number").textContent = pad.microsiemens == null || (pad.heard && pad.lead !== "unproven") ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= DAMP_FROM && !b.checking ? `, ${percent(pad.wetness)}${isDamp(pad) ? "" : " wet"}` : ""}`;
   }
 }
 function showCard(b) {
@@ -124,7 +124,7 @@ function showCard(b) {
 function inShort() {
   const all = Object.values(state), kind = b => isWet(b) ? "wet" : Object.keys(b.run?.leaked ?? {}).length ? "leaked, now dry" : b.behind ? "being read" : b.stale || noneHeard(b) ? "not heard" : b.run ? "dry and under way" : "waiting";
   const counts = ["wet", "leaked, now dry", "dry and under way", "waiting", "not heard", "being read"].map(word => [all.filter(b => kind(b) === word).length, word]);
-  const named = word => word === "leaked, now dry" ? ` (${and(all.filter(b => kind(b) === word).map(b => b.bench))})` : "";  // which they are, before the first scrolling
+  const named = word => ["leaked, now dry", "not heard"].includes(word) ? ` (${and(all.filter(b => kind(b) === word).map(b => b.bench))})` : "";  // which they are, before the first scrolling
   return all.length > 1 ? `${all.length} benches: ${counts.filter(([n]) => n).map(([n, word]) => `${n} ${word}${named(word)}`).join(" · ")}` : "";
 }
 // Which benches are wet, where and since when, before the first scrolling; and what to do, once for all.
@@ -135,11 +135,12 @@ function listWet() {
   listed = text;
   const box = document.getElementById("wet-now");
   box.hidden = wet.length < 2; box.classList.toggle("mild", wet.every(b => b.mild)); box.classList.toggle("calm", wet.every(b => b.seen));
-  box.querySelector("ul").replaceChildren(...wet.map(b => { const item = document.createElement("li"); item.append(asLink(b)); return item; }));
+  box.querySelector("ul").replaceChildren(...wet.map(b => { const item = document.createElement("li"); item.classList.toggle("mild", b.mild); item.append(asLink(b)); return item; }));
 }
 // Water first, then what leaked, what runs, what waits, what is silent: for the eye, the keyboard and the screen reader alike.
 function inOrder() {
-  const rank = b => !b ? 9 : b.alarm ? notALeak(b.alarm) : wetAlone(b) ? 0.5 : Object.keys(b.run?.leaked ?? {}).length ? 1 : b.run ? 2 : b.stale || noneHeard(b) ? 4 : 3;
+  const wet = wetLines(Object.values(state)).map(line => line.bench);
+  const rank = b => !b ? 9 : isWet(b) ? wet.indexOf(b.bench) / (wet.length + 1) : Object.keys(b.run?.leaked ?? {}).length ? 1 : b.run ? 2 : b.stale || noneHeard(b) ? 4 : 3;
   const all = [...cards.children], wanted = [...all].sort((a, b) => rank(state[a.dataset.bench]) - rank(state[b.dataset.bench]) || (a.dataset.bench < b.dataset.bench ? -1 : 1));
   if (!wanted.some((card, i) => card !== all[i])) return;
   const held = document.activeElement;
@@ -160,9 +161,9 @@ function showOne(b) {
     const lost = b.run.lost ?? [];
     document.getElementById("needs").hidden = !!b.alarm || lost.length > 0 || !!b.run.may_stop;
     for (const e of one.querySelectorAll("[data-show=look], [data-show=suspects]")) e.hidden = !b.run.suspects?.length;
-    document.getElementById("end").classList.toggle("main", !b.alarm && (!b.run.needs?.length || lost.length > 0 || !!b.run.may_stop));
+    document.getElementById("end").classList.toggle("main", !b.alarm && !b.stale && (!b.run.needs?.length || lost.length > 0 || !!b.run.may_stop));
     if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.filter(([, p]) => p >= 0.01).map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
-    list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
+    list(one, "lost", lost, ""); document.getElementById("lost").hidden = lost.length < 2 && !b.stale && !unsound(b).length || !lost.length;  // a single one is in the headline
     say(one, "look", Object.keys(b.run.leaked ?? {}).length ? "Look here first" : "If it leaks, look here first");
     say(one, "may-stop", b.run.may_stop || "");
   }
@@ -192,7 +193,7 @@ function sounds() {
   if (shown().filter(b => !b.run && !wetAlone(b) && muted.delete(muteKey(b))).length) keepMuted();
   mute.hidden = !unseen().length;
   const quiet = !loud().length;
-  mute.setAttribute("aria-pressed", quiet); mute.classList.toggle("main", !quiet && asleep); mute.textContent = quiet ? "Muted: sound again" : asleep ? "Silent: tap for sound" : unseen().length > 1 ? `Mute these ${unseen().length} alarms` : "Mute this alarm";
+  mute.setAttribute("aria-pressed", quiet); mute.classList.toggle("main", !quiet && asleep); mute.textContent = quiet ? "Muted: sound again" : asleep ? "Sound is off: turn it on" : unseen().length > 1 ? `Mute these ${unseen().length} alarms` : "Mute this alarm";
   if (quiet) silence(); else ring();
 }
 function ring() {

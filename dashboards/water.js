@@ -27,7 +27,7 @@ const bar = document.getElementById("water");
 function wetLines(benches) {
   const first = b => wetTimes(b)[0][1], mild = b => !!b.alarm && notALeak(b.alarm), seen = b => !!b.alarm && !b.alarm.unseen.length;
   const wet = benches.filter(isWet).sort((a, b) => mild(a) - mild(b) || seen(a) - seen(b) || first(b) - first(a));
-  return wet.map(b => ({ mild: mild(b), seen: seen(b), href: `/benches/${b.bench}`,
+  return wet.map(b => ({ mild: mild(b), seen: seen(b), bench: b.bench, href: `/benches/${b.bench}`,
     textContent: `bench ${b.bench}: ${since(wetTimes(b)).join(", ")}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${b.run ? "" : ", running with no run begun"}${mild(b) ? ", most likely no leak" : ""}${seen(b) ? ", seen" : ""}` }));
 }
 const asLink = ({ href, textContent }) => Object.assign(document.createElement("a"), { href, textContent });
@@ -36,7 +36,7 @@ function tellWater(state) {
   const here = document.getElementById("one")?.dataset.bench, runs = new Set([...document.querySelectorAll("[data-run]")].map(e => e.dataset.run));
   const wet = wetLines(Object.values(state).filter(b => b.bench !== here && !runs.has(String(b.run?.id))));
   const most = state[here] && isWet(state[here]) ? 0 : innerWidth > 760 ? 3 : 1;  // its own water comes first, and the bar must not hide the page
-  const said = wet.slice(0, most);
+  const said = wet.slice(0, most).map(b => here || runs.size ? { ...b, textContent: b.bench } : b);  // where and since when stands there, and is not mixed up with this page's own
   if (wet.length > most) said.push({ href: "/", textContent: most ? `${wet.length - most} more` : `see ${wet.length === 1 ? "it" : `all ${wet.length}`}` });
   if (JSON.stringify(said) === toldOfWater) return;  // a finger or the focus may be on a link
   toldOfWater = JSON.stringify(said); bar.hidden = !wet.length;

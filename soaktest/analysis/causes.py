@@ -98,8 +98,9 @@ def _told(
     pads: Mapping[Zone, PadTrack],
 ) -> WetEvent:
     best = max(held, key=lambda p: held[p]) if held else None
-    dry = float(np.median(pads[event.zone].dry))
-    low, middle, high = ml_for_rise(event.rise, dry, pads[event.zone].siemens_per_ml)
+    track = pads[event.zone]
+    dry = float(np.interp(event.onset + 1.0, track.t, track.dry))
+    low, middle, high = ml_for_rise(event.rise, dry, track.siemens_per_ml)
     kept: dict[Phase, float] = {p: round(held[p], 4) for p in PHASES if held.get(p, 0.0) >= 0.002}
     return WetEvent(
         zone=event.zone,

@@ -40,6 +40,7 @@ from soaktest.analysis.pad_health import Health, adc_step, judge_health
 from soaktest.analysis.pad_noise import LEAST_RISE, Noise, noise_of
 from soaktest.analysis.series import EMPTY, Floats, PadWiring, Series, Signals
 from soaktest.analysis.shared_rise import share_rises
+from soaktest.analysis.wet_on_damp import wetted_while_damp
 from soaktest.plans import DROP_ML
 from soaktest.vocabulary import ZONES, Zone, percent
 
@@ -87,7 +88,7 @@ def read_pads(signals: Signals, pad_checks: Mapping[Zone, PadCheck] | None = Non
     ``pad_checks`` prove pads that have no end-of-line resistor.
     """
     checks = pad_checks or {}
-    tracks = {
+    read = {
         zone: _read_pad(
             zone,
             signals,
@@ -97,18 +98,25 @@ def read_pads(signals: Signals, pad_checks: Mapping[Zone, PadCheck] | None = Non
         )
         for zone in ZONES
     }
-    return share_rises(tracks, signals.wiring)
+    tracks = share_rises({zone: track for zone, (track, _) in read.items()}, signals.wiring)
+
+    def seek(zone: Zone, t: Floats, log_g: Floats) -> list[PadEvent]:
+        noise = read[zone][1]
+        found = _find_events(zone, t, log_g, noise, None)[0] if noise else []
+        return [_with_clock(event, signals.clock_error_s.get(zone, 0.0)) for event in found]
+
+    return wetted_while_damp(tracks, signals.wiring, seek)
 
 
 def _read_pad(
     zone: Zone, signals: Signals, series: Series, wiring: PadWiring, check: PadCheck | None
-) -> PadTrack:
+) -> tuple[PadTrack, Noise | None]:
     health = judge_health(series, wiring, signals, proven_by_check=check is not None)
     t, ratio = per_second(series, signals.began)
     good = health.good_seconds(t)
     t, ratio = t[good], ratio[good]
     if len(t) < 5:
-        return _unread(zone, health)
+        return _unread(zone, health), None
     log_g = log_conductance(conductance(ratio, wiring))
     noise, slow_noise = noise_of(log_g, t)
     log_g = median_filter(log_g, size=3, mode="nearest")  # a spike of one second is no water
@@ -133,7 +141,7 @@ def _read_pad(
     wandered = float(np.ptp(dry[:until])) if until > 0 else 0.0
     if state in ("sound", "unproven") and not wet_at_start and wandered > DRIFTING:
         state, note = "drifting", f"the dry level wandered by a factor of {10.0**wandered:.0f}"
-    return PadTrack(
+    track = PadTrack(
         zone=zone,
         state=state,
         note=note,
@@ -148,6 +156,7 @@ def _read_pad(
         siemens_per_ml=per_ml,
         events=events,
     )
+    return track, noises
 
 
 def _remarks(ratio: Floats, noise: float) -> str:

@@ -146,7 +146,9 @@ def pump_alone(x: Floats, pumping: NDArray[np.bool_]) -> float:
     if not quiet:
         return 0.0
     clear = [level for level, counts in zip(quiet, out_of_rest, strict=True) if counts]
-    return float(min(np.quantile(levels, STARTS_SHARE, method="lower") for levels in (quiet, clear) if levels))
+    return float(
+        min(np.quantile(levels, STARTS_SHARE, method="lower") for levels in (quiet, clear) if levels)
+    )
 
 
 def _strong_pump(
