@@ -182,20 +182,7 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
     for name in ("wash", "rinse", "loosen", "fill1", "fill2"):
         out[surging, S[name]] -= SURGING
     if not np.isnan(levels.shake):
-        shake = np.where(np.isnan(runs.vibration), 1.0, runs.vibration / max(levels.shake, 1e-6))
-        hard, soft = turn & (shake > 2.2), turn & (shake < 1.3)
-        spans = np.minimum(runs.seconds / 10.0, 2.0)
-        for name in ("wash", "rinse", "fill1", "fill2", "loosen"):
-            out[hard, S[name]] -= (2.0 * spans)[hard]
-        soft_spin = soft & ~on_and_on & ~one_way
-        out[soft_spin, S["spin"]] -= (np.where(block >= 50, 2.0 * part, spans))[soft_spin]
-        spins_shake = runs.seconds[hard].sum() >= 30  # else a soft spin is not told from a shaking pump
-        by_watts = runs.watts - levels.rest > DRUM_OVER_PUMP * levels.pump
-        pumping = runs.outlet == 1
-        stands = float(runs.seconds[pumping & (runs.turning == 0)].sum())
-        calm_pump = stands > CALM_SHARE * float(runs.seconds[pumping].sum())
-        shaken_by_pump = soft & long & pumping & spins_shake & ~by_watts & (not calm_pump)
-        out[shaken_by_pump, S["drain"]] += (LONG_IN_DRAIN * part)[shaken_by_pump]
+        _score_shaking(out, runs, levels, (turn, long, on_and_on | one_way), part)
     out[long, S["idle"]] -= np.minimum(runs.seconds / 8.0, 6.0)[long]  # nobody rests with the drum turning
     quiet = runs.turning == 0
     stands = np.maximum(runs.seconds - STANDS_S, 0.0) / 10.0
@@ -207,6 +194,28 @@ def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> No
         out[resting, S[name]] -= (
             RESTING * share * np.clip((runs.still_s - RESTS_S[0]) / (RESTS_S[1] - RESTS_S[0]), 0.0, 1.0)
         )[resting]
+
+
+def _score_shaking(
+    out: Floats, runs: Runs, levels: Levels, turns: tuple[np.ndarray, np.ndarray, np.ndarray], part: Floats
+) -> None:
+    """``turns``: which runs turn, which of them for long, and which surely spin, be they felt ever so little."""
+    turn, long, sure = turns
+    block = runs.block_s
+    shake = np.where(np.isnan(runs.vibration), 1.0, runs.vibration / max(levels.shake, 1e-6))
+    hard, soft = turn & (shake > 2.2), turn & (shake < 1.3)
+    spans = np.minimum(runs.seconds / 10.0, 2.0)
+    for name in ("wash", "rinse", "fill1", "fill2", "loosen"):
+        out[hard, S[name]] -= (2.0 * spans)[hard]
+    soft_spin = soft & ~sure
+    out[soft_spin, S["spin"]] -= (np.where(block >= 50, 2.0 * part, spans))[soft_spin]
+    spins_shake = runs.seconds[hard].sum() >= 30  # else a soft spin is not told from a shaking pump
+    by_watts = runs.watts - levels.rest > DRUM_OVER_PUMP * levels.pump
+    pumping = runs.outlet == 1
+    stands = float(runs.seconds[pumping & (runs.turning == 0)].sum())
+    calm_pump = stands > CALM_SHARE * float(runs.seconds[pumping].sum())
+    shaken_by_pump = soft & long & pumping & spins_shake & ~by_watts & (not calm_pump)
+    out[shaken_by_pump, S["drain"]] += (LONG_IN_DRAIN * part)[shaken_by_pump]
 
 
 def _usual(level: Floats, seconds: np.ndarray, which: np.ndarray) -> float:
