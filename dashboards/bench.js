@@ -8,8 +8,10 @@ const lasting = b => span(Math.max(Date.now() / 1000 - wetTimes(b)[0][1], 0));
 const percent = p => `${Math.round(100 * p)}\u00a0%`;
 // What has been made of each pad's water so far, said once for all pads of which it is the same.
 const CAME_OUT = "a leak: it came out of the machine";
+const WHILE = { idle: "stood", fill: "filled", wash: "washed", heat: "heated", rinse: "rinsed", drain: "drained", spin: "spun" };
+const byPump = alarm => Object.values(alarm.judged).some(j => j && ["drain", "spin"].includes(j.phase));  // to pump it out would let out more
 function judged(alarm) {
-  const word = j => !j ? "provisional, being judged" : j.phase ? `${CAME_OUT} in the ${j.phase}` : j.cause === "leak" ? "a leak" : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}, ${percent(j.leak)} chance of a leak`;
+  const word = j => !j ? "provisional, being judged" : j.phase ? `${CAME_OUT} while it ${WHILE[j.phase]}` : j.cause === "leak" ? "a leak" : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}, ${percent(j.leak)} chance of a leak`;
   const zones = new Map();
   for (const zone of Object.keys(alarm.times)) { const said = word(alarm.judged[zone]); zones.set(said, [...zones.get(said) ?? [], zone]); }
   const told = [...zones].map(([said, at]) => zones.size < 2 ? said : `${said} (${and(at)})`).sort((a, b) => b.startsWith(CAME_OUT) - a.startsWith(CAME_OUT));
@@ -18,6 +20,7 @@ function judged(alarm) {
 }
 const whatIsIt = alarm => { const causes = new Set(Object.values(alarm.judged).map(j => j.cause)); return causes.size > 1 ? "wet, most likely no leak," : { spill: "water, likely spilt,", condensation: "damp air", fault: "a pad at fault" }[[...causes][0]]; };
 const UNSOUND = ["open", "short", "stuck", "drifting"], untold = p => !p.wet && (!p.heard || p.lead !== "unproven" || UNSOUND.includes(p.state));  // says neither wet nor dry
+const unheard = b => Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zone]) => zone);
 const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
 const sureFrom = 0.6;
 // More than a dry pad, and not water: damp air, or a floor that was not wiped well.
@@ -62,7 +65,7 @@ function headline(b) {
   if (b.behind) return "Catching up with what was heard – a moment";
   if (b.stale) return `Nothing heard for ${silentFor(b)} – ${leaked || wasWet(b).length ? `${leaked ? `${leaked} before` : `not dry before: ${and(wasWet(b))}`}. Look yourself` : `${run ? "look at the floor, then " : ""}check the nodes' supply and network`}`;
   if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
-  if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – stop, drain, unplug`;
+  if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – stop and unplug`;
   if (!run && b.checking) return "Pads being checked – a damp finger reads as water";
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
   if (!run && notReady(b)) return `NOT READY: ${notReady(b)}`;
@@ -101,8 +104,8 @@ function showBench(root, b) {
   if (alarm) {
     const [first, ...more] = since(wetTimes(b)), mild = notALeak(alarm), what = `${mild ? whatIsIt(alarm) : "water"} at ${first}`;
     say(box, "alarm-head", root === one ? `Bench ${b.bench}: ${what}` : what[0].toUpperCase() + what.slice(1)); say(box, "ago", ` (${lasting(b)})`); say(box, "alarm-more", more.map(m => `, ${m}`).join(""));
-    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : ""); say(box, "alarm-note", b.alarm ? judged(alarm) : isOld(b) ? `It leaked in run ${b.last.run} (${b.last.verdict}) and is still wet; the machine is running.` : "The machine is running and no run was begun, so nobody judges whether it leaks.");
-    box.classList.toggle("calm", !alarm.unseen.length); box.classList.toggle("mild", mild);
+    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : unheard(b).length ? `Not heard: ${and(unheard(b))}. It may be wet there too.` : ""); say(box, "alarm-note", b.alarm ? judged(alarm) : isOld(b) ? `It leaked in run ${b.last.run} (${b.last.verdict}) and is still wet; the machine is running.` : "The machine is running and no run was begun, so nobody judges whether it leaks.");
+    box.classList.toggle("by-pump", byPump(alarm)); box.classList.toggle("calm", !alarm.unseen.length); box.classList.toggle("mild", mild);
   }
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`);
@@ -130,7 +133,7 @@ function inShort() {
 // Which benches are wet, where and since when, before the first scrolling; and what to do, once for all.
 let listed = "";
 function listWet() {
-  const wet = wetLines(Object.values(state)), text = JSON.stringify(wet);
+  const wet = wetLines(Object.values(state)).map(line => ({ ...line, textContent: `${line.textContent} (${lasting(state[line.bench])})` })), text = JSON.stringify(wet);
   if (text === listed) return;  // a finger or the focus may be on a link
   listed = text;
   const box = document.getElementById("wet-now");

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from soaktest.analysis.series import Floats
 from soaktest.findings import Findings, WetEvent, verdict_in_words
 from soaktest.templates import utc_name, utc_offset
-from soaktest.vocabulary import listed, percent
+from soaktest.vocabulary import Phase, listed, percent
 
+WHILE: Final[Mapping[Phase, str]] = {
+    "idle": "stood", "fill": "filled", "wash": "washed", "heat": "heated", "rinse": "rinsed", "drain": "drained", "spin": "spun",
+}  # fmt: skip
+"""What the machine did in a phase."""
 MARKS = {"pass": "✓", "fail": "✗", "retest": "?"}
 
 
@@ -75,11 +80,11 @@ def answer(findings: Findings, *, live: bool = False) -> str:
     others = sorted(other.values(), key=lambda e: e.onset)
     said = ""
     if leaks:
-        by_phase: dict[str | None, list[WetEvent]] = {}
+        by_phase: dict[Phase | None, list[WetEvent]] = {}
         for e in leaks:
             by_phase.setdefault(e.phase, []).append(e)
         told = [
-            _times(wet, clock, live=live) + (f", out of the machine in the {phase}" if phase else "")
+            _times(wet, clock, live=live) + (f", out of the machine while it {WHILE[phase]}" if phase else "")
             for phase, wet in by_phase.items()
         ]
         said = f"Water {'at' if live else f'on {clock.local(leaks[0].onset):%d %b}:'} {'; '.join(told)}. "

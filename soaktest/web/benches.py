@@ -38,6 +38,11 @@ STOP_WORDS = (
     "Stop the programme, drain, unplug."
 )
 """What to do about water, the dangerous first."""
+PUMP_WORDS = (
+    "Hands dry; if water is near a plug or lead, switch off at the residual-current device first. "
+    "Stop the programme, unplug. It leaks while it pumps: do not drain it by the pump; once cool, let the water out by hand into a tray."
+)
+"""The same where it came out while the pump ran."""
 MILD_WORDS = "Look whether anything drips, and keep off wet plugs and leads. If nothing drips, dry the floor and the pads."
 """What to do about water that is most likely no leak."""
 CHECK_TAKES_S = 60.0
@@ -83,7 +88,7 @@ def one_bench(request: Request, name: BenchName) -> HTMLResponse:
         notes=notes_of(book(request), run.id) if run else [], checks=checks,
         doubts=[] if run else doubts(book(request), name), known=shown is not None, others=watch_of(request).names(),
         unproven=[zone for zone in heard if shown and not shown["pads"][zone]["proven"]], strict=strict, check_days=round(CHECK_HOLDS_S / 86_400),
-        stop_words=STOP_WORDS, mild_words=MILD_WORDS,
+        stop_words=STOP_WORDS, pump_words=PUMP_WORDS, mild_words=MILD_WORDS,
     )  # fmt: skip
 
 

@@ -10,6 +10,12 @@ from playwright.sync_api import Browser, Page
 from tests.browser.serving import PASSWORD, PadNode, Service, begin_a_run, broken_rules, until
 
 RINGS = "sound !== null"
+LET_OUT_BY_THE_PUMP = """() => {
+  const b = state[one.dataset.bench], judged = { cause: "leak", leak: 1, phase: "drain" };
+  b.alarm.judged = Object.fromEntries(Object.keys(b.alarm.times).map(zone => [zone, judged]));
+  showOne(b);
+  return document.getElementById("alarm").innerText;
+}"""
 
 
 @pytest.fixture
@@ -126,6 +132,11 @@ def test_a_leak_looks_alike_on_both_pages_and_can_be_ended_at_once(
             "Hands dry; if water is near a plug or lead, switch off at the residual-current device first."
             in told
         )
+        assert "Stop the programme, drain, unplug." in told
+        pumped = page.evaluate(LET_OUT_BY_THE_PUMP)
+        assert "A leak: it came out of the machine while it drained." in pumped
+        assert "do not drain it by the pump" in pumped
+        assert "Stop the programme, drain" not in pumped
         page.wait_for_selector("#needs[hidden]", state="attached")
         end = page.locator("button >> text=End and judge").bounding_box()
         assert end is not None

@@ -33,8 +33,8 @@ def test_water_that_spread_is_one_leaks_and_each_pad_is_named(spreading: Analysi
     assert [e.cause for e in events] == ["leak"] * 3
     assert re.match(r"Water on \d\d [A-Z][a-z]{2}: centre from \d\d:\d\d:\d\d, out of the machine", said)
     assert re.match(r"Water at centre since \d\d:\d\d:\d\d", answer(spreading.findings, live=True))
-    assert said.count("out of the machine in the fill") == 1
-    assert said.count("out of the machine in the wash") == 1
+    assert said.count("out of the machine while it filled") == 1
+    assert said.count("out of the machine while it washed") == 1
     assert not any("stayed dry" in why.part for why in explain_events(spreading))
 
 
