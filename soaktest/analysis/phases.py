@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from soaktest.analysis.fill_edges import whole_fills
+from soaktest.analysis.lone_rinse import lone_rinses
 from soaktest.analysis.phase_frames import PAUSE_S, WATTS_PER_AMPERE, Frames, frames_of
 from soaktest.analysis.phase_levels import Levels, adapted, first_levels
 from soaktest.analysis.phase_model import N_STATES, PHASE_OF, cycle_model
@@ -64,6 +65,7 @@ def infer_phases(signals: Signals) -> PhaseTrack:
     best, by_phase = np.repeat(best, runs.seconds).astype(np.int64), np.repeat(by_phase, runs.seconds, axis=0)
     best, by_phase = _whole(best, by_phase, whole_fills(best, frames, levels), "fill")
     best, by_phase = _whole(best, by_phase, whole_spins(best, frames), "spin")
+    best, by_phase = _whole(best, by_phase, lone_rinses(best), "rinse")
     names = [name for name in PHASE_SIGNALS if len(signals.other(name))]
     return PhaseTrack(
         t0,
