@@ -12,7 +12,7 @@ import numpy as np
 from soaktest.analysis.series import Floats
 from soaktest.findings import Findings, WetEvent, verdict_in_words
 from soaktest.templates import utc_name, utc_offset
-from soaktest.vocabulary import Phase, listed, percent
+from soaktest.vocabulary import ZONES, Phase, listed, percent
 
 WHILE: Final[Mapping[Phase, str]] = {
     "idle": "stood", "fill": "filled", "wash": "washed", "heat": "heated", "rinse": "rinsed", "drain": "drained", "spin": "spun",
@@ -105,7 +105,27 @@ def answer(findings: Findings, *, live: bool = False) -> str:
         said += "None of it counts as a leak."
     if said:
         return said.strip()
-    return "No pad got wet." if findings.verdict == "pass" else findings.reasons[0].text
+    return (
+        "No pad got wet."
+        if findings.verdict == "pass"
+        else f"No pad was seen wet. {findings.reasons[0].text}"
+    )
+
+
+def what_changed(before: Findings, after: Findings) -> str:
+    """What a repair has changed, from run to run: where it leaked and leaks no more, leaks still, or anew; empty where it never did."""
+    leaked, leaks = ({e.zone for e in run.wet_events if e.cause == "leak"} for run in (before, after))
+    said = [
+        f"{words} at {listed([zone for zone in ZONES if zone in zones])}"
+        for words, zones in (
+            ("no leak any more", leaked - leaks),
+            ("still leaks", leaked & leaks),
+            ("leaks anew", leaks - leaked),
+        )
+        if zones
+    ]
+    unsure = leaked - leaks and after.verdict != "pass"
+    return f"{'; '.join(said)}{', but the later run is no pass' if unsure else ''}." if said else ""
 
 
 def _times(events: list[WetEvent], clock: Clock, *, live: bool) -> str:

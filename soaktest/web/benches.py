@@ -43,6 +43,11 @@ PUMP_WORDS = (
     "Stop the programme, unplug. It leaks while it pumps: do not drain it by the pump; once cool, let the water out by hand into a tray."
 )
 """The same where it came out while the pump ran."""
+SEVERAL_WORDS = (
+    "Hands dry; if water is near a plug or lead, switch off at the residual-current device first. "
+    "Stop the programmes, unplug; each bench's page says how to let the water out."
+)
+"""What to do about water on several benches."""
 MILD_WORDS = "Look whether anything drips, and keep off wet plugs and leads. If nothing drips, dry the floor and the pads."
 """What to do about water that is most likely no leak."""
 CHECK_TAKES_S = 60.0
@@ -69,7 +74,7 @@ def all_benches(request: Request) -> HTMLResponse:
         "benches.html",
         benches=watch_of(request).names(),
         zones=ZONES,
-        stop_words=STOP_WORDS,
+        several_words=SEVERAL_WORDS,
         mild_words=MILD_WORDS,
         broker=request.app.state.broker,
     )

@@ -20,7 +20,7 @@ from soaktest.bench import find_run, layout_of, list_runs, name_unit, plan_of, r
 from soaktest.certificate.register import list_certificates
 from soaktest.errors import InputError, Way
 from soaktest.findings import Findings, kept_name
-from soaktest.in_words import Clock, answer, event_rows, jumps, verdict_shown
+from soaktest.in_words import Clock, answer, event_rows, jumps, verdict_shown, what_changed
 from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
 from soaktest.tables import RunRow
@@ -291,7 +291,8 @@ def compare(
         )
     if a == b:
         return RedirectResponse(f"/runs/{a}", 303)
-    pair, runs = [], [find_run(book(request), number) for number in (a, b)]
+    pair: list[dict[str, Any]] = []
+    runs = [find_run(book(request), number) for number in (a, b)]
     long = [run for run in runs if _waits(run)]
     if long and not whole:
         then = f"/compare?a={a}&b={b}&whole=1"
@@ -307,4 +308,8 @@ def compare(
                 "answer": answer(found, live=run.ended is None),
             }
         )
-    return page(request, "compare.html", pair=pair)
+    whose = {run.unit for run in runs}
+    told = len(whose) == 1 and None not in whose and all(run.stage != "cancelled" for run in runs)
+    return page(
+        request, "compare.html", pair=pair, changed=what_changed(pair[0]["f"], pair[1]["f"]) if told else ""
+    )

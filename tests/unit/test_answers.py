@@ -7,9 +7,10 @@ import pytest
 from soaktest.analysis.analyse import Analysis, examine
 from soaktest.analysis.why import explain_events
 from soaktest.findings import ONLY_FINDS, Reason, kept_name, verdict_in_words
-from soaktest.in_words import answer
+from soaktest.in_words import answer, what_changed
 from soaktest.layouts import read_layout
 from soaktest.plans import read_plan
+from soaktest.recording import Recording
 from soaktest.simulate.bench import Scenario, simulate
 from soaktest.simulate.water import Floor, Leak
 
@@ -79,3 +80,18 @@ def test_a_broken_lead_is_no_wet_pad(spreading: Analysis) -> None:
     ]
 
     assert "left" not in answer(spreading.findings.model_copy(update={"wet_events": events}))
+
+
+def test_two_runs_are_told_by_what_changed(spreading: Analysis, dry: Recording) -> None:
+    """Where it leaked and does no more, leaks still, or anew."""
+    leaks = spreading.findings
+    holds = examine(dry, LAYOUT, read_plan("repair-check")).findings
+    events = [e for e in leaks.wet_events if e.zone == "left"]
+    partly = leaks.model_copy(update={"wet_events": events})
+
+    assert what_changed(leaks, holds) == "no leak any more at left, centre and right."
+    assert what_changed(leaks, partly) == (
+        "no leak any more at centre and right; still leaks at left, but the later run is no pass."
+    )
+    assert what_changed(partly, leaks) == "still leaks at left; leaks anew at centre and right."
+    assert what_changed(holds, holds) == ""
