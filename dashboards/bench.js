@@ -24,7 +24,7 @@ const unheard = b => Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zo
 const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
 const sureFrom = 0.6;
 // More than a dry pad, and not water: damp air, or a floor that was not wiped well.
-const DAMP_FROM = 0.1;
+const DAMP_FROM = 0.1, KEPT_S = 840;
 const isDamp = p => !p.wet && p.heard && !notDry(p) && p.wetness >= DAMP_FROM;
 const wasWet = b => Object.entries(b.pads).filter(([, p]) => p.not_dry).map(([z]) => z);
 const toBeChecked = (b, zone) => !b.run && (!b.pads[zone].proven || b.faults.some(said => said.startsWith(`${zone} pad: `)));
@@ -60,7 +60,9 @@ const isOld = b => wetAlone(b) && damp(b).every(z => ofLastRun(b, z) != null);  
 // How the bench stands, and what to do next, in one line.
 function headline(b) {
   const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks, "at").join(", ")}` : "";
-  const moist = and(Object.entries(b.pads).filter(([, p]) => isDamp(p)).map(([z]) => z)), dry = moist ? "DAMP, no leak seen" : "DRY";
+  const moist = Object.entries(b.pads).filter(([, p]) => isDamp(p)).map(([zone, p]) => [zone, p.damp_since]);
+  const first = Math.min(...moist.map(([, t]) => t ?? Infinity)), age = Date.now() / 1000 - first;  // a quarter of an hour is kept
+  const dry = moist.length ? `DAMP${age > KEPT_S ? " for over 14\u00a0min" : age > 0 ? ` since ${clock(first)}` : ""}, no leak seen` : "DRY";
   if (isWet(b)) return `WET: ${since(wetTimes(b)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
   if (b.stale) return `Nothing heard for ${silentFor(b)} – ${leaked || wasWet(b).length ? `${leaked ? `${leaked} before` : `not dry before: ${and(wasWet(b))}`}. Look yourself` : `${run ? "look at the floor, then " : ""}check the nodes' supply and network`}`;
@@ -69,10 +71,10 @@ function headline(b) {
   if (!run && b.checking) return "Pads being checked – a damp finger reads as water";
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
   if (!run && notReady(b)) return `NOT READY: ${notReady(b)}`;
-  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${moist} – let it dry, then begin` : unproven(b).length ? "UNPROVEN, reads dry – check the pads, then begin" : "DRY – ready for a run";
+  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${and(moist.map(([zone]) => zone))} – let it dry, then begin` : unproven(b).length ? "UNPROVEN, reads dry – check the pads, then begin" : "DRY – ready for a run";
   if (!run.needs) return `${dry} – the run has begun`;
   if (unsound(b).length) return `CANNOT TELL: ${unsound(b).join(", ")}${run.lost.length ? " – this run cannot pass: end and judge" : ""}`;
-  if (run.lost.length) return `CANNOT PASS, ${dry.toLowerCase()} so far – end and judge. ${run.lost[0]}`;
+  if (run.lost.length) return `CANNOT PASS, ${moist.length ? "damp" : "dry"} so far – end and judge. ${run.lost[0]}`;
   if (run.may_stop) return `${dry} – nothing more is needed: end and judge`;
   if (run.stage === "dry watch") return run.dry_wait_s ? `${dry} – wait ${exactly(run.dry_wait_s)}, then start the machine` : `${dry} – start the machine`;
   if (run.stage === "drip watch") return `${dry} – leave it standing: ${run.needs[0]}`;

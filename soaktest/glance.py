@@ -13,7 +13,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from soaktest.analysis.conductance import DRY_FLOOR_S, conductance, lead_state, log_conductance, wetness
+from soaktest.analysis.conductance import (
+    DRY_FLOOR_S,
+    conductance,
+    lead_state,
+    log_at,
+    log_conductance,
+    wetness,
+)
 from soaktest.analysis.series import PadWiring
 from soaktest.errors import MessageFault
 from soaktest.tables import MessageRow
@@ -29,6 +36,8 @@ SHARP_RISE = 0.15
 """Decades over the last minute and a half: more than drift does."""
 LEAST_S = 8e-7
 """Siemens over that level that count as water at once."""
+DAMP_FROM = 0.1
+"""Wetness that is more than a dry pad's, and no water: damp air, or a floor that was not wiped well."""
 HOLD_S = 90.0
 """A provisional wetting that the analysis has not confirmed by then is taken back."""
 
@@ -79,9 +88,13 @@ class PadGlance:
     @property
     def not_dry_since(self) -> float | None:
         """When the readings that reach up to now began to be those of no dry pad, as far back as they are kept (UTC seconds)."""
+        return self.above_since(math.log10(NOT_DRY_S + DRY_FLOOR_S))
+
+    def above_since(self, level: float) -> float | None:
+        """When the readings that reach up to now began to be above a level (log10 siemens), as far back as they are kept."""
         since = None
         for t, log_g in reversed(self.readings):
-            if 10.0**log_g - DRY_FLOOR_S <= NOT_DRY_S:
+            if log_g <= level:
                 break
             since = t
         return since
@@ -152,14 +165,15 @@ class Glance:
                 "provisional": None,
                 "lead": "unproven",
                 "not_dry_since": None,
+                "damp_since": None,
             }
+        level = min(pad.dry if dry is None else dry, math.log10(NOT_DRY_S))
         now = float(microsiemens(np.array(pad.now)))
         return {
             "heard": time.time() - pad.readings[-1][0] < 10.0,
             "microsiemens": float(f"{now:.2g}"),
-            "wetness": round(
-                wetness(pad.now, min(pad.dry if dry is None else dry, math.log10(NOT_DRY_S))), 3
-            ),
+            "wetness": round(wetness(pad.now, level), 3),
+            "damp_since": pad.above_since(log_at(DAMP_FROM, level)),
             "not_dry": now * 1e-6 > NOT_DRY_S,
             "provisional": pad.wet_since,
             "not_dry_since": pad.not_dry_since,

@@ -325,7 +325,7 @@ class Watch:
             elif pad["lead"] != "unproven":
                 pad["word"] = PAD_WORDS[pad["lead"]]
                 older = [said for said in out["faults"] if not said.startswith(f"{zone} pad: {pad['word']}")]
-                out["faults"] = [*older, f"{zone} pad: {pad['word']}"]  # now, and not only in the last run
+                out["faults"] = [f"{zone} pad: {pad['word']}", *older]  # now, and not only in the last run
             elif pad["not_dry"]:
                 pad["word"] = "not dry"
         if run is None:

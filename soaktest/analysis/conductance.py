@@ -48,8 +48,16 @@ def log_conductance(siemens: Floats) -> Floats:
 
 def wetness(log_g: float, dry: float) -> float:
     """0 at the dry level, 1 soaked, on the log scale."""
-    top = np.log10(SOAKED_S)
-    return float(np.clip((log_g - dry) / max(top - dry, 0.5), 0.0, 1.0))
+    return float(np.clip((log_g - dry) / _span(dry), 0.0, 1.0))
+
+
+def log_at(wet: float, dry: float) -> float:
+    """The other way: log10 of siemens at a wetness (0 to 1) over a dry level."""
+    return dry + wet * _span(dry)
+
+
+def _span(dry: float) -> float:
+    return max(float(np.log10(SOAKED_S)) - dry, 0.5)
 
 
 def ml_for_rise(

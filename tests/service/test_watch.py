@@ -14,9 +14,10 @@ import orjson
 import pytest
 import sqlalchemy as sa
 
+from soaktest.analysis.conductance import log_at, wetness
 from soaktest.analysis.events import PadCheck
 from soaktest.bench import begin_run, cancel_run, end_run, examine_run, find_run, judge_run, look
-from soaktest.glance import PadGlance
+from soaktest.glance import Glance, PadGlance
 from soaktest.in_words import answer
 from soaktest.journal import Journal, open_journal
 from soaktest.layouts import read_layout
@@ -483,6 +484,21 @@ def test_a_rise_after_the_beginning_of_a_run_shows_whatever_rose_before_it() -> 
     assert pad.wet_since is None
     pad.take(105.0, -4.0)
     assert pad.wet_since == 105.0
+
+
+def test_a_pad_says_since_when_it_is_damp() -> None:
+    """From the first reading of those that reach up to now; a dry one between begins it anew."""
+    glance = Glance("b1")
+    pad = glance.pads["left"]
+    damp = log_at(0.2, -6.0)
+    assert wetness(damp, -6.0) == pytest.approx(0.2)
+    for k, value in enumerate([-6.0] * 5 + [damp] * 3 + [-6.0] + [damp] * 4):
+        pad.readings.append((1000.0 + k, value))
+
+    state = glance.pad_state("left", -6.0)
+    assert (state["wetness"], state["damp_since"], state["not_dry_since"]) == (0.2, 1009.0, None)
+    pad.readings.append((1013.0, -6.0))
+    assert glance.pad_state("left", -6.0)["damp_since"] is None
 
 
 def test_a_touch_just_before_a_run_hides_no_water_of_it() -> None:
