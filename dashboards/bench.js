@@ -19,14 +19,13 @@ function judged(alarm) {
   return `${said[0].toUpperCase()}${said.slice(1)}.`;
 }
 const whatIsIt = alarm => { const causes = new Set(Object.values(alarm.judged).map(j => j.cause)); return causes.size > 1 ? "wet, most likely no leak," : { spill: "water, likely spilt,", condensation: "damp air", fault: "a pad at fault" }[[...causes][0]]; };
-const UNSOUND = ["open", "short", "stuck", "drifting"], untold = p => !p.wet && (!p.heard || p.lead !== "unproven" || UNSOUND.includes(p.state));  // says neither wet nor dry
-const unheard = b => Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zone]) => zone);
+const UNSOUND = ["open", "short", "stuck", "drifting"], tells = p => p.heard && p.lead === "unproven" && !UNSOUND.includes(p.state);  // wet or dry
+const unheard = b => zonesWhere(b, p => !p.heard);
 const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
 const sureFrom = 0.6;
 // More than a dry pad, and not water: damp air, or a floor that was not wiped well.
-const DAMP_FROM = 0.1, KEPT_S = 840;
-const isDamp = p => !p.wet && p.heard && !notDry(p) && p.wetness >= DAMP_FROM;
-const wasWet = b => Object.entries(b.pads).filter(([, p]) => p.not_dry).map(([z]) => z);
+const KEPT_S = 840, isDamp = p => !p.wet && p.heard && !notDry(p) && p.damp_since != null;
+const wasWet = b => zonesWhere(b, p => p.not_dry);
 const toBeChecked = (b, zone) => !b.run && (!b.pads[zone].proven || b.faults.some(said => said.startsWith(`${zone} pad: `)));
 function padWord(b, zone) {
   const p = b.pads[zone];
@@ -36,10 +35,10 @@ function padWord(b, zone) {
   if (b.run?.leaked?.[zone]) return "LEAKED";
   return p.word !== "dry" ? p.word : isDamp(p) ? "damp" : toBeChecked(b, zone) ? "dry, unproven" : p.word;
 }
-const unsound = b => Object.entries(b.pads).filter(([, p]) => !p.heard || p.lead !== "unproven" || UNSOUND.includes(p.state)).map(([zone, p]) => `${zone} pad ${p.word}`);
+const unsound = b => zonesWhere(b, p => !tells(p)).map(zone => `${zone} pad ${b.pads[zone].word}`);
 function notReady(b) {
-  const zones = new Map(), unheard = Object.entries(b.pads).filter(([, p]) => !p.heard).map(([zone]) => `${zone} pad: not heard`);
-  for (const said of [...unheard, ...b.faults]) { const [zone, what] = said.split(" pad: "); zones.set(what, [...zones.get(what) ?? [], zone]); }
+  const zones = new Map();
+  for (const said of [...unheard(b).map(zone => `${zone} pad: not heard`), ...b.faults]) { const [zone, what] = said.split(" pad: "); zones.set(what, [...zones.get(what) ?? [], zone]); }
   return [...zones].map(([what, at]) => `${and(at)} ${at.length > 1 ? "pads" : "pad"}: ${what}`).join("; ");
 }
 let leaving = false;
@@ -55,14 +54,13 @@ for (const release of ["pointerup", "pointercancel"]) addEventListener(release, 
 const FRESH_S = 3600;  // so long a verdict is what whoever comes to the bench wants to know first
 const justEnded = b => b.last && Date.now() / 1000 - b.last.ended < FRESH_S;
 const MARKS = { PASS: "✓", FAIL: "✗", RETEST: "?" };
-const unproven = b => Object.entries(b.pads).filter(([, p]) => !p.proven).map(([z]) => z);
+const unproven = b => zonesWhere(b, p => !p.proven);
 const isOld = b => wetAlone(b) && damp(b).every(z => ofLastRun(b, z) != null);  // whoever ended the run knows of it
 // How the bench stands, and what to do next, in one line.
 function headline(b) {
   const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks, "at").join(", ")}` : "";
-  const moist = Object.entries(b.pads).filter(([, p]) => isDamp(p)).map(([zone, p]) => [zone, p.damp_since]);
-  const first = Math.min(...moist.map(([, t]) => t ?? Infinity)), age = Date.now() / 1000 - first;  // a quarter of an hour is kept
-  const dry = moist.length ? `DAMP${age > KEPT_S ? " for over 14\u00a0min" : age > 0 ? ` since ${clock(first)}` : ""}, no leak seen` : "DRY";
+  const moist = zonesWhere(b, isDamp), first = Math.min(...moist.map(zone => b.pads[zone].damp_since)), long = Date.now() / 1000 - first > KEPT_S;  // no more is kept
+  const dry = moist.length ? `DAMP ${long ? "for over 14\u00a0min" : `since ${clock(first)}`}, no leak seen` : "DRY";
   if (isWet(b)) return `WET: ${since(wetTimes(b)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
   if (b.stale) return `Nothing heard for ${silentFor(b)} – ${leaked || wasWet(b).length ? `${leaked ? `${leaked} before` : `not dry before: ${and(wasWet(b))}`}. Look yourself` : `${run ? "look at the floor, then " : ""}check the nodes' supply and network`}`;
@@ -71,7 +69,7 @@ function headline(b) {
   if (!run && b.checking) return "Pads being checked – a damp finger reads as water";
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
   if (!run && notReady(b)) return `NOT READY: ${notReady(b)}`;
-  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${and(moist.map(([zone]) => zone))} – let it dry, then begin` : unproven(b).length ? "UNPROVEN, reads dry – check the pads, then begin" : "DRY – ready for a run";
+  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${and(moist)} – let it dry, then begin` : unproven(b).length ? "UNPROVEN, reads dry – check the pads, then begin" : "DRY – ready for a run";
   if (!run.needs) return `${dry} – the run has begun`;
   if (unsound(b).length) return `CANNOT TELL: ${unsound(b).join(", ")}${run.lost.length ? " – this run cannot pass: end and judge" : ""}`;
   if (run.lost.length) return `CANNOT PASS, ${moist.length ? "damp" : "dry"} so far – end and judge. ${run.lost[0]}`;
@@ -110,11 +108,11 @@ function showBench(root, b) {
     box.classList.toggle("by-pump", byPump(alarm)); box.classList.toggle("calm", !alarm.unseen.length); box.classList.toggle("mild", mild);
   }
   for (const [zone, pad] of Object.entries(b.pads)) {
-    const part = root.querySelector(`[data-pad="${zone}"]`);
-    part.classList.toggle("wet", pad.wet || (wetAlone(b) && notDry(pad))); part.classList.toggle("untold", untold(pad)); part.classList.toggle("leaked", !!b.run?.leaked?.[zone] || (wetAlone(b) && notDry(pad)));
+    const part = root.querySelector(`[data-pad="${zone}"]`), alone = wetAlone(b) && notDry(pad);
+    part.classList.toggle("wet", pad.wet || alone); part.classList.toggle("untold", !pad.wet && !tells(pad)); part.classList.toggle("leaked", !!b.run?.leaked?.[zone] || alone);
     part.querySelector(".fill").style.height = `${pad.lead === "unproven" && !b.checking ? Math.round(100 * pad.wetness) : 0}%`;
     part.querySelector(".pad-state").textContent = padWord(b, zone);
-    part.querySelector(".pad-number").textContent = pad.microsiemens == null || (pad.heard && pad.lead !== "unproven") ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.wetness >= DAMP_FROM && !b.checking ? `, ${percent(pad.wetness)}${isDamp(pad) ? "" : " wet"}` : ""}`;
+    part.querySelector(".pad-number").textContent = pad.microsiemens == null || (pad.heard && pad.lead !== "unproven") ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.damp_since != null && !b.checking ? `, ${percent(pad.wetness)}${isDamp(pad) ? "" : " wet"}` : ""}`;
   }
 }
 function showCard(b) {

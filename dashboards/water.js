@@ -15,7 +15,8 @@ function since(times, word = "since") {
 // Water that is most likely no leak is told in a quieter way, and asks for a look, not for a plug to be pulled.
 const NO_LEAK = 0.3, notALeak = alarm => Object.keys(alarm.judged).length > 0 && Object.values(alarm.judged).every(j => j && j.cause !== "leak" && j.leak < NO_LEAK);
 const notDry = p => !p.wet && p.heard && p.lead === "unproven" && (p.not_dry || p.wetness >= 0.35);
-const damp = b => Object.entries(b.pads).filter(([, p]) => notDry(p)).map(([z]) => z);
+const zonesWhere = (b, holds) => Object.entries(b.pads).filter(([zone, p]) => holds(p, zone)).map(([zone]) => zone);
+const damp = b => zonesWhere(b, notDry);
 const wetAlone = b => !b.run && !b.stale && b.works && damp(b).length > 0;  // a machine that runs on wet pads, and nobody began a run
 // When a pad leaked in the run that ended, where it has not been dry since.
 const ofLastRun = (b, zone) => b.last && b.pads[zone].not_dry_since <= b.last.ended ? b.last.leaked.find(([z]) => z === zone)?.[1] : undefined;

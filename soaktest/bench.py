@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 import orjson
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
-from sqlalchemy.orm import Session
 
 from soaktest import __version__
 from soaktest.analysis.analyse import Analysis, Knowledge, examine
@@ -20,6 +19,7 @@ from soaktest.findings import Findings, Reason, WetEvent
 from soaktest.journal import Journal, run_of
 from soaktest.layouts import Layout
 from soaktest.plans import Plan
+from soaktest.readiness import refuse_while_busy
 from soaktest.recording import Header, Recording
 from soaktest.records import knowledge_of
 from soaktest.tables import RunRow, UnitRow
@@ -88,21 +88,6 @@ def layout_of(run: RunRow) -> Layout:
     return Layout.model_validate_json(run.layout)
 
 
-def refuse_while_busy(journal: Journal, bench: str) -> None:
-    """Raise RunError where a run is under way on a bench."""
-    with journal.session() as session:
-        _refuse_while_busy(session, bench)
-
-
-def _refuse_while_busy(session: Session, bench: str) -> None:
-    other = session.scalar(sa.select(RunRow).where(RunRow.bench == bench, RunRow.ended.is_(None)))
-    if other is not None:
-        raise RunError(
-            f"bench {bench}: run {other.id} is under way. End it first",
-            Way(f"run end {other.id}", "bench", bench),
-        )
-
-
 def begin_run(
     journal: Journal,
     header: Header,
@@ -123,7 +108,7 @@ def begin_run(
     reason = plain_text("reason", override or "", LONGEST_REASON) or None
     with journal.session() as session:
         if header.ended is None:
-            _refuse_while_busy(session, header.bench)
+            refuse_while_busy(session, header.bench)
         tag = plain_text("unit's tag", header.unit or "", 64) or None
         if tag:
             tag = as_known(session, tag)

@@ -6,10 +6,11 @@ machine's left edge, probabilities from 0 to 1.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import Literal, cast
 
 import orjson
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from soaktest.vocabulary import Cause, Outcome, PadState, Phase, Zone
 
@@ -170,6 +171,13 @@ VERDICTS: dict[Outcome, tuple[str, str]] = {
 def verdict_in_words(findings: Findings) -> tuple[str, str]:
     """The verdict's name and what it means, for people; a plan that only looks gives none, and what it found stands there."""
     return _in_words(findings.verdict, {reason.code for reason in findings.reasons})
+
+
+def kept_whole(findings: str | None) -> Findings | None:
+    """Findings kept as JSON; None where a run was not judged, or another version kept them."""
+    with suppress(ValidationError):
+        return Findings.model_validate_json(findings) if findings else None
+    return None
 
 
 def kept_name(findings: str | None) -> str:

@@ -73,7 +73,7 @@ def jumps(findings: Findings) -> list[dict[str, str]]:
 
 def answer(findings: Findings, *, live: bool = False) -> str:
     """Is it leaking, where, since when: in one sentence. Of a run that has ended: where it leaked, and when."""
-    clock = Clock.of(findings.began)
+    clock, word = Clock.of(findings.began), "since" if live else "from"
     leaking = {e.zone: e for e in reversed(findings.wet_events) if e.cause == "leak"}  # each pad's first
     other = {e.zone: e for e in reversed(findings.wet_events) if e.zone not in leaking and e.cause != "fault"}
     leaks = sorted(leaking.values(), key=lambda e: e.onset)
@@ -84,17 +84,13 @@ def answer(findings: Findings, *, live: bool = False) -> str:
         for e in leaks:
             by_phase.setdefault(e.phase, []).append(e)
         told = [
-            _times(wet, clock, live=live) + (f", out of the machine while it {WHILE[phase]}" if phase else "")
+            _times(wet, clock, word) + (f", out of the machine while it {WHILE[phase]}" if phase else "")
             for phase, wet in by_phase.items()
         ]
         said = f"Water {'at' if live else f'on {clock.local(leaks[0].onset):%d %b}:'} {'; '.join(told)}. "
     by_cause: dict[str, dict[str, list[str]]] = {}
     for e in others:
-        when = (
-            "as the run began"
-            if e.onset <= findings.began + 1.0
-            else f"{'since' if live else 'from'} {clock.time(e.onset)}"
-        )
+        when = "as the run began" if e.onset <= findings.began + 1.0 else f"{word} {clock.time(e.onset)}"
         by_cause.setdefault(e.cause, {}).setdefault(when, []).append(e.zone)
     for cause, times in by_cause.items():
         wet = "Damp" if cause == "condensation" else "Wet"
@@ -128,12 +124,11 @@ def what_changed(before: Findings, after: Findings) -> str:
     return f"{'; '.join(said)}{', but the later run is no pass' if unsure else ''}." if said else ""
 
 
-def _times(events: list[WetEvent], clock: Clock, *, live: bool) -> str:
-    """Zones and since when they are wet, or when they were first; those of one second together."""
+def _times(events: list[WetEvent], clock: Clock, word: str) -> str:
+    """Zones and since (the word) when they are wet; those of one second together."""
     times: dict[str, list[str]] = {}
     for event in events:
         times.setdefault(clock.time(event.onset), []).append(event.zone)
-    word = "since" if live else "from"
     return listed([f"{listed(zones)} {word} {time}" for time, zones in times.items()])
 
 

@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
-from typing import Final
 
 import sqlalchemy as sa
-from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
-from soaktest.errors import InputError
-from soaktest.findings import Findings
+from soaktest.errors import InputError, RunError, Way
+from soaktest.findings import Findings, kept_whole
 from soaktest.journal import Journal, newest_descriptions
 from soaktest.node_check import Said
 from soaktest.records import pad_checks
 from soaktest.tables import MessageRow, PadCheckRow, RunRow
 from soaktest.timeline_style import PAD_WORDS
-from soaktest.vocabulary import ZONES, PadState, Zone, listed
+from soaktest.vocabulary import FAULTY, ZONES, Zone, listed
 from soaktest.workshop.calibration import DAMP_FACTOR, NOT_DRY_S, reading
 
 RECENT_S = 20.0
@@ -25,8 +23,6 @@ LEAD_FAULTS = {
     "open": "broken lead, it reads less than the resistor at its far end: mend it first",
     "short": "shorted, it conducts more than any water does: look for a bridge between its tracks first",
 }
-MENDED_BY_HAND: Final[tuple[PadState, ...]] = ("open", "short", "stuck", "drifting")
-"""States of a pad that do not pass by themselves: a check of the pads has to clear them."""
 
 
 def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
@@ -69,7 +65,7 @@ def doubts(journal: Journal, bench: str, now: float | None = None) -> list[str]:
 
 def pads_at_fault(findings: Findings) -> dict[Zone, str]:
     """Pads that a run found at fault, and what was wrong: what a check before the next run may clear."""
-    return {zone: PAD_WORDS[pad.state] for zone, pad in findings.pads.items() if pad.state in MENDED_BY_HAND}
+    return {zone: PAD_WORDS[pad.state] for zone, pad in findings.pads.items() if pad.state in FAULTY}
 
 
 def unchecked_since(
@@ -92,11 +88,8 @@ def _broken_in_last_run(journal: Journal, bench: str, checks: Mapping[Zone, PadC
     )
     with journal.session() as session:
         run = session.scalar(sa.select(RunRow).where(*where).order_by(RunRow.id.desc()).limit(1))
-    if run is None or run.ended is None:
-        return []
-    try:
-        told = Findings.model_validate_json(run.findings or "")
-    except ValidationError:  # kept by another version
+    told = kept_whole(run.findings) if run else None
+    if run is None or run.ended is None or told is None:
         return []
     return unchecked_since(run.id, run.ended, pads_at_fault(told), checks)
 
@@ -111,8 +104,22 @@ def _never_heard(session: Session, bench: str) -> list[str]:
     return [f"bench {bench} has never been heard, {f'only {heard}' if heard else 'nor has any other'}"]
 
 
-def refuse_unsound(journal: Journal, bench: str, override: str | None) -> None:
-    """Raise InputError where something speaks against it, and no reason is given to begin all the same."""
+def refuse_while_busy(session: Session, bench: str) -> None:
+    """Raise RunError where a run is under way on a bench."""
+    other = session.scalar(sa.select(RunRow).where(RunRow.bench == bench, RunRow.ended.is_(None)))
+    if other is not None:
+        raise RunError(
+            f"bench {bench}: run {other.id} is under way. End it first",
+            Way(f"run end {other.id}", "bench", bench),
+        )
+
+
+def refuse_unready(journal: Journal, bench: str, override: str | None) -> None:
+    """Raise RunError where a run is under way there, InputError where something speaks against a new one, and no reason is
+    given to begin it all the same.
+    """
+    with journal.session() as session:
+        refuse_while_busy(session, bench)
     found = doubts(journal, bench)
     if found and not (override or "").strip():
         raise InputError(

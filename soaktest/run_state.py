@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from typing import Any
 
-from pydantic import ValidationError
-
 from soaktest.bench import Live
-from soaktest.findings import Findings, kept_name
+from soaktest.findings import kept_name, kept_whole
 from soaktest.in_words import answer
 from soaktest.readiness import pads_at_fault
 from soaktest.tables import RunRow
@@ -19,14 +16,12 @@ PHASE_HEARD_S = 30
 
 def ended_with(run: RunRow) -> dict[str, Any]:
     """What a judged run came to, as whoever comes to the bench wants to know it first."""
-    said, leaked, at_fault = "", [], {}
-    with suppress(ValidationError):  # kept by another version; the alarm of every bench hangs on this thread
-        told = Findings.model_validate_json(run.findings or "")
-        said, at_fault = answer(told), pads_at_fault(told)
-        leaked = sorted((e.onset, e.zone) for e in told.wet_events if e.cause == "leak")
+    told = kept_whole(run.findings)
+    leaked = sorted((e.onset, e.zone) for e in told.wet_events if e.cause == "leak") if told else []
     return {
         "run": run.id, "unit": run.unit, "verdict": kept_name(run.findings), "ended": run.ended,
-        "answer": said, "leaked": [(zone, at) for at, zone in leaked], "at_fault": at_fault,
+        "answer": answer(told) if told else "", "leaked": [(zone, at) for at, zone in leaked],
+        "at_fault": pads_at_fault(told) if told else {},
     }  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from jinja2 import Environment, FunctionLoader
 
-from soaktest.vocabulary import listed, plural, span_in_words
+from soaktest.vocabulary import NOT_TELLING, listed, plural, span_in_words
 
 FILES: Final = resources.files("soaktest.dashboards")
 
@@ -27,6 +27,7 @@ def fill(name: str, **values: Any) -> str:
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
     made = Environment(loader=FunctionLoader(source), autoescape=True)
+    made.globals["NOT_TELLING"] = NOT_TELLING
     made.filters["moment"] = _moment
     made.filters["minute"] = _minute
     made.filters["listed"] = listed

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from html import escape
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from soaktest.findings import Findings
 from soaktest.layouts import Layout
-from soaktest.vocabulary import ZONES, PadState, Phase, Zone
+from soaktest.vocabulary import NOT_TELLING, ZONES, PadState, Phase, Zone
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -49,8 +49,6 @@ PAD_WORDS: dict[PadState, str] = {
     "wet": "wet from the start",
 }
 """What is said of a pad that no water has wetted."""
-NOT_TELLING: Final[tuple[PadState, ...]] = ("open", "short", "stuck", "silent", "drifting")
-"""States of a pad that says neither wet nor dry."""
 NUMBERED = 3
 """So many of the likeliest parts have a number, the same in the drawing of the floor and in every list."""
 
@@ -68,9 +66,8 @@ def floor_plan(layout: Layout, findings: Findings, told: Callable[[float], str])
     ``told`` says a time (UTC seconds) by the clock of the run.
     """
     w, d = layout.width_mm, layout.depth_mm
-    wet = {
-        event.zone: event for event in reversed(findings.wet_events) if event.cause != "fault"
-    }  # each pad's first
+    water = [event for event in findings.wet_events if event.cause != "fault"]
+    wet = {event.zone: event for event in reversed(water)}  # each pad's first
     in_part = any(reason.code in ("gap", "coverage") for reason in findings.reasons)
     out = [
         f'<svg viewBox="-10 -74 {w + 20:.0f} {d + 134:.0f}" role="img" aria-label="{escape(_said(findings))}" '

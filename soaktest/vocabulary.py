@@ -14,6 +14,10 @@ Cause = Literal["leak", "condensation", "spill", "fault"]
 Outcome = Literal["pass", "fail", "retest"]
 PadState = Literal["sound", "unproven", "open", "short", "stuck", "silent", "drifting", "wet"]
 
+FAULTY: Final[tuple[PadState, ...]] = ("open", "short", "stuck", "drifting")
+"""States of a pad that do not pass by themselves: a check of the pads has to clear them."""
+NOT_TELLING: Final[tuple[PadState, ...]] = (*FAULTY, "silent")
+"""States of a pad that says neither wet nor dry."""
 PHASES: Final[tuple[Phase, ...]] = ("idle", "fill", "wash", "heat", "rinse", "drain", "spin")
 ZONES: Final[tuple[Zone, ...]] = ("left", "centre", "right")
 CAUSES: Final[tuple[Cause, ...]] = ("leak", "condensation", "spill", "fault")

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from soaktest.analysis.events import PadTrack
-from soaktest.analysis.series import Floats, PhaseTrack, Signals
+from soaktest.analysis.series import EMPTY, Floats, PhaseTrack, Signals
 from soaktest.plans import Plan
 from soaktest.vocabulary import PHASE_SIGNALS, PHASES, ZONES, Phase, Zone, listed
 
@@ -200,10 +200,9 @@ def _longest_gap(signals: Signals, begin: float) -> tuple[float, str, float]:
 
     What fell silent together with it is named as well: a node that went away took all its pads along.
     """
-    never = np.zeros(0)
     phase_times = [signals.other(name).t for name in PHASE_SIGNALS if len(signals.other(name))]
     phase_times.append(np.array([word.t for word in signals.phase_words]))
-    heard: dict[str, Floats] = {z: signals.pads[z].t if z in signals.pads else never for z in ZONES}
+    heard: dict[str, Floats] = {zone: signals.pads.get(zone, EMPTY).t for zone in ZONES}
     heard["phase node"] = np.unique(np.concatenate(phase_times))
     gaps = {who: _gaps(times, begin, max(begin, signals.ended)) for who, times in heard.items()}
     longest, at, who = max(

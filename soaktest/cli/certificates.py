@@ -22,15 +22,6 @@ if TYPE_CHECKING:
 
 app = typer.Typer(no_args_is_help=True)
 key = typer.Typer(no_args_is_help=True)
-PASSPHRASE = Annotated[
-    str,
-    typer.Option(
-        envvar="SOAKTEST_PASSPHRASE",
-        prompt="Passphrase of the key",
-        hide_input=True,
-        help="The key's passphrase; asked for when left out.",
-    ),
-]
 OUT = Annotated[Path | None, typer.Option(help="Folder for the PDFs; the data folder by default.")]
 NUMBER = Annotated[int, typer.Argument(parser=a_number, metavar="NUMBER", help="The certificate's number.")]
 

@@ -55,11 +55,11 @@ def begin(
 
     Example: soaktest run begin b1 --unit A-0417 --plan resale --layout front-loader
     """
-    from soaktest.bench import begin_run, refuse_while_busy
+    from soaktest.bench import begin_run
     from soaktest.errors import plain_text
     from soaktest.layouts import read_layout
     from soaktest.plans import read_plan
-    from soaktest.readiness import refuse_unsound
+    from soaktest.readiness import refuse_unready
     from soaktest.recording import Header
     from soaktest.wire import bench_name
     from soaktest.workshop.stories import is_known
@@ -68,8 +68,7 @@ def begin(
     header = Header(bench=bench_name(bench), unit=tag, began=time.time())
     chosen = read_plan(plan)
     book = journal()
-    refuse_while_busy(book, bench)
-    refuse_unsound(book, bench, override)
+    refuse_unready(book, bench, override)
     if tag and not is_known(book, tag):
         print(f"Unit {tag} is new: put in the book. Say what it is: soaktest unit take-in {shlex.quote(tag)}")
     run = begin_run(book, header, chosen, read_layout(layout), override)

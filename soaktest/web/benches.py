@@ -12,12 +12,12 @@ from fastapi import APIRouter, Depends, File, Form, Path, Request, UploadFile
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
 
 from soaktest.analysis.events import PadCheck
-from soaktest.bench import begin_run, cancel_run, end_run, find_run, judge_run, refuse_while_busy
+from soaktest.bench import begin_run, cancel_run, end_run, find_run, judge_run
 from soaktest.errors import InputError, RunError, plain_text
 from soaktest.journal import Journal
 from soaktest.layouts import named_layout
 from soaktest.plans import named_plan
-from soaktest.readiness import doubts, refuse_unsound
+from soaktest.readiness import doubts, refuse_unready
 from soaktest.recording import Header
 from soaktest.records import CHECK_HOLDS_S, acknowledge, add_note, keep_pad_check, notes_of, pad_checks
 from soaktest.toml_values import shipped_names
@@ -33,20 +33,15 @@ BenchName = Annotated[str, Path(pattern=f"^{NAME_PATTERN}$")]
 Number = Annotated[int, Path(ge=1, le=2**53)]
 EVERY_S, PING_S = 0.5, 5.0
 """Seconds between events at the least and at the most: the page takes a longer silence for a lost bench."""
-STOP_WORDS = (
-    "Hands dry; if water is near a plug or lead, switch off at the residual-current device first. "
-    "Stop the programme, drain, unplug."
-)
+HANDS_DRY = "Hands dry; if water is near a plug or lead, switch off at the residual-current device first. "
+STOP_WORDS = HANDS_DRY + "Stop the programme, drain, unplug."
 """What to do about water, the dangerous first."""
 PUMP_WORDS = (
-    "Hands dry; if water is near a plug or lead, switch off at the residual-current device first. "
-    "Stop the programme, unplug. It leaks while it pumps: do not drain it by the pump; once cool, let the water out by hand into a tray."
+    HANDS_DRY
+    + "Stop the programme, unplug. It leaks while it pumps: do not drain it by the pump; once cool, let the water out by hand into a tray."
 )
 """The same where it came out while the pump ran."""
-SEVERAL_WORDS = (
-    "Hands dry; if water is near a plug or lead, switch off at the residual-current device first. "
-    "Stop the programmes, unplug; each bench's page says how to let the water out."
-)
+SEVERAL_WORDS = HANDS_DRY + "Stop the programmes, unplug; each bench's page says how to let the water out."
 """What to do about water on several benches."""
 MILD_WORDS = "Look whether anything drips, and keep off wet plugs and leads. If nothing drips, dry the floor and the pads."
 """What to do about water that is most likely no leak."""
@@ -87,12 +82,12 @@ def one_bench(request: Request, name: BenchName) -> HTMLResponse:
     run = find_run(book(request), shown["run"]["id"]) if shown and shown["run"] else None
     checks = pad_checks(book(request), name, time.time())
     strict = [plan for plan in shipped_names("plans") if not named_plan(plan).allow_unproven_pads]
-    heard = [zone for zone, pad in shown["pads"].items() if pad["heard"]] if shown else []
+    pads = shown["pads"] if shown else {}
     return page(
         request, "bench.html", bench=name, run=run, plans=shipped_names("plans"), layouts=shipped_names("layouts"), zones=ZONES,
         notes=notes_of(book(request), run.id) if run else [], checks=checks,
         doubts=[] if run else doubts(book(request), name), known=shown is not None, others=watch_of(request).names(),
-        unproven=[zone for zone in heard if shown and not shown["pads"][zone]["proven"]], strict=strict, check_days=round(CHECK_HOLDS_S / 86_400),
+        unproven=[zone for zone, pad in pads.items() if pad["heard"] and not pad["proven"]], strict=strict, check_days=round(CHECK_HOLDS_S / 86_400),
         stop_words=STOP_WORDS, pump_words=PUMP_WORDS, mild_words=MILD_WORDS,
     )  # fmt: skip
 
@@ -137,8 +132,7 @@ def begin(
     override: Annotated[str, Form(max_length=4000)] = "",
 ) -> Response:
     """Begin a run; refused on pads found at fault, wet or not heard, unless a reason is given."""
-    refuse_while_busy(book(request), name)
-    refuse_unsound(book(request), name, override)
+    refuse_unready(book(request), name, override)
     header = Header(bench=name, unit=plain_text("unit's tag", unit, 64) or None, began=time.time())
     begin_run(book(request), header, named_plan(plan), named_layout(layout), override)
     return RedirectResponse(f"/benches/{name}", 303)

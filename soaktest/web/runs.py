@@ -90,7 +90,7 @@ def one_run(request: Request, number: Number, whole: bool = False) -> HTMLRespon
     if not whole and _waits(run):
         return page(request, "waiting.html", runs=[run], hours=_hours(run), then=f"/runs/{number}?whole=1")
     told = kept_findings(run) or analysis_of(request, run).findings
-    verdict = verdict_shown(told, cancelled=run.stage == "cancelled")
+    verdict, clock = verdict_shown(told, cancelled=run.stage == "cancelled"), Clock.of(told.began)
     others = [
         r
         for r in list_runs(book(request), 500)
@@ -98,7 +98,7 @@ def one_run(request: Request, number: Number, whole: bool = False) -> HTMLRespon
     ]
     return page(
         request, "run.html", run=run, f=told, events=event_rows(told), verdict=verdict,
-        answer=answer(told, live=run.ended is None), floor=floor_plan(layout_of(run), told, Clock.of(told.began).time), place=place_in_words(told), jumps=jumps(told), clock=Clock.of(told.began),
+        answer=answer(told, live=run.ended is None), floor=floor_plan(layout_of(run), told, clock.time), place=place_in_words(told), jumps=jumps(told), clock=clock,
         hours=None if _is_short(run) or overviews_of(request).is_kept(run) else _hours(run),
         fresh=run.ended is None or time.time() - run.ended < STILL_WET_S, notes=notes_of(book(request), number), others=others, signed=[row for row, fallen in list_certificates(book(request), number) if not fallen],
     )  # fmt: skip

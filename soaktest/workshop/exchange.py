@@ -20,6 +20,7 @@ from soaktest.workshop.stories import (
     WHATS,
     WORKS,
     NewEntry,
+    as_known,
     entry_as_dict,
     keep_entry,
     keep_unit,
@@ -206,8 +207,8 @@ def _take(journal: Journal, rows: list[dict[str, Any]]) -> Taken:
         here: dict[tuple[str, float], int] = {}
         met: set[int] = set()
         for told in rows:
-            row = _with_what_stands(session, told, here)
-            tag = row["unit"]
+            tag = as_known(session, told["unit"])
+            row = _with_what_stands(session, told | {"unit": tag}, here)
             known = session.get(UnitRow, tag)
             units += known is None
             kind, serial, complaint = (

@@ -8,7 +8,7 @@ from soaktest.findings import kept_verdict
 from soaktest.journal import Journal
 from soaktest.tables import CertificateRow, RunRow
 from soaktest.workshop.standing import standing_of
-from soaktest.workshop.stories import standing_entries
+from soaktest.workshop.stories import standing_entries, unit_of
 
 
 def standing_doubt(journal: Journal, tag: str) -> str:
@@ -17,6 +17,7 @@ def standing_doubt(journal: Journal, tag: str) -> str:
     It is said and not refused: it has happened, and the story tells what happened.
     """
     with journal.session() as session:
+        tag = unit_of(session, tag).tag
         moves = [
             row for row in standing_entries(session) if row.unit == tag and row.what in ("sold", "came back")
         ]
@@ -26,7 +27,7 @@ def standing_doubt(journal: Journal, tag: str) -> str:
             before = (CertificateRow.unit == tag, CertificateRow.issued_at <= moves[-1].at)
             rows = session.scalars(sa.select(CertificateRow).where(*before).order_by(CertificateRow.number))
             numbers = [row.number for row, fallen in standing_of(session, rows) if not fallen]
-            return _still_certified(tag, numbers)
+            return _still_certified(tag, numbers[-1]) if numbers else ""
         judged = sa.select(RunRow).where(
             RunRow.unit == tag, RunRow.findings.is_not(None), RunRow.began <= moves[-1].at
         )
@@ -45,11 +46,8 @@ def standing_doubt(journal: Journal, tag: str) -> str:
     )
 
 
-def _still_certified(tag: str, numbers: list[int]) -> str:
-    if not numbers:
-        return ""
-    which = f"certificate {numbers[-1]} stands"
+def _still_certified(tag: str, number: int) -> str:
     return (
-        f"unit {tag} came back, and its {which}: who reads it is told that the unit was leak-free. If it leaks, revoke it "
-        f"(on the page of certificates, or: soaktest certificate revoke {numbers[-1]} --why TEXT)."
+        f"unit {tag} came back, and its certificate {number} stands: who reads it is told that the unit was leak-free. If it "
+        f"leaks, revoke it (on the page of certificates, or: soaktest certificate revoke {number} --why TEXT)."
     )

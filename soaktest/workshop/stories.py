@@ -228,7 +228,7 @@ def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
         entry.part and entry.written_at is None
     ):  # what was written elsewhere may name a part of a layout there
         refuse_unknown_part(session, unit, plain_text("part", entry.part, 64))
-    entry = _with_what_stands(session, tag, entry)
+    entry = _with_what_stands(session, unit.tag, entry)
     if entry.what not in WHATS:
         raise InputError(f"{entry.what or 'no word'!r} is none of: {', '.join(WHATS)}.")
     if entry.work and entry.work not in WORKS:
@@ -245,7 +245,7 @@ def keep_entry(session: Session, tag: str, entry: NewEntry) -> StoryRow:
     if entry.run is not None and session.get(RunRow, entry.run) is None:
         raise Missing(f"there is no run {entry.run} in the journal.")
     row = StoryRow(
-        unit=tag, at=now if at is None else _not_ahead(at, now), what=entry.what, text=text, part=part or None, work=entry.work or None,
+        unit=unit.tag, at=now if at is None else _not_ahead(at, now), what=entry.what, text=text, part=part or None, work=entry.work or None,
         minutes=entry.minutes, cost=entry.cost, run=entry.run, personal=personal or None, corrects=entry.corrects,
         written_at=min(written, now),
     )  # fmt: skip
@@ -297,11 +297,11 @@ def standing_entries(
 
 def erase_personal(journal: Journal, tag: str) -> int:
     """Erase the personal data in a unit's story; returns in how many entries there was any."""
-    find_unit(journal, tag)
+    unit = find_unit(journal, tag)
     with journal.session() as session:
         done = session.execute(
             sa.update(StoryRow)
-            .where(StoryRow.unit == tag, StoryRow.personal.is_not(None))
+            .where(StoryRow.unit == unit.tag, StoryRow.personal.is_not(None))
             .values(personal=None)
         )
         return int(done.rowcount)  # type: ignore[attr-defined]
@@ -311,10 +311,10 @@ def story_of(journal: Journal, tag: str) -> list[Entry]:
     """The unit's story with its runs and certificates, in the order of time."""
     unit = find_unit(journal, tag)
     with journal.session() as session:
-        rows = list(session.scalars(sa.select(StoryRow).where(StoryRow.unit == tag)))
-        runs = list(session.scalars(sa.select(RunRow).where(RunRow.unit == tag)))
+        rows = list(session.scalars(sa.select(StoryRow).where(StoryRow.unit == unit.tag)))
+        runs = list(session.scalars(sa.select(RunRow).where(RunRow.unit == unit.tag)))
         signed = standing_of(
-            session, session.scalars(sa.select(CertificateRow).where(CertificateRow.unit == tag))
+            session, session.scalars(sa.select(CertificateRow).where(CertificateRow.unit == unit.tag))
         )
     corrected = {row.corrects: row.id for row in rows if row.corrects is not None}
     met = first_seen(unit, runs)

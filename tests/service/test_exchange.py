@@ -8,10 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from soaktest.errors import InputError
 from soaktest.journal import Journal, open_journal
 from soaktest.workshop.exchange import export_csv, export_json, import_json, import_table
 from soaktest.workshop.learning import confirmed_causes
-from soaktest.workshop.stories import find_unit, story_of, take_in
+from soaktest.workshop.sales import standing_doubt
+from soaktest.workshop.stories import erase_personal, find_unit, story_of, take_in
 from tests.service.shop import DAY, kept_run, say
 
 
@@ -101,3 +103,22 @@ def test_text_that_a_spreadsheet_would_reckon_stays_text(journal: Journal, other
     assert not [cell for cell in cells if cell.startswith(("=", "+", "-", "@"))]
     import_table(other, table)
     assert export_json(other) == export_json(journal)
+
+
+def test_a_tag_in_other_capitals_is_the_known_unit_wherever_it_is_typed(journal: Journal) -> None:
+    """Its story, its data, its doubts and what comes in by a table; nothing is kept beside it."""
+    take_in(journal, "W-101")
+    assert take_in(journal, "w-101", "front-loader").tag == "W-101"
+    say(journal, "w-101", "repair", part="door-seal", personal="of number 4")
+    row = f"unit,what,at,text\nw-101,note,{time.time() - 60},drum turns freely\n"
+
+    assert import_table(journal, row) == (0, 1)
+    assert import_table(journal, row) == (0, 0)
+    assert story_of(journal, "w-101") == story_of(journal, "W-101")
+    assert [e.what for e in story_of(journal, "W-101")] == ["note", "taken in", "repair"]
+    assert erase_personal(journal, "w-101") == 1
+    say(journal, "w-101", "sold")
+    kept_run(journal, "W-101", time.time() - DAY, "retest")
+    assert "unit W-101 stands as sold" in standing_doubt(journal, "w-101")
+    with pytest.raises(InputError, match="no address can hold"):
+        take_in(journal, "a/../b")
