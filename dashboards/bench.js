@@ -4,7 +4,6 @@ const one = document.getElementById("one"), cards = document.getElementById("car
 const say = (root, name, text) => root.querySelectorAll(`[data-show="${name}"]`).forEach(e => { if (e.textContent !== text) e.textContent = text; });
 const exactly = s => s < 60 ? `${s} s` : `${Math.floor(s / 60)} min${s % 60 ? ` ${s % 60} s` : ""}`;
 const token = meta("token"), place = t => onAxis(1000 * (t + Number(meta("utc-offset"))));
-const lasting = b => span(Math.max(Date.now() / 1000 - wetTimes(b)[0][1], 0));
 const percent = p => `${Math.round(100 * p)}\u00a0%`;
 // What has been made of each pad's water so far, said once for all pads of which it is the same.
 const CAME_OUT = "a leak: it came out of the machine";
@@ -56,23 +55,29 @@ const justEnded = b => b.last && Date.now() / 1000 - b.last.ended < FRESH_S;
 const MARKS = { PASS: "✓", FAIL: "✗", RETEST: "?" };
 const unproven = b => zonesWhere(b, p => !p.proven);
 const isOld = b => wetAlone(b) && damp(b).every(z => ofLastRun(b, z) != null);  // whoever ended the run knows of it
-// How the bench stands, and what to do next, in one line.
+// Of some pads nothing can be told: which and why, and that no water shows on the others.
+function cannotTell(b) {
+  const rest = zonesWhere(b, tells);
+  return `CANNOT TELL: ${unsound(b).join(", ")}; ${rest.length ? `no water at ${and(rest)}` : "look at the floor yourself"}`;
+}
+// How the bench stands, the floor first, and what to do next, in one line.
 function headline(b) {
-  const floor = and(damp(b)), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks, "at").join(", ")}` : "";
+  const floor = since(timesAt(b, damp(b))).join(", "), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks, "at").join(", ")}` : "";
   const moist = zonesWhere(b, isDamp), first = Math.min(...moist.map(zone => b.pads[zone].damp_since)), long = Date.now() / 1000 - first > KEPT_S;  // no more is kept
   const dry = moist.length ? `DAMP ${long ? "for over 14\u00a0min" : `since ${clock(first)}`}, no leak seen` : "DRY";
   if (isWet(b)) return `WET: ${since(wetTimes(b)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
-  if (b.stale) return `Nothing heard for ${silentFor(b)} – ${leaked || wasWet(b).length ? `${leaked ? `${leaked} before` : `not dry before: ${and(wasWet(b))}`}. Look yourself` : `${run ? "look at the floor, then " : ""}check the nodes' supply and network`}`;
-  if (noneHeard(b)) return "Pads not heard – check their node's supply and network";
+  if (b.stale) return leaked || wasWet(b).length ? `${leaked || `WAS WET: ${since(timesAt(b, wasWet(b))).join(", ")}`}; nothing heard for ${silentFor(b)} – look yourself` : `CANNOT TELL: nothing heard for ${silentFor(b)}, dry before that – ${run ? "look at the floor, then " : ""}check the nodes' supply and network`;
+  if (noneHeard(b)) return "CANNOT TELL: no pad is heard – look at the floor, check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – stop and unplug`;
-  if (!run && b.checking) return "Pads being checked – a damp finger reads as water";
+  if (!run && b.checking) return "PAD CHECK by hand – all dry when it began";
   if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
-  if (!run && notReady(b)) return `NOT READY: ${notReady(b)}`;
-  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${and(moist)} – let it dry, then begin` : unproven(b).length ? "UNPROVEN, reads dry – check the pads, then begin" : "DRY – ready for a run";
+  if (!run && unsound(b).length) return `${cannotTell(b)} – mend it, then begin`;
+  if (!run && notReady(b)) return `Reads ${dry} – not ready for a run: ${notReady(b)}`;
+  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${and(moist)} – let it dry, then begin` : unproven(b).length ? "Reads DRY – check the pads, then begin" : "DRY – ready for a run";
   if (!run.needs) return `${dry} – the run has begun`;
-  if (unsound(b).length) return `CANNOT TELL: ${unsound(b).join(", ")}${run.lost.length ? " – this run cannot pass: end and judge" : ""}`;
-  if (run.lost.length) return `CANNOT PASS, ${moist.length ? "damp" : "dry"} so far – end and judge. ${run.lost[0]}`;
+  if (unsound(b).length) return `${cannotTell(b)}${run.lost.length ? " – it cannot pass: end and judge" : ""}`;
+  if (run.lost.length) return `${dry}, but this run cannot pass – end and judge`;
   if (run.may_stop) return `${dry} – nothing more is needed: end and judge`;
   if (run.stage === "dry watch") return run.dry_wait_s ? `${dry} – wait ${exactly(run.dry_wait_s)}, then start the machine` : `${dry} – start the machine`;
   if (run.stage === "drip watch") return `${dry} – leave it standing: ${run.needs[0]}`;
@@ -80,7 +85,7 @@ function headline(b) {
 }
 function sub(b) {
   const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""}: ${b.last.verdict}, ended ${span(Math.max(Date.now() / 1000 - b.last.ended, 0))} ago. ${justEnded(b) && b.last.verdict !== "PASS" ? `${b.last.answer} ` : ""}` : "";
-  if (!b.run) return `${last}No run under way${wetAlone(b) || b.checking ? "" : `: ${b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : notReady(b) ? "put that right, then begin one" : "begin one"} on a dry floor`}.${!justEnded(b) && unproven(b).length && !noneHeard(b) ? ` Neither a resistor nor a check proves the ${and(unproven(b))} pad${unproven(b).length > 1 ? "s" : ""} whole.` : ""}`;
+  if (!b.run) return `${last}No run under way${wetAlone(b) || b.checking ? "" : `: ${b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : notReady(b) ? "put that right, then begin one" : "begin one"} on a dry floor`}.${!justEnded(b) && unproven(b).length && !noneHeard(b) ? ` The ${and(unproven(b))} pad${unproven(b).length > 1 ? "s read" : " reads"} dry, but would with a broken lead too: a minute's check tells.` : ""}`;
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `begun ${span(Date.now() / 1000 - b.run.began)} ago`];
   if (b.run.sure != null && b.run.phase && !b.stale) parts.push(b.run.sure >= sureFrom ? `now ${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
   if (b.power != null && !b.stale) parts.push(`${Math.round(b.power)} W`);
@@ -104,7 +109,7 @@ function showBench(root, b) {
   if (alarm) {
     const [first, ...more] = since(wetTimes(b)), mild = notALeak(alarm), what = `${mild ? whatIsIt(alarm) : "water"} at ${first}`;
     say(box, "alarm-head", root === one ? `Bench ${b.bench}: ${what}` : what[0].toUpperCase() + what.slice(1)); say(box, "ago", ` (${lasting(b)})`); say(box, "alarm-more", more.map(m => `, ${m}`).join(""));
-    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : unheard(b).length ? `Not heard: ${and(unheard(b))}. It may be wet there too.` : ""); say(box, "alarm-note", b.alarm ? judged(alarm) : isOld(b) ? `It leaked in run ${b.last.run} (${b.last.verdict}) and is still wet; the machine is running.` : "The machine is running and no run was begun, so nobody judges whether it leaks.");
+    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : unheard(b).length ? `Not heard: ${and(unheard(b))}. It may be wet there too.` : ""); say(box, "alarm-note", b.alarm ? judged(alarm) : isOld(b) ? `It leaked in run ${b.last.run} (${b.last.verdict}) and is still wet; the machine is running.` : "The machine is running and no run was begun, so it is not judged: take it for a leak.");
     box.classList.toggle("by-pump", byPump(alarm)); box.classList.toggle("calm", !alarm.unseen.length); box.classList.toggle("mild", mild);
   }
   for (const [zone, pad] of Object.entries(b.pads)) {
@@ -125,15 +130,16 @@ function showCard(b) {
 }
 // All benches in a line.
 function inShort() {
-  const all = Object.values(state), kind = b => isWet(b) ? "wet" : Object.keys(b.run?.leaked ?? {}).length ? "leaked, now dry" : b.behind ? "being read" : b.stale || noneHeard(b) ? "not heard" : b.run ? "dry and under way" : "waiting";
-  const counts = ["wet", "leaked, now dry", "dry and under way", "waiting", "not heard", "being read"].map(word => [all.filter(b => kind(b) === word).length, word]);
-  const named = word => ["leaked, now dry", "not heard"].includes(word) ? ` (${and(all.filter(b => kind(b) === word).map(b => b.bench))})` : "";  // which they are, before the first scrolling
-  return all.length > 1 ? `${all.length} benches: ${counts.filter(([n]) => n).map(([n, word]) => `${n} ${word}${named(word)}`).join(" · ")}` : "";
+  const all = Object.values(state), kind = b => isWet(b) ? "wet" : Object.keys(b.run?.leaked ?? {}).length ? "leaked, now dry" : b.behind ? "being read" : wasWet(b).length && b.stale ? "wet before falling silent" : b.stale || noneHeard(b) ? "not heard" : damp(b).length && !b.checking ? "not dry" : unsound(b).length ? "with a faulty pad" : b.run ? "dry and under way" : "waiting";
+  const counts = ["wet", "wet before falling silent", "leaked, now dry", "not dry", "with a faulty pad", "not heard", "dry and under way", "waiting", "being read"].map(word => [all.filter(b => kind(b) === word).length, word]);
+  const named = word => !["wet", "dry and under way", "waiting", "being read"].includes(word) ? ` (${and(all.filter(b => kind(b) === word).map(b => b.bench))})` : "";  // which they are, before the first scrolling
+  const silent = all.filter(b => isWet(b) && b.stale).map(b => b.bench);  // what they last told may be worse by now
+  return all.length > 1 ? `${all.length} benches: ${counts.filter(([n]) => n).map(([n, word]) => `${n} ${word}${named(word)}${word === "wet" && silent.length ? ` (${and(silent)} fell silent)` : ""}`).join(" · ")}` : "";
 }
 // Which benches are wet, where and since when, before the first scrolling; and what to do, once for all.
 let listed = "";
 function listWet() {
-  const wet = wetLines(Object.values(state)).map(line => ({ ...line, textContent: `${line.textContent} (${lasting(state[line.bench])})` })), text = JSON.stringify(wet);
+  const wet = wetLines(Object.values(state), true), text = JSON.stringify(wet);
   if (text === listed) return;  // a finger or the focus may be on a link
   listed = text;
   const box = document.getElementById("wet-now");
@@ -143,7 +149,7 @@ function listWet() {
 // Water first, then what leaked, what runs, what waits, what is silent: for the eye, the keyboard and the screen reader alike.
 function inOrder() {
   const wet = wetLines(Object.values(state)).map(line => line.bench);
-  const rank = b => !b ? 9 : isWet(b) ? wet.indexOf(b.bench) / (wet.length + 1) : Object.keys(b.run?.leaked ?? {}).length ? 1 : b.run ? 2 : b.stale || noneHeard(b) ? 4 : 3;
+  const rank = b => !b ? 9 : isWet(b) ? wet.indexOf(b.bench) / (wet.length + 1) : wasWet(b).length || Object.keys(b.run?.leaked ?? {}).length ? 1 : b.run ? 2 : b.stale || noneHeard(b) ? 4 : 3;
   const all = [...cards.children], wanted = [...all].sort((a, b) => rank(state[a.dataset.bench]) - rank(state[b.dataset.bench]) || (a.dataset.bench < b.dataset.bench ? -1 : 1));
   if (!wanted.some((card, i) => card !== all[i])) return;
   const held = document.activeElement;
@@ -166,7 +172,7 @@ function showOne(b) {
     for (const e of one.querySelectorAll("[data-show=look], [data-show=suspects]")) e.hidden = !b.run.suspects?.length;
     document.getElementById("end").classList.toggle("main", !b.alarm && !b.stale && (!b.run.needs?.length || lost.length > 0 || !!b.run.may_stop));
     if (b.run.suspects && b.run.suspects.length) list(one, "suspects", b.run.suspects.filter(([, p]) => p >= 0.01).map(([n, p]) => `${n}, ${Math.round(100 * p)} %`), "");
-    list(one, "lost", lost, ""); document.getElementById("lost").hidden = lost.length < 2 && !b.stale && !unsound(b).length || !lost.length;  // a single one is in the headline
+    list(one, "lost", lost, ""); document.getElementById("lost").hidden = !lost.length;
     say(one, "look", Object.keys(b.run.leaked ?? {}).length ? "Look here first" : "If it leaks, look here first");
     say(one, "may-stop", b.run.may_stop || "");
   }

@@ -20,16 +20,21 @@ const damp = b => zonesWhere(b, notDry);
 const wetAlone = b => !b.run && !b.stale && b.works && damp(b).length > 0;  // a machine that runs on wet pads, and nobody began a run
 // When a pad leaked in the run that ended, where it has not been dry since.
 const ofLastRun = (b, zone) => b.last && b.pads[zone].not_dry_since <= b.last.ended ? b.last.leaked.find(([z]) => z === zone)?.[1] : undefined;
+const wetFrom = (b, zone) => ofLastRun(b, zone) ?? b.pads[zone].not_dry_since ?? b.pads[zone].damp_since;
 const isWet = b => !!b.alarm || wetAlone(b);
-const wetTimes = b => (b.alarm ? Object.entries(b.alarm.times) : damp(b).map(z => [z, ofLastRun(b, z) ?? b.pads[z].not_dry_since])).sort((a, c) => a[1] - c[1]);
+const timesAt = (b, zones) => zones.map(zone => [zone, wetFrom(b, zone)]).sort((a, c) => a[1] - c[1]);
+const wetTimes = b => b.alarm ? Object.entries(b.alarm.times).sort((a, c) => a[1] - c[1]) : timesAt(b, damp(b));
 const silentFor = b => b.age_s == null ? "a while" : span(b.age_s);
+const lasting = b => span(Math.max(Date.now() / 1000 - wetTimes(b)[0][1], 0));
 const bar = document.getElementById("water");
-// Wet benches, each with its page and a line that says where and since when: what is no leak and what was seen after the others.
-function wetLines(benches) {
+// Wet benches, each with its page and a line that says where and since when, and how long ago where that is kept up: what is no
+// leak and what was seen after the others.
+function wetLines(benches, aged = false) {
   const first = b => wetTimes(b)[0][1], mild = b => !!b.alarm && notALeak(b.alarm), seen = b => !!b.alarm && !b.alarm.unseen.length;
   const wet = benches.filter(isWet).sort((a, b) => mild(a) - mild(b) || seen(a) - seen(b) || first(b) - first(a));
+  const times = b => since(wetTimes(b)).map((said, i) => i || !aged ? said : `${said} (${lasting(b)})`).join(", ");
   return wet.map(b => ({ mild: mild(b), seen: seen(b), bench: b.bench, href: `/benches/${b.bench}`,
-    textContent: `bench ${b.bench}: ${since(wetTimes(b)).join(", ")}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${b.run ? "" : ", running with no run begun"}${mild(b) ? ", most likely no leak" : ""}${seen(b) ? ", seen" : ""}` }));
+    textContent: `bench ${b.bench}: ${times(b)}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${b.run ? "" : ", running with no run begun"}${mild(b) ? ", most likely no leak" : ""}${seen(b) ? ", seen" : ""}` }));
 }
 const asLink = ({ href, textContent }) => Object.assign(document.createElement("a"), { href, textContent });
 let toldOfWater = "";

@@ -38,6 +38,7 @@ LEAST_S = 8e-7
 """Siemens over that level that count as water at once."""
 DAMP_FROM = 0.1
 """Wetness that is more than a dry pad's, and no water: damp air, or a floor that was not wiped well."""
+NOT_DRY_LEVEL = math.log10(NOT_DRY_S + DRY_FLOOR_S)
 HOLD_S = 90.0
 """A provisional wetting that the analysis has not confirmed by then is taken back."""
 
@@ -48,6 +49,8 @@ class PadGlance:
 
     readings: deque[tuple[float, float]] = field(default_factory=deque)
     wet_since: float | None = None
+    not_dry_since: float | None = None
+    """When the readings that reach up to now began to be those of no dry pad, however long ago that is."""
     wiring: PadWiring = field(default_factory=PadWiring)
     began: float = float("-inf")
     """When the run under way began: what had risen by then is not that run's."""
@@ -63,6 +66,10 @@ class PadGlance:
         self.readings.append((at, log_g))
         while self.readings and self.readings[0][0] < at - KEEP_S:
             self.readings.popleft()
+        if log_g <= NOT_DRY_LEVEL:
+            self.not_dry_since = None
+        elif self.not_dry_since is None:
+            self.not_dry_since = at
         if at <= self.began:  # read late
             return
         before = [v for t, v in self.readings if at - LEARN_S <= t <= at - SETTLE_S]
@@ -84,11 +91,6 @@ class PadGlance:
     def now(self) -> float | None:
         """The newest value, log10 siemens."""
         return self.readings[-1][1] if self.readings else None
-
-    @property
-    def not_dry_since(self) -> float | None:
-        """When the readings that reach up to now began to be those of no dry pad, as far back as they are kept (UTC seconds)."""
-        return self.above_since(math.log10(NOT_DRY_S + DRY_FLOOR_S))
 
     def above_since(self, level: float) -> float | None:
         """When the readings that reach up to now began to be above a level (log10 siemens), as far back as they are kept."""

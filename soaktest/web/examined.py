@@ -94,6 +94,8 @@ DRAWN = 60
 DRAWING = 5
 """Goes up when a kept timeline must be drawn anew: since 5 each line has 1,600 points."""
 IDLE_S = 2.0
+LOOKING_S = 1.0
+"""So long after a zoom the next is waited for, and nothing is packed that would slow it."""
 
 
 class Overviews:
@@ -106,6 +108,7 @@ class Overviews:
     def __init__(self, journal: Journal, examined: Examined) -> None:
         self._journal, self._examined = journal, examined
         self._stopping, self._drawn = threading.Event(), threading.Event()
+        self._zoomed = 0.0
         self._thread = threading.Thread(target=self._draw_ahead, name="overviews", daemon=True)
 
     def start(self) -> None:
@@ -140,6 +143,7 @@ class Overviews:
 
     def window(self, run: RunRow, start: float, end: float) -> dict[str, Any]:
         """The lines of a run within a window (UTC seconds), of the pieces that are kept where there are any."""
+        self._zoomed = time.monotonic()
         fine, first, last = wanted(run.began, start, end)
         pieces = sa.select(PieceRow).where(PieceRow.run == run.id, PieceRow.fine == fine)
         pieces = pieces.where(PieceRow.hour >= first, PieceRow.hour <= last).order_by(PieceRow.hour)
@@ -172,8 +176,12 @@ class Overviews:
 
     def _pack(self, run: RunRow, analysis: Analysis) -> None:
         """Keep pieces and explanations beside the drawn timeline: all or none, and none where it was judged anew meanwhile."""
+        self._give_way()
         whys = zlib.compress(orjson.dumps(_explained(analysis)))
-        pieces = pieces_of(run.id, run.began, lines_of(analysis))
+        pieces = []
+        for piece in pieces_of(run.id, run.began, lines_of(analysis)):
+            pieces.append(piece)
+            self._give_way()
         drawn = sa.update(OverviewRow).where(
             OverviewRow.run == run.id, OverviewRow.made_by == _maker(run.judged_at)
         )
@@ -181,6 +189,11 @@ class Overviews:
             if session.execute(drawn.values(whys=whys)).rowcount:  # type: ignore[attr-defined]
                 _forget(session, [run.id])
                 session.add_all(pieces)
+
+    def _give_way(self) -> None:
+        """Whoever zooms comes first; at the end of the service nobody does."""
+        while (wait := self._zoomed + LOOKING_S - time.monotonic()) > 0 and not self._stopping.wait(wait):
+            pass
 
     def _draw_ahead(self) -> None:
         pause = IDLE_S

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -77,11 +77,10 @@ def _five_digits(v: Floats) -> Floats:
     return out
 
 
-def pieces_of(run: int, began: float, lines: Mapping[str, Line]) -> list[PieceRow]:
+def pieces_of(run: int, began: float, lines: Mapping[str, Line]) -> Iterator[PieceRow]:
     """The lines by the hour since ``began``, once with every sample and once thinned."""
     first = min((float(line.t[0]) for line in lines.values()), default=began)
     last = max((float(line.t[-1]) for line in lines.values()), default=began)
-    out = []
     for hour in range(_hour(first, began), _hour(last, began) + 1):
         origin = began + PIECE_S * hour
         held = {name: _within(line, origin) for name, line in lines.items()}
@@ -89,11 +88,8 @@ def pieces_of(run: int, began: float, lines: Mapping[str, Line]) -> list[PieceRo
             name: Line(*thin(*broken(line.t, line.v, line.silence_s)), math.inf)
             for name, line in held.items()
         }
-        out += [
-            PieceRow(run=run, hour=hour, fine=fine, content=_packed(kept, origin))
-            for fine, kept in ((True, held), (False, thinned))
-        ]
-    return out
+        for fine, kept in ((True, held), (False, thinned)):
+            yield PieceRow(run=run, hour=hour, fine=fine, content=_packed(kept, origin))
 
 
 def _hour(t: float, began: float) -> int:

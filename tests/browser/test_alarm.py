@@ -52,7 +52,9 @@ def test_the_bench_answers_in_large_letters_what_to_do_next(
     page.wait_for_selector("text=DAMP: left – let it dry, then begin")
     assert page.inner_text("[data-pad=left] .pad-state") == "damp"
     hears(node, 1, left=1.0)
-    page.wait_for_selector("text=NOT READY: left pad: shorted")
+    page.wait_for_selector(
+        "text=CANNOT TELL: left pad shorted; no water at centre and right – mend it, then begin"
+    )
     assert page.inner_text("[data-pad=left] .pad-state") == "shorted"
     assert page.inner_text("[data-pad=left] .pad-number") == "–"
     hears(node, 1)
@@ -307,7 +309,9 @@ def test_wet_benches_are_listed_before_the_first_scrolling(
         for line in page.inner_text("#wet-now ul").split("\n")
         if node.topic.bench in line or "second" in line
     ]
-    assert re.match(r"bench alarm-second: right since [0-9:]{8}, running with no run begun", lines[0])
+    assert re.match(
+        r"bench alarm-second: right since [0-9:]{8} \([0-9]+\ss\), running with no run begun", lines[0]
+    )
     assert re.match(rf"bench {node.topic.bench}: left since [0-9:]{{8}}", lines[1])
     assert page.inner_text("#wet-now").count("residual-current device") == 1
     assert broken_rules(page, service.url + "/") == []

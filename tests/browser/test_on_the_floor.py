@@ -28,7 +28,9 @@ def test_a_pad_check_walks_through_the_pads_and_an_unsound_one_needs_a_reason(
         node.say(**({touched: 0.4} if touched else {}))
         time.sleep(0.5)
     assert said == "right pad: it hardly answered to a damp finger: clean it, and check its lead"
-    page.wait_for_selector("[data-show=headline]:has-text('NOT READY: right pad: it hardly answered')")
+    page.wait_for_selector(
+        "[data-show=headline]:has-text('Reads DRY – not ready for a run: right pad: it hardly answered')"
+    )
 
     page.wait_for_selector("#override")  # the page asks for a reason by itself
     page.fill("#unit", "A-0600")
@@ -59,7 +61,7 @@ def test_a_wet_pad_is_not_called_dry_and_no_run_begins_on_it(
     assert "µS): dry it first. Put that right, check the pads or load this page again;" in page.inner_text(
         "main"
     )
-    page.wait_for_selector("text=NOT DRY: left – dry it first")
+    page.wait_for_selector("text=/^NOT DRY: left since [0-9:]{8} – dry it first$/")
     page.click("text=Begin the check")
     page.wait_for_selector("text=Dry the left pad first.")
     node.say(left=0.97)
@@ -107,7 +109,7 @@ def test_two_people_back_and_forward_and_a_bench_that_vanishes(
     node.stop()
     first.wait_for_selector("#stale:not([hidden])", timeout=20_000)
     assert "not heard" in first.inner_text("[data-pad=left]")
-    assert "Nothing heard" in first.inner_text("[data-show=headline]")
+    assert "CANNOT TELL: nothing heard" in first.inner_text("[data-show=headline]")
     first.click("text=Cancel the run")
     first.wait_for_selector("text=Begin a run")
     first.go_back()

@@ -339,6 +339,36 @@ def test_a_timeline_is_answered_before_its_pieces_are_packed_and_a_restart_betwe
         assert after[name]["v"] == pytest.approx(line["v"], rel=1e-4)
 
 
+def test_packing_gives_way_to_whoever_zooms_and_ends_with_the_service(
+    judged: tuple[Journal, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Packed at once when the timeline was drawn, it made the first zooms of a day's run take twice as long."""
+    journal, number = judged
+    monkeypatch.setattr("soaktest.web.examined.IDLE_S", 600.0)  # nobody draws ahead
+    monkeypatch.setattr("soaktest.web.examined.LOOKING_S", 3.0)
+    with TestClient(create_app(journal, lambda *_: None, None)) as client:
+        run = find_run(journal, number)
+        path = f"/api/runs/{number}/window?start={run.began + 600}&end={run.began + 900}"
+        client.get(path).raise_for_status()
+        client.get(f"/api/runs/{number}/figure").raise_for_status()
+        zoomed = time.monotonic()
+        while time.monotonic() < zoomed + 4.0:  # longer than it waits after the last zoom
+            client.get(path).raise_for_status()
+            assert not packed(journal)
+            time.sleep(0.2)
+        time.sleep(1.0)
+        assert not packed(journal)
+        end = time.monotonic() + 30
+        while not packed(journal):
+            assert time.monotonic() < end
+            time.sleep(0.2)
+        client.get(path).raise_for_status()
+        overviews = client.app.state.overviews  # type: ignore[attr-defined]
+        stopped = time.monotonic()
+        overviews.stop()
+        assert time.monotonic() - stopped < 2.0
+
+
 def test_pieces_of_an_earlier_judgement_are_not_kept_beside_a_later_one(judged: tuple[Journal, int]) -> None:
     """Who packs slowly finds that the run was judged and drawn anew meanwhile, and keeps nothing."""
     journal, number = judged

@@ -501,6 +501,18 @@ def test_a_pad_says_since_when_it_is_damp() -> None:
     assert glance.pad_state("left", -6.0)["damp_since"] is None
 
 
+def test_water_that_stands_for_long_keeps_the_time_at_which_it_came() -> None:
+    """Readings are kept for a quarter of an hour, and the time slid on with them."""
+    glance = Glance("b1")
+    pad = glance.pads["left"]
+    for k in range(2000):
+        pad.take(1000.0 + k, -3.6 if k >= 100 else -6.0)
+    assert glance.pad_state("left")["not_dry_since"] == 1100.0
+    pad.take(3000.0, -6.0)
+    pad.take(3001.0, -3.6)
+    assert glance.pad_state("left")["not_dry_since"] == 3001.0
+
+
 def test_a_touch_just_before_a_run_hides_no_water_of_it() -> None:
     """One pack that conducts well is no level to measure a rise from."""
     pad = PadGlance()
