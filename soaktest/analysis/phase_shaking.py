@@ -16,6 +16,9 @@ STRONGEST_SHAKE: Final = 25.0
 """Times the still level from which one shake is as good as another."""
 CLEAR_SHAKE: Final = 1.5
 """Times the still level that strokes must shake to be told."""
+CALM_S: Final = 4
+"""What a still machine shows is noise that may touch nothing for a second: its level is that of so many seconds' means."""
+LEAST_SHAKE: Final = 1e-4
 UNKNOWN: Final = -1
 
 
@@ -59,8 +62,9 @@ def shaken(vibration: Floats, inlet: NDArray[np.int8], outlet: NDArray[np.int8])
     learned = known & _before_spins(inlet, outlet)
     if learned.sum() < 300:
         learned = known & (outlet == 0) if (known & (outlet == 0)).sum() > 300 else known
-    logs = np.log(np.maximum(vibration[learned], 1e-4))
-    still = float(np.quantile(logs, 0.05))
+    calm = np.convolve(np.nan_to_num(vibration), np.full(CALM_S, 1.0 / CALM_S), "same")
+    still = float(np.log(max(np.quantile(calm[learned], 0.05), LEAST_SHAKE)))
+    logs = np.maximum(np.log(np.maximum(vibration[learned], LEAST_SHAKE)), still)
     top = still + float(np.log(STRONGEST_SHAKE))  # a spin must not hide the strokes below the cut
     # strokes may fill most of a run, or a few minutes of it: the commonest level that stands clear of still
     busy = next((q for q in np.quantile(logs, (0.9, 0.95, 0.98)) if q - still >= np.log(CLEAR_SHAKE)), None)
@@ -73,7 +77,7 @@ def shaken(vibration: Floats, inlet: NDArray[np.int8], outlet: NDArray[np.int8])
         if not len(low) or not len(high):
             break
         cut = 0.5 * (float(low.mean()) + float(np.median(high)))
-    out[known] = np.log(np.maximum(vibration[known], 1e-4)) > cut
+    out[known] = np.log(np.maximum(vibration[known], LEAST_SHAKE)) > cut
     return out
 
 

@@ -22,7 +22,7 @@ from soaktest.analysis.phase_runs import Runs, runs_of
 from soaktest.analysis.phase_scores import scores_of
 from soaktest.analysis.semi_markov import Model, Spans, best_path, decode, spans_of
 from soaktest.analysis.series import Floats, PhaseTrack, PhaseWord, Signals
-from soaktest.analysis.spin_edges import whole_spins
+from soaktest.analysis.spin_edges import tries, whole_spins
 from soaktest.analysis.stretches import joined
 from soaktest.vocabulary import PHASE_SIGNALS, PHASES, Phase
 
@@ -63,6 +63,7 @@ def infer_phases(signals: Signals) -> PhaseTrack:
     decoded = decode(model, lengths, scores_of(frames, runs, levels), TEMPER, spans)
     best, by_phase = _rested(runs, levels, frames.step_s, PHASE_OF[decoded.path], decoded.posterior)
     best, by_phase = np.repeat(best, runs.seconds).astype(np.int64), np.repeat(by_phase, runs.seconds, axis=0)
+    best, by_phase = _whole(best, by_phase, tries(np.repeat(decoded.path, runs.seconds)), "spin")
     best, by_phase = _whole(best, by_phase, whole_fills(best, frames, levels), "fill")
     best, by_phase = _whole(best, by_phase, whole_spins(best, frames), "spin")
     best, by_phase = _whole(best, by_phase, lone_rinses(best), "rinse")

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from soaktest.analysis.phase_frames import Frames
+from soaktest.analysis.phase_model import S
 from soaktest.analysis.phase_shaking import usual_shake
 from soaktest.analysis.pump_draw import FINEST_S
 from soaktest.analysis.series import Floats
@@ -49,6 +50,19 @@ def whole_spins(best: NDArray[np.int64], frames: Frames) -> NDArray[np.bool_]:
         last = stop + _true_before(runs_down[::-1], len(best) - stop)
         if last - stop <= LONGEST_RUN_DOWN_S:
             out[stop:last] = True
+    return out
+
+
+def tries(path: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Seconds of loosening strokes that stand between a drain and a spin, shape as ``path`` (states by second).
+
+    A drum that spreads its load turns one way for half a minute and rests, a few times over: it loosens nothing before it
+    has spun, it tries to spin.
+    """
+    out = np.zeros(len(path), dtype=bool)
+    for begin, stop in stretches(path == S["loosen"]):
+        if 0 < begin and stop < len(path) and path[begin - 1] == S["drain"] and path[stop] == S["spin"]:
+            out[begin:stop] = True
     return out
 
 
