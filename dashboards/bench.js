@@ -10,7 +10,8 @@ const CAME_OUT = "a leak: it came out of the machine";
 const WHILE = { idle: "stood", fill: "filled", wash: "washed", heat: "heated", rinse: "rinsed", drain: "drained", spin: "spun" };
 const byPump = alarm => Object.values(alarm.judged).some(j => j && ["drain", "spin"].includes(j.phase));  // to pump it out would let out more
 function judged(alarm) {
-  const word = j => !j ? "provisional, being judged" : j.phase ? `${CAME_OUT} while it ${WHILE[j.phase]}` : j.cause === "leak" ? "a leak" : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}, ${percent(j.leak)} chance of a leak`;
+  const most = Math.max(...Object.values(alarm.judged).map(j => j && j.cause !== "leak" ? j.leak : 0));  // once for all pads
+  const word = j => !j ? "provisional, being judged" : j.phase ? `${CAME_OUT} while it ${WHILE[j.phase]}` : j.cause === "leak" ? "a leak" : `most likely ${{ spill: "spilt by somebody", condensation: "damp air", fault: "a fault of the pad" }[j.cause]}, at the most ${percent(most)} chance of a leak`;
   const zones = new Map();
   for (const zone of Object.keys(alarm.times)) { const said = word(alarm.judged[zone]); zones.set(said, [...zones.get(said) ?? [], zone]); }
   const told = [...zones].map(([said, at]) => zones.size < 2 ? said : `${said} (${and(at)})`).sort((a, b) => b.startsWith(CAME_OUT) - a.startsWith(CAME_OUT));
@@ -24,13 +25,13 @@ const noneHeard = b => !Object.values(b.pads).some(p => p.heard);
 const sureFrom = 0.6;
 // More than a dry pad, and not water: damp air, or a floor that was not wiped well.
 const KEPT_S = 840, isDamp = p => !p.wet && p.heard && !notDry(p) && p.damp_since != null;
-const wasWet = b => zonesWhere(b, p => p.not_dry);
 const toBeChecked = (b, zone) => !b.run && (!b.pads[zone].proven || b.faults.some(said => said.startsWith(`${zone} pad: `)));
 function padWord(b, zone) {
   const p = b.pads[zone];
   if (p.wet || (wetAlone(b) && notDry(p))) return "WET";
+  if (notDry(p) && !b.checking) return "WET";
   if (!p.heard) return "not heard";
-  if (notDry(p)) return b.checking ? "a finger" : "not dry";
+  if (notDry(p)) return "a finger";
   if (b.run?.leaked?.[zone]) return "LEAKED";
   return p.word !== "dry" ? p.word : isDamp(p) ? "damp" : toBeChecked(b, zone) ? "dry, unproven" : p.word;
 }
@@ -64,17 +65,17 @@ function cannotTell(b) {
 function headline(b) {
   const floor = since(timesAt(b, damp(b))).join(", "), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks, "at").join(", ")}` : "";
   const moist = zonesWhere(b, isDamp), first = Math.min(...moist.map(zone => b.pads[zone].damp_since)), long = Date.now() / 1000 - first > KEPT_S;  // no more is kept
-  const dry = moist.length ? `DAMP ${long ? "for over 14\u00a0min" : `since ${clock(first)}`}, no leak seen` : "DRY";
+  const dry = moist.length ? `DAMP ${long ? "for over 14\u00a0min" : `since ${clock(first)}`}, no water seen` : "DRY";
   if (isWet(b)) return `WET: ${since(wetTimes(b)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
   if (b.stale) return leaked || wasWet(b).length ? `${leaked || `WAS WET: ${since(timesAt(b, wasWet(b))).join(", ")}`}; nothing heard for ${silentFor(b)} – look yourself` : `CANNOT TELL: nothing heard for ${silentFor(b)}, dry before that – ${run ? "look at the floor, then " : ""}check the nodes' supply and network`;
   if (noneHeard(b)) return "CANNOT TELL: no pad is heard – look at the floor, check their node's supply and network";
-  if (leaked) return `${leaked}, ${floor ? `not dry: ${floor}` : "now dry"} – stop and unplug`;
+  if (leaked) return `${leaked}, ${floor ? `still wet: ${and(damp(b))}` : "now dry"} – stop and unplug`;
   if (!run && b.checking) return "PAD CHECK by hand – all dry when it began";
-  if (floor) return !run ? `NOT DRY: ${floor} – dry it first` : run.lost?.length ? `NOT DRY: ${floor} – end the run` : `NOT DRY: ${floor}`;
-  if (!run && unsound(b).length) return `${cannotTell(b)} – mend it, then begin`;
+  if (floor) return !run ? `WET: ${floor}, no test run – look where it comes from, then dry it` : `WET: ${floor}, before this run${run.lost?.length ? " – end it" : ""}`;
+  if (!run && unsound(b).length) return `${cannotTell(b)} – mend it before a run`;
   if (!run && notReady(b)) return `Reads ${dry} – not ready for a run: ${notReady(b)}`;
-  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked, ${since(b.last.leaked, "at")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `DAMP: ${and(moist)} – let it dry, then begin` : unproven(b).length ? "Reads DRY – check the pads, then begin" : "DRY – ready for a run";
+  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked at ${since(b.last.leaked, "from")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `${dry}: ${and(moist)} – let it dry before a run` : unproven(b).length ? `CANNOT TELL yet${unproven(b).length < 3 ? ` at ${and(unproven(b))}` : ""}: reads dry, not checked – check the pads` : "DRY – ready for a run";
   if (!run.needs) return `${dry} – the run has begun`;
   if (unsound(b).length) return `${cannotTell(b)}${run.lost.length ? " – it cannot pass: end and judge" : ""}`;
   if (run.lost.length) return `${dry}, but this run cannot pass – end and judge`;
@@ -85,9 +86,10 @@ function headline(b) {
 }
 function sub(b) {
   const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""}: ${b.last.verdict}, ended ${span(Math.max(Date.now() / 1000 - b.last.ended, 0))} ago. ${justEnded(b) && b.last.verdict !== "PASS" ? `${b.last.answer} ` : ""}` : "";
-  if (!b.run) return `${last}No run under way${wetAlone(b) || b.checking ? "" : `: ${b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : notReady(b) ? "put that right, then begin one" : "begin one"} on a dry floor`}.${!justEnded(b) && unproven(b).length && !noneHeard(b) ? ` The ${and(unproven(b))} pad${unproven(b).length > 1 ? "s read" : " reads"} dry, but would with a broken lead too: a minute's check tells.` : ""}`;
+  if (wetAlone(b)) return last;
+  if (!b.run) return `${last}No run under way${b.checking ? "" : `: ${silentWet(b) ? "look at the floor, see that the nodes are heard, then begin one" : b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : notReady(b) ? "put that right, then begin one" : "begin one"} on a dry floor`}.${!justEnded(b) && unproven(b).length && !noneHeard(b) ? ` The ${and(unproven(b))} pad${unproven(b).length > 1 ? "s read" : " reads"} dry, but would with a broken lead too: a minute's check tells.` : ""}`;
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `begun ${span(Date.now() / 1000 - b.run.began)} ago`];
-  if (b.run.sure != null && b.run.phase && !b.stale) parts.push(b.run.sure >= sureFrom ? `now ${b.run.phase}, sure to ${Math.round(100 * b.run.sure)} %` : "phase not clear yet");
+  if (b.run.sure != null && b.run.phase && !b.stale) parts.push(b.run.sure >= sureFrom ? `now ${b.run.phase} (${percent(b.run.sure)} sure)` : "phase not clear yet");
   if (b.power != null && !b.stale) parts.push(`${Math.round(b.power)} W`);
   return parts.join(" · ");
 }
@@ -103,13 +105,13 @@ function showBench(root, b) {
   say(root, "headline", headline(b)); say(root, "sub", sub(b));
   const alarm = alarmOf(b);
   root.classList.toggle("wet", !!alarm); root.classList.toggle("mild", !!alarm && notALeak(alarm));
-  root.classList.toggle("grave", !alarm && ((b.stale && wasWet(b).length > 0) || Object.keys(b.run?.leaked ?? {}).length > 0 || (!b.run && !b.stale && !!justEnded(b) && b.last.verdict === "FAIL")));
+  root.classList.toggle("grave", !alarm && ((b.stale && wasWet(b).length > 0) || atRest(b) || Object.keys(b.run?.leaked ?? {}).length > 0 || (!b.run && !b.stale && !!justEnded(b) && b.last.verdict === "FAIL")));
   const box = root.querySelector(".alarm");
   box.hidden = !alarm;
   if (alarm) {
     const [first, ...more] = since(wetTimes(b)), mild = notALeak(alarm), what = `${mild ? whatIsIt(alarm) : "water"} at ${first}`;
     say(box, "alarm-head", root === one ? `Bench ${b.bench}: ${what}` : what[0].toUpperCase() + what.slice(1)); say(box, "ago", ` (${lasting(b)})`); say(box, "alarm-more", more.map(m => `, ${m}`).join(""));
-    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : unheard(b).length ? `Not heard: ${and(unheard(b))}. It may be wet there too.` : ""); say(box, "alarm-note", b.alarm ? judged(alarm) : isOld(b) ? `It leaked in run ${b.last.run} (${b.last.verdict}) and is still wet; the machine is running.` : "The machine is running and no run was begun, so it is not judged: take it for a leak.");
+    say(box, "alarm-old", b.stale ? `Nothing heard for ${silentFor(b)}: it may have grown or dried since. Look yourself.` : unheard(b).length ? `Not heard: ${and(unheard(b))}. It may be wet there too.` : ""); say(box, "alarm-note", b.alarm ? judged(alarm) : isOld(b) ? `It leaked in run ${b.last.run} (${b.last.verdict}) and is still wet; the machine is running.` : "The machine is on and no test run was begun, so it is not judged: take it for a leak.");
     box.classList.toggle("by-pump", byPump(alarm)); box.classList.toggle("calm", !alarm.unseen.length); box.classList.toggle("mild", mild);
   }
   for (const [zone, pad] of Object.entries(b.pads)) {
@@ -130,11 +132,10 @@ function showCard(b) {
 }
 // All benches in a line.
 function inShort() {
-  const all = Object.values(state), kind = b => isWet(b) ? "wet" : Object.keys(b.run?.leaked ?? {}).length ? "leaked, now dry" : b.behind ? "being read" : wasWet(b).length && b.stale ? "wet before falling silent" : b.stale || noneHeard(b) ? "not heard" : damp(b).length && !b.checking ? "not dry" : unsound(b).length ? "with a faulty pad" : b.run ? "dry and under way" : "waiting";
-  const counts = ["wet", "wet before falling silent", "leaked, now dry", "not dry", "with a faulty pad", "not heard", "dry and under way", "waiting", "being read"].map(word => [all.filter(b => kind(b) === word).length, word]);
-  const named = word => !["wet", "dry and under way", "waiting", "being read"].includes(word) ? ` (${and(all.filter(b => kind(b) === word).map(b => b.bench))})` : "";  // which they are, before the first scrolling
-  const silent = all.filter(b => isWet(b) && b.stale).map(b => b.bench);  // what they last told may be worse by now
-  return all.length > 1 ? `${all.length} benches: ${counts.filter(([n]) => n).map(([n, word]) => `${n} ${word}${named(word)}${word === "wet" && silent.length ? ` (${and(silent)} fell silent)` : ""}`).join(" · ")}` : "";
+  const all = Object.values(state), kind = b => isWet(b) ? "wet" : Object.keys(b.run?.leaked ?? {}).length ? "leaked, now dry" : b.behind ? "being read" : silentWet(b) ? "wet before falling silent" : b.stale || noneHeard(b) ? "not heard" : atRest(b) ? "wet, no alarm" : unsound(b).length ? "with a faulty pad" : b.run ? "dry and under way" : "waiting";
+  const counts = ["wet", "wet before falling silent", "leaked, now dry", "wet, no alarm", "with a faulty pad", "not heard", "dry and under way", "waiting", "being read"].map(word => [all.filter(b => kind(b) === word).length, word]);
+  const named = word => ["leaked, now dry", "with a faulty pad", "not heard"].includes(word) ? ` (${and(all.filter(b => kind(b) === word).map(b => b.bench))})` : "";  // which they are, before the first scrolling
+  return all.length > 1 ? `${all.length} benches: ${counts.filter(([n]) => n).map(([n, word]) => `${n} ${word}${named(word)}`).join(" · ")}` : "";
 }
 // Which benches are wet, where and since when, before the first scrolling; and what to do, once for all.
 let listed = "";
@@ -142,14 +143,16 @@ function listWet() {
   const wet = wetLines(Object.values(state), true), text = JSON.stringify(wet);
   if (text === listed) return;  // a finger or the focus may be on a link
   listed = text;
-  const box = document.getElementById("wet-now");
-  box.hidden = wet.length < 2; box.classList.toggle("mild", wet.every(b => b.mild)); box.classList.toggle("calm", wet.every(b => b.seen));
-  box.querySelector("ul").replaceChildren(...wet.map(b => { const item = document.createElement("li"); item.classList.toggle("mild", b.mild); item.append(asLink(b)); return item; }));
+  for (const [name, lines] of [["wet-now", wet.filter(b => !b.mild)], ["look-now", wet.filter(b => b.mild)]]) {
+    const box = document.getElementById(name);
+    box.hidden = wet.length < 2 || !lines.length; box.classList.toggle("calm", lines.every(b => b.seen));
+    box.querySelector("ul").replaceChildren(...lines.map(b => { const item = document.createElement("li"); item.append(asLink(b)); return item; }));
+  }
 }
 // Water first, then what leaked, what runs, what waits, what is silent: for the eye, the keyboard and the screen reader alike.
 function inOrder() {
   const wet = wetLines(Object.values(state)).map(line => line.bench);
-  const rank = b => !b ? 9 : isWet(b) ? wet.indexOf(b.bench) / (wet.length + 1) : wasWet(b).length || Object.keys(b.run?.leaked ?? {}).length ? 1 : b.run ? 2 : b.stale || noneHeard(b) ? 4 : 3;
+  const rank = b => !b ? 9 : wet.includes(b.bench) ? wet.indexOf(b.bench) / (wet.length + 1) : Object.keys(b.run?.leaked ?? {}).length ? 1 : b.run ? 2 : b.stale || noneHeard(b) ? 4 : 3;
   const all = [...cards.children], wanted = [...all].sort((a, b) => rank(state[a.dataset.bench]) - rank(state[b.dataset.bench]) || (a.dataset.bench < b.dataset.bench ? -1 : 1));
   if (!wanted.some((card, i) => card !== all[i])) return;
   const held = document.activeElement;
@@ -161,7 +164,8 @@ function showOne(b) {
   if (String(b.run ? b.run.id : "") !== one.dataset.run) { location.reload(); return; }
   showBench(one, b);
   document.title = `${isWet(b) ? "▲ WET: " : ""}Bench ${b.bench}`;
-  document.getElementById("stale").hidden = !b.stale || isWet(b);
+  document.getElementById("stale").hidden = !b.stale;
+  document.querySelector(".begin form button")?.classList.toggle("main", headline(b).startsWith("DRY"));  // what is not ready asks for another thing first
   document.getElementById("floor").setAttribute("aria-label", "Pads: " + Object.keys(b.pads).map(z => `${z} ${padWord(b, z)}`).join(", "));
   const last = document.getElementById("last");
   if (last) { last.hidden = !b.last; if (b.last) { last.href = `/runs/${b.last.run}`; last.textContent = `Open run ${b.last.run}`; } }
@@ -280,7 +284,7 @@ async function check() {
   for (let s = 5; s; s--) { say(one, "check", `Reading dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z] = { dry: now(z), touched: now(z), after: 0 };
   step("touched");
-  for (const z of zones) for (let s = 10; s; s--) { say(one, "check", `Touch the ${z} pad and keep the finger there: ${s} s more, ${now(z) ?? "–"} µS`); await wait(1000); got[z].touched = now(z) === null || got[z].touched === null ? null : Math.max(got[z].touched, now(z)); }
+  for (const z of zones) for (let s = 10; s; s--) { say(one, "check", `Touch the ${z} pad and keep the finger there: ${s}\u00a0s more, ${now(z) ?? "–"} µS`); await wait(1000); got[z].touched = now(z) === null || got[z].touched === null ? null : Math.max(got[z].touched, now(z)); }
   step("after");
   for (let s = 10; s; s--) { say(one, "check", `All three touched. Wipe the pads dry: ${s} s`); await wait(1000); }
   for (const z of zones) got[z].after = now(z);

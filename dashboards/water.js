@@ -23,18 +23,22 @@ const ofLastRun = (b, zone) => b.last && b.pads[zone].not_dry_since <= b.last.en
 const wetFrom = (b, zone) => ofLastRun(b, zone) ?? b.pads[zone].not_dry_since ?? b.pads[zone].damp_since;
 const isWet = b => !!b.alarm || wetAlone(b);
 const timesAt = (b, zones) => zones.map(zone => [zone, wetFrom(b, zone)]).sort((a, c) => a[1] - c[1]);
-const wetTimes = b => b.alarm ? Object.entries(b.alarm.times).sort((a, c) => a[1] - c[1]) : timesAt(b, damp(b));
+const wetTimes = b => b.alarm ? Object.entries(b.alarm.times).sort((a, c) => a[1] - c[1]) : timesAt(b, b.stale ? wasWet(b) : damp(b));
 const silentFor = b => b.age_s == null ? "a while" : span(b.age_s);
 const lasting = b => span(Math.max(Date.now() / 1000 - wetTimes(b)[0][1], 0));
 const bar = document.getElementById("water");
-// Wet benches, each with its page and a line that says where and since when, and how long ago where that is kept up: what is no
-// leak and what was seen after the others.
+// Wet benches, each with its page and a line that says where and since when, and how long ago where that is kept up: first those
+// that sound an alarm, what was seen of them last; then (mild) what is most likely no leak, what stands on pads of a machine at
+// rest, and what a bench had told before it fell silent.
+const RECALLED_S = 3600, wasWet = b => zonesWhere(b, p => p.not_dry);
+const atRest = b => !b.stale && !b.checking && damp(b).length > 0, silentWet = b => b.stale && b.age_s < RECALLED_S && wasWet(b).length > 0;
 function wetLines(benches, aged = false) {
-  const first = b => wetTimes(b)[0][1], mild = b => !!b.alarm && notALeak(b.alarm), seen = b => !!b.alarm && !b.alarm.unseen.length;
-  const wet = benches.filter(isWet).sort((a, b) => mild(a) - mild(b) || seen(a) - seen(b) || first(b) - first(a));
+  const first = b => wetTimes(b)[0][1], mild = b => !isWet(b) || (!!b.alarm && notALeak(b.alarm)), seen = b => !!b.alarm && !b.alarm.unseen.length;
+  const wet = benches.filter(b => isWet(b) || atRest(b) || silentWet(b)).sort((a, b) => mild(a) - mild(b) || isWet(b) - isWet(a) || seen(a) - seen(b) || first(b) - first(a));
+  const how = b => b.alarm ? (mild(b) ? ", most likely no leak" : "") : isWet(b) ? ", machine on, no test run" : b.run ? ", wet before its run" : b.stale ? "" : ofLastRun(b, wetTimes(b)[0][0]) != null ? `, leaked in run ${b.last.run}` : ", no test run";
   const times = b => since(wetTimes(b)).map((said, i) => i || !aged ? said : `${said} (${lasting(b)})`).join(", ");
   return wet.map(b => ({ mild: mild(b), seen: seen(b), bench: b.bench, href: `/benches/${b.bench}`,
-    textContent: `bench ${b.bench}: ${times(b)}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${b.run ? "" : ", running with no run begun"}${mild(b) ? ", most likely no leak" : ""}${seen(b) ? ", seen" : ""}` }));
+    textContent: `bench ${b.bench}: ${times(b)}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${how(b)}${seen(b) ? ", seen" : ""}` }));
 }
 const asLink = ({ href, textContent }) => Object.assign(document.createElement("a"), { href, textContent });
 let toldOfWater = "";

@@ -38,7 +38,7 @@ STOP_WORDS = HANDS_DRY + "Stop the programme, drain, unplug."
 """What to do about water, the dangerous first."""
 PUMP_WORDS = (
     HANDS_DRY
-    + "Stop the programme, unplug. It leaks while it pumps: do not drain it by the pump; once cool, let the water out by hand into a tray."
+    + "Stop the programme, unplug. Do not drain it by the pump, which ran as it leaked: once cool, let the water out by hand into a tray."
 )
 """The same where it came out while the pump ran."""
 SEVERAL_WORDS = HANDS_DRY + "Stop the programmes, unplug; each bench's page says how to let the water out."

@@ -49,11 +49,11 @@ def test_the_bench_answers_in_large_letters_what_to_do_next(
     page.goto(f"{service.url}/benches/{node.topic.bench}")
     page.wait_for_selector("text=DRY – ready for a run")
     hears(node, 2, left=0.3)  # what damp air does
-    page.wait_for_selector("text=DAMP: left – let it dry, then begin")
+    page.wait_for_selector("text=/^DAMP since [0-9:]{8}, no water seen: left – let it dry before a run$/")
     assert page.inner_text("[data-pad=left] .pad-state") == "damp"
     hears(node, 1, left=1.0)
     page.wait_for_selector(
-        "text=CANNOT TELL: left pad shorted; no water at centre and right – mend it, then begin"
+        "text=CANNOT TELL: left pad shorted; no water at centre and right – mend it before a run"
     )
     assert page.inner_text("[data-pad=left] .pad-state") == "shorted"
     assert page.inner_text("[data-pad=left] .pad-number") == "–"
@@ -137,7 +137,7 @@ def test_a_leak_looks_alike_on_both_pages_and_can_be_ended_at_once(
         assert "Stop the programme, drain, unplug." in told
         pumped = page.evaluate(LET_OUT_BY_THE_PUMP)
         assert "A leak: it came out of the machine while it drained." in pumped
-        assert "do not drain it by the pump" in pumped
+        assert "Do not drain it by the pump" in pumped
         assert "Stop the programme, drain" not in pumped
         page.wait_for_selector("#needs[hidden]", state="attached")
         end = page.locator("button >> text=End and judge").bounding_box()
@@ -264,7 +264,7 @@ def test_a_machine_that_works_on_a_wet_pad_without_a_run_sounds_until_it_is_mute
     page.mouse.click(5, 400)
 
     hears(node, 2, 150.0, left=0.9)
-    page.wait_for_selector("#alarm >> text=/The machine is running and no run was begun/")
+    page.wait_for_selector("#alarm >> text=/The machine is on and no test run was begun/")
     assert re.search(rf"Bench {node.topic.bench}: water at left since [0-9:]{{8}}", page.inner_text("#alarm"))
     assert "Stop the programme, drain, unplug." in page.inner_text("#alarm")
     assert page.is_hidden("text=Begin on a dry floor")
@@ -274,7 +274,7 @@ def test_a_machine_that_works_on_a_wet_pad_without_a_run_sounds_until_it_is_mute
     hears(node, 2, 150.0, left=0.9)
     other.wait_for_selector("#water:not([hidden])")
     assert re.search(
-        rf"bench {node.topic.bench}: left since [0-9:]{{8}}, running with no run begun",
+        rf"bench {node.topic.bench}: left since [0-9:]{{8}}, machine on, no test run",
         other.inner_text("#water"),
     )
     other.close()
@@ -310,7 +310,7 @@ def test_wet_benches_are_listed_before_the_first_scrolling(
         if node.topic.bench in line or "second" in line
     ]
     assert re.match(
-        r"bench alarm-second: right since [0-9:]{8} \([0-9]+\ss\), running with no run begun", lines[0]
+        r"bench alarm-second: right since [0-9:]{8} \([0-9]+\ss\), machine on, no test run", lines[0]
     )
     assert re.match(rf"bench {node.topic.bench}: left since [0-9:]{{8}}", lines[1])
     assert page.inner_text("#wet-now").count("residual-current device") == 1

@@ -56,12 +56,12 @@ def test_a_wet_pad_is_not_called_dry_and_no_run_begins_on_it(
         node.say(left=0.97)
         time.sleep(0.3)
     page.goto(service.url + "/benches/b5")
-    page.wait_for_selector("[data-pad=left] >> text=not dry")
+    page.wait_for_selector("[data-pad=left] >> text=WET")
     assert "Left pad is not dry" in page.inner_text("main")
     assert "µS): dry it first. Put that right, check the pads or load this page again;" in page.inner_text(
         "main"
     )
-    page.wait_for_selector("text=/^NOT DRY: left since [0-9:]{8} – dry it first$/")
+    page.wait_for_selector("text=/^WET: left since [0-9:]{8}, no test run – look where it comes from, then dry it$/")
     page.click("text=Begin the check")
     page.wait_for_selector("text=Dry the left pad first.")
     node.say(left=0.97)
