@@ -35,7 +35,7 @@ function padWord(b, zone) {
   if (b.run?.leaked?.[zone]) return "LEAKED";
   return p.word !== "dry" ? p.word : isDamp(p) ? "damp" : toBeChecked(b, zone) ? "dry, unproven" : p.word;
 }
-const unsound = b => zonesWhere(b, p => !tells(p)).map(zone => `${zone} pad ${b.pads[zone].word}`);
+const unsound = b => zonesWhere(b, p => !tells(p)).map(zone => `${zone} pad (${b.pads[zone].word})`);
 function notReady(b) {
   const zones = new Map();
   for (const said of [...unheard(b).map(zone => `${zone} pad: not heard`), ...b.faults]) { const [zone, what] = said.split(" pad: "); zones.set(what, [...zones.get(what) ?? [], zone]); }
@@ -65,19 +65,19 @@ function cannotTell(b) {
 function headline(b) {
   const floor = since(timesAt(b, damp(b))).join(", "), run = b.run, leaks = Object.entries(run?.leaked ?? {}), leaked = leaks.length ? `LEAKED: ${since(leaks, "at").join(", ")}` : "";
   const moist = zonesWhere(b, isDamp), first = Math.min(...moist.map(zone => b.pads[zone].damp_since)), long = Date.now() / 1000 - first > KEPT_S;  // no more is kept
-  const dry = moist.length ? `DAMP ${long ? "for over 14\u00a0min" : `since ${clock(first)}`}, no water seen` : "DRY";
+  const dry = moist.length ? `DAMP at ${and(moist)} ${long ? "for over 14\u00a0min" : `since ${clock(first)}`}, no water seen` : "DRY";
   if (isWet(b)) return `WET: ${since(wetTimes(b)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
-  if (b.stale) return leaked || wasWet(b).length ? `${leaked || `WAS WET: ${since(timesAt(b, wasWet(b))).join(", ")}`}; nothing heard for ${silentFor(b)} – look yourself` : `CANNOT TELL: nothing heard for ${silentFor(b)}, dry before that – ${run ? "look at the floor, then " : ""}check the nodes' supply and network`;
+  if (b.stale) return leaked ? `${leaked}; nothing heard for ${silentFor(b)} – look yourself` : wasWet(b).length ? `${wasWetInWords(b).replace("cannot tell,", "CANNOT TELL:")} – look yourself` : `CANNOT TELL: nothing heard for ${silentFor(b)}, dry before that – ${run ? "look at the floor, then " : ""}check the nodes' supply and network`;
   if (noneHeard(b)) return "CANNOT TELL: no pad is heard – look at the floor, check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `still wet: ${and(damp(b))}` : "now dry"} – stop and unplug`;
-  if (!run && b.checking) return "PAD CHECK by hand – all dry when it began";
+  if (!run && b.checking) return floor ? `PAD CHECK: a finger at ${and(damp(b))}, dry before it` : "DRY – pad check by hand under way";
   if (floor) return !run ? `WET: ${floor}, no test run – look where it comes from, then dry it` : `WET: ${floor}, before this run${run.lost?.length ? " – end it" : ""}`;
-  if (!run && unsound(b).length) return `${cannotTell(b)} – mend it before a run`;
+  if (!run && unsound(b).length) return `${cannotTell(b)} – mend ${unsound(b).length > 1 ? "them" : "that pad"} before a run`;
   if (!run && notReady(b)) return `Reads ${dry} – not ready for a run: ${notReady(b)}`;
-  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked at ${since(b.last.leaked, "from")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `${dry}: ${and(moist)} – let it dry before a run` : unproven(b).length ? `CANNOT TELL yet${unproven(b).length < 3 ? ` at ${and(unproven(b))}` : ""}: reads dry, not checked – check the pads` : "DRY – ready for a run";
+  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked at ${since(b.last.leaked, "from")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `${dry} – let it dry before a run` : unproven(b).length ? `CANNOT TELL yet${unproven(b).length < 3 ? ` at ${and(unproven(b))}` : ""}: reads dry, not checked – check the pads` : "DRY – ready for a run";
   if (!run.needs) return `${dry} – the run has begun`;
-  if (unsound(b).length) return `${cannotTell(b)}${run.lost.length ? " – it cannot pass: end and judge" : ""}`;
+  if (unsound(b).length) return `${cannotTell(b)}${run.lost.length ? " – this run cannot pass: end and judge" : ""}`;
   if (run.lost.length) return `${dry}, but this run cannot pass – end and judge`;
   if (run.may_stop) return `${dry} – nothing more is needed: end and judge`;
   if (run.stage === "dry watch") return run.dry_wait_s ? `${dry} – wait ${exactly(run.dry_wait_s)}, then start the machine` : `${dry} – start the machine`;
@@ -132,9 +132,9 @@ function showCard(b) {
 }
 // All benches in a line.
 function inShort() {
-  const all = Object.values(state), kind = b => isWet(b) ? "wet" : Object.keys(b.run?.leaked ?? {}).length ? "leaked, now dry" : b.behind ? "being read" : silentWet(b) ? "wet before falling silent" : b.stale || noneHeard(b) ? "not heard" : atRest(b) ? "wet, no alarm" : unsound(b).length ? "with a faulty pad" : b.run ? "dry and under way" : "waiting";
-  const counts = ["wet", "wet before falling silent", "leaked, now dry", "wet, no alarm", "with a faulty pad", "not heard", "dry and under way", "waiting", "being read"].map(word => [all.filter(b => kind(b) === word).length, word]);
-  const named = word => ["leaked, now dry", "with a faulty pad", "not heard"].includes(word) ? ` (${and(all.filter(b => kind(b) === word).map(b => b.bench))})` : "";  // which they are, before the first scrolling
+  const all = Object.values(state), kind = b => isWet(b) || atRest(b) ? "wet" : Object.keys(b.run?.leaked ?? {}).length || (!b.run && !b.stale && justEnded(b) && b.last.leaked.length) ? "leaked, now dry" : b.behind ? "being read" : b.stale || noneHeard(b) ? "not heard" : unsound(b).length ? "with a faulty pad" : zonesWhere(b, isDamp).length ? "damp" : b.run ? "dry and under way" : unproven(b).length ? "with unchecked pads" : "ready";
+  const counts = ["wet", "leaked, now dry", "damp", "with a faulty pad", "with unchecked pads", "not heard", "dry and under way", "ready", "being read"].map(word => [all.filter(b => kind(b) === word).length, word]);
+  const named = word => !["wet", "dry and under way", "ready", "being read"].includes(word) ? ` (${and(all.filter(b => kind(b) === word).map(b => b.bench))})` : "";  // which they are, before the first scrolling
   return all.length > 1 ? `${all.length} benches: ${counts.filter(([n]) => n).map(([n, word]) => `${n} ${word}${named(word)}`).join(" · ")}` : "";
 }
 // Which benches are wet, where and since when, before the first scrolling; and what to do, once for all.

@@ -32,13 +32,14 @@ const bar = document.getElementById("water");
 // rest, and what a bench had told before it fell silent.
 const RECALLED_S = 3600, wasWet = b => zonesWhere(b, p => p.not_dry);
 const atRest = b => !b.stale && !b.checking && damp(b).length > 0, silentWet = b => b.stale && b.age_s < RECALLED_S && wasWet(b).length > 0;
+const wasWetInWords = b => `cannot tell, nothing heard for ${silentFor(b)}; ${since(timesAt(b, wasWet(b)), "wet from").join(", ")} before that`;
 function wetLines(benches, aged = false) {
   const first = b => wetTimes(b)[0][1], mild = b => !isWet(b) || (!!b.alarm && notALeak(b.alarm)), seen = b => !!b.alarm && !b.alarm.unseen.length;
   const wet = benches.filter(b => isWet(b) || atRest(b) || silentWet(b)).sort((a, b) => mild(a) - mild(b) || isWet(b) - isWet(a) || seen(a) - seen(b) || first(b) - first(a));
-  const how = b => b.alarm ? (mild(b) ? ", most likely no leak" : "") : isWet(b) ? ", machine on, no test run" : b.run ? ", wet before its run" : b.stale ? "" : ofLastRun(b, wetTimes(b)[0][0]) != null ? `, leaked in run ${b.last.run}` : ", no test run";
+  const how = b => b.alarm ? (mild(b) ? ", most likely no leak" : Object.values(b.alarm.judged).some(j => j?.phase || j?.cause === "leak") ? ", a leak" : "") : isWet(b) ? ", machine on, no test run" : b.run ? ", wet before its run" : b.stale ? "" : ofLastRun(b, wetTimes(b)[0][0]) != null ? `, leaked in run ${b.last.run}` : ", no test run";
   const times = b => since(wetTimes(b)).map((said, i) => i || !aged ? said : `${said} (${lasting(b)})`).join(", ");
   return wet.map(b => ({ mild: mild(b), seen: seen(b), bench: b.bench, href: `/benches/${b.bench}`,
-    textContent: `bench ${b.bench}: ${times(b)}${b.stale ? `, not heard for ${silentFor(b)}` : ""}${how(b)}${seen(b) ? ", seen" : ""}` }));
+    textContent: `bench ${b.bench}: ${silentWet(b) && !isWet(b) ? wasWetInWords(b) : `${times(b)}${b.stale ? `, not heard for ${silentFor(b)}` : ""}`}${how(b)}${seen(b) ? ", seen" : ""}` }));
 }
 const asLink = ({ href, textContent }) => Object.assign(document.createElement("a"), { href, textContent });
 let toldOfWater = "";

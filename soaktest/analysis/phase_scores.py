@@ -13,8 +13,8 @@ from soaktest.analysis.series import Floats
 
 TOP_UP_S = 20.0
 """Water let in for less belongs to the wash or rinse around it (the contract of the phases)."""
-LONG_FILL_S = 20.0
-"""From so many seconds on, water let in speaks the louder the longer it lasts."""
+LONG_FLOW_S = 20.0
+"""From so many seconds on, water let in or pumped out speaks the louder the longer it lasts."""
 RESTING = 10.0
 """Log chance against a drum that stands for ever in a wash."""
 PUMP_BENEATH, REST_BENEATH, BENEATH = 0.65, 0.35, 1.5
@@ -110,7 +110,7 @@ def _score_valves(out: Floats, runs: Runs) -> None:
         ("loosen", 8.0),
     ):
         # what lets water in for long is a fill, whatever the rest of the cycle would have
-        longer = np.clip(runs.seconds / LONG_FILL_S, 1.0, 4.0) if name in ("idle", "wash", "rinse") else 1.0
+        longer = np.clip(runs.seconds / LONG_FLOW_S, 1.0, 4.0) if name in ("idle", "wash", "rinse") else 1.0
         out[filling, S[name]] -= (penalty * np.where(topping_up, 0.2, longer) * weight)[filling]
     for name in ("fill1", "fill2"):
         out[topping_up, S[name]] -= 2.0
@@ -125,7 +125,8 @@ def _score_valves(out: Floats, runs: Runs) -> None:
         ("fill2", 6.0),
         ("loosen", 4.0),
     ):
-        out[pumping, S[name]] -= (penalty * weight)[pumping]
+        longer = np.clip(runs.seconds / LONG_FLOW_S, 1.0, 4.0) if name in ("idle", "pause") else 1.0
+        out[pumping, S[name]] -= (penalty * weight * longer)[pumping]
     # a drain has no long silences of its pump; a rest of under 20 s belongs to what it interrupts
     rest = quiet & (runs.turning == 0) & (runs.still_s < TOP_UP_S)
     silent = 4.0 * np.minimum(runs.seconds / 6.0, 2.5)

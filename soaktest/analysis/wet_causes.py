@@ -22,6 +22,7 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
+from scipy.stats import norm
 
 from soaktest.analysis.coverage import UNHEARD_FILL_S, find_stretches, first_water
 from soaktest.analysis.events import PadEvent, PadTrack
@@ -169,7 +170,9 @@ def _gush(event: PadEvent, track: PadTrack) -> tuple[float, float]:
     if before is None or jump is None or soaked is None or jump <= before:
         return 0.0, 0.0
     came, whole = jump - before, max(soaked - before, (jump - before) / 2)
-    size = 1.0 / (1.0 + (GUSH_ML * track.siemens_per_ml[2] / came) ** 2)
+    least, usual, most = track.siemens_per_ml  # a pad's own is as good as anywhere between them, on logs
+    told = np.log(most / least) / 2 / 1.645
+    size = float(norm.cdf(np.log(came / (GUSH_ML * usual)) / told))
     # A pad takes a splash in within seconds, or within half a minute where little of it is wet; so does a leak
     # where it fills the pad by then.
     part = 1.0 / (1.0 + (soaked / FILLED_S) ** 2)

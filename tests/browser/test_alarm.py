@@ -49,11 +49,11 @@ def test_the_bench_answers_in_large_letters_what_to_do_next(
     page.goto(f"{service.url}/benches/{node.topic.bench}")
     page.wait_for_selector("text=DRY – ready for a run")
     hears(node, 2, left=0.3)  # what damp air does
-    page.wait_for_selector("text=/^DAMP since [0-9:]{8}, no water seen: left – let it dry before a run$/")
+    page.wait_for_selector("text=/^DAMP at left since [0-9:]{8}, no water seen – let it dry before a run$/")
     assert page.inner_text("[data-pad=left] .pad-state") == "damp"
     hears(node, 1, left=1.0)
     page.wait_for_selector(
-        "text=CANNOT TELL: left pad shorted; no water at centre and right – mend it before a run"
+        "text=CANNOT TELL: left pad (shorted); no water at centre and right – mend that pad before a run"
     )
     assert page.inner_text("[data-pad=left] .pad-state") == "shorted"
     assert page.inner_text("[data-pad=left] .pad-number") == "–"

@@ -61,7 +61,9 @@ def test_a_wet_pad_is_not_called_dry_and_no_run_begins_on_it(
     assert "µS): dry it first. Put that right, check the pads or load this page again;" in page.inner_text(
         "main"
     )
-    page.wait_for_selector("text=/^WET: left since [0-9:]{8}, no test run – look where it comes from, then dry it$/")
+    page.wait_for_selector(
+        "text=/^WET: left since [0-9:]{8}, no test run – look where it comes from, then dry it$/"
+    )
     page.click("text=Begin the check")
     page.wait_for_selector("text=Dry the left pad first.")
     node.say(left=0.97)
