@@ -33,7 +33,7 @@ function padWord(b, zone) {
   if (!p.heard) return "not heard";
   if (notDry(p)) return "a finger";
   if (b.run?.leaked?.[zone]) return "LEAKED";
-  return p.word !== "dry" ? p.word : isDamp(p) ? "damp" : toBeChecked(b, zone) ? "dry, unproven" : p.word;
+  return p.word !== "dry" ? p.word : isDamp(p) ? "damp" : toBeChecked(b, zone) ? "dry, not checked" : p.word;
 }
 const unsound = b => zonesWhere(b, p => !tells(p)).map(zone => `${zone} pad (${b.pads[zone].word})`);
 function notReady(b) {
@@ -68,11 +68,11 @@ function headline(b) {
   const dry = moist.length ? `DAMP at ${and(moist)} ${long ? "for over 14\u00a0min" : `since ${clock(first)}`}, no water seen` : "DRY";
   if (isWet(b)) return `WET: ${since(wetTimes(b)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
-  if (b.stale) return leaked ? `${leaked}; nothing heard for ${silentFor(b)} – look yourself` : wasWet(b).length ? `${wasWetInWords(b).replace("cannot tell,", "CANNOT TELL:")} – look yourself` : `CANNOT TELL: nothing heard for ${silentFor(b)}, dry before that – ${run ? "look at the floor, then " : ""}check the nodes' supply and network`;
+  if (b.stale) return leaked ? `${leaked}; nothing heard for ${silentFor(b)} – look yourself` : wasWet(b).length ? `CANNOT TELL: ${lastTold(b)} – look yourself` : `CANNOT TELL: nothing heard for ${silentFor(b)}, dry before that – ${run ? "look at the floor, then " : ""}check the nodes' supply and network`;
   if (noneHeard(b)) return "CANNOT TELL: no pad is heard – look at the floor, check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `still wet: ${and(damp(b))}` : "now dry"} – stop and unplug`;
   if (!run && b.checking) return floor ? `PAD CHECK: a finger at ${and(damp(b))}, dry before it` : "DRY – pad check by hand under way";
-  if (floor) return !run ? `WET: ${floor}, no test run – look where it comes from, then dry it` : `WET: ${floor}, before this run${run.lost?.length ? " – end it" : ""}`;
+  if (floor) return !run ? `WET: ${floor} (${lasting(b)}), no test run – look where it comes from, then dry it` : `WET: ${floor}, before this run${run.lost?.length ? " – end it" : ""}`;
   if (!run && unsound(b).length) return `${cannotTell(b)} – mend ${unsound(b).length > 1 ? "them" : "that pad"} before a run`;
   if (!run && notReady(b)) return `Reads ${dry} – not ready for a run: ${notReady(b)}`;
   if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked at ${since(b.last.leaked, "from")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `${dry} – let it dry before a run` : unproven(b).length ? `CANNOT TELL yet${unproven(b).length < 3 ? ` at ${and(unproven(b))}` : ""}: reads dry, not checked – check the pads` : "DRY – ready for a run";
@@ -87,7 +87,7 @@ function headline(b) {
 function sub(b) {
   const last = b.last ? `Run ${b.last.run}${b.last.unit ? ` of unit ${b.last.unit}` : ""}: ${b.last.verdict}, ended ${span(Math.max(Date.now() / 1000 - b.last.ended, 0))} ago. ${justEnded(b) && b.last.verdict !== "PASS" ? `${b.last.answer} ` : ""}` : "";
   if (wetAlone(b)) return last;
-  if (!b.run) return `${last}No run under way${b.checking ? "" : `: ${silentWet(b) ? "look at the floor, see that the nodes are heard, then begin one" : b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : notReady(b) ? "put that right, then begin one" : "begin one"} on a dry floor`}.${!justEnded(b) && unproven(b).length && !noneHeard(b) ? ` The ${and(unproven(b))} pad${unproven(b).length > 1 ? "s read" : " reads"} dry, but would with a broken lead too: a minute's check tells.` : ""}`;
+  if (!b.run) return `${last}No run under way${b.checking ? "" : `: ${silentWet(b) ? "look at the floor, see that the nodes are heard, then begin one" : b.stale || noneHeard(b) ? "see that the nodes are heard, then begin one" : notReady(b) ? "put that right, then begin one" : unproven(b).length ? "check the pads, then begin one" : "begin one"} on a dry floor`}.${!justEnded(b) && unproven(b).length && !noneHeard(b) ? ` The ${and(unproven(b))} pad${unproven(b).length > 1 ? "s read" : " reads"} dry, but would with a broken lead too: a minute's check tells.` : ""}`;
   const parts = [b.run.unit ? `Unit ${b.run.unit}` : "no unit's tag", `begun ${span(Date.now() / 1000 - b.run.began)} ago`];
   if (b.run.sure != null && b.run.phase && !b.stale) parts.push(b.run.sure >= sureFrom ? `now ${b.run.phase} (${percent(b.run.sure)} sure)` : "phase not clear yet");
   if (b.power != null && !b.stale) parts.push(`${Math.round(b.power)} W`);
@@ -143,7 +143,7 @@ function listWet() {
   const wet = wetLines(Object.values(state), true), text = JSON.stringify(wet);
   if (text === listed) return;  // a finger or the focus may be on a link
   listed = text;
-  for (const [name, lines] of [["wet-now", wet.filter(b => !b.mild)], ["look-now", wet.filter(b => b.mild)]]) {
+  for (const [name, lines] of [["wet-now", wet.filter(b => !b.mild)], ["look-now", wet.filter(b => b.mild && !b.silent)], ["silent-now", wet.filter(b => b.silent)]]) {
     const box = document.getElementById(name);
     box.hidden = wet.length < 2 || !lines.length; box.classList.toggle("calm", lines.every(b => b.seen));
     box.querySelector("ul").replaceChildren(...lines.map(b => { const item = document.createElement("li"); item.append(asLink(b)); return item; }));

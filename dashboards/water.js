@@ -32,20 +32,23 @@ const bar = document.getElementById("water");
 // rest, and what a bench had told before it fell silent.
 const RECALLED_S = 3600, wasWet = b => zonesWhere(b, p => p.not_dry);
 const atRest = b => !b.stale && !b.checking && damp(b).length > 0, silentWet = b => b.stale && b.age_s < RECALLED_S && wasWet(b).length > 0;
-const wasWetInWords = b => `cannot tell, nothing heard for ${silentFor(b)}; ${since(timesAt(b, wasWet(b)), "wet from").join(", ")} before that`;
+function lastTold(b) {  // what the pads were before a bench fell silent
+  const dry = zonesWhere(b, p => p.microsiemens != null && p.lead === "unproven" && !p.not_dry);
+  return `nothing heard for ${silentFor(b)}. Before: ${[...since(timesAt(b, wasWet(b)), "WET from"), ...dry.length ? [`${and(dry)} dry`] : []].join(", ")}`;
+}
 function wetLines(benches, aged = false) {
   const first = b => wetTimes(b)[0][1], mild = b => !isWet(b) || (!!b.alarm && notALeak(b.alarm)), seen = b => !!b.alarm && !b.alarm.unseen.length;
   const wet = benches.filter(b => isWet(b) || atRest(b) || silentWet(b)).sort((a, b) => mild(a) - mild(b) || isWet(b) - isWet(a) || seen(a) - seen(b) || first(b) - first(a));
-  const how = b => b.alarm ? (mild(b) ? ", most likely no leak" : Object.values(b.alarm.judged).some(j => j?.phase || j?.cause === "leak") ? ", a leak" : "") : isWet(b) ? ", machine on, no test run" : b.run ? ", wet before its run" : b.stale ? "" : ofLastRun(b, wetTimes(b)[0][0]) != null ? `, leaked in run ${b.last.run}` : ", no test run";
+  const how = b => b.alarm ? (mild(b) ? ", most likely no leak" : Object.values(b.alarm.judged).some(j => j?.phase || j?.cause === "leak") ? ", a leak" : "") : isWet(b) ? ", machine on, no test run: take it for a leak" : b.run ? ", wet before its run" : b.stale ? "" : ofLastRun(b, wetTimes(b)[0][0]) != null ? `, leaked in run ${b.last.run}` : ", no test run";
   const times = b => since(wetTimes(b)).map((said, i) => i || !aged ? said : `${said} (${lasting(b)})`).join(", ");
-  return wet.map(b => ({ mild: mild(b), seen: seen(b), bench: b.bench, href: `/benches/${b.bench}`,
-    textContent: `bench ${b.bench}: ${silentWet(b) && !isWet(b) ? wasWetInWords(b) : `${times(b)}${b.stale ? `, not heard for ${silentFor(b)}` : ""}`}${how(b)}${seen(b) ? ", seen" : ""}` }));
+  return wet.map(b => ({ mild: mild(b), silent: silentWet(b) && !isWet(b), seen: seen(b), bench: b.bench, href: `/benches/${b.bench}`,
+    textContent: `bench ${b.bench}: ${silentWet(b) && !isWet(b) ? lastTold(b) : `${times(b)}${b.stale ? `, not heard for ${silentFor(b)}` : ""}`}${how(b)}${seen(b) ? ", seen" : ""}` }));
 }
 const asLink = ({ href, textContent }) => Object.assign(document.createElement("a"), { href, textContent });
 let toldOfWater = "";
 function tellWater(state) {
   const here = document.getElementById("one")?.dataset.bench, runs = new Set([...document.querySelectorAll("[data-run]")].map(e => e.dataset.run));
-  const wet = wetLines(Object.values(state).filter(b => b.bench !== here && !runs.has(String(b.run?.id))));
+  const wet = wetLines(Object.values(state).filter(b => b.bench !== here && !runs.has(String(b.run?.id)))).filter(line => !line.silent);
   const most = state[here] && isWet(state[here]) ? 0 : innerWidth > 760 ? 3 : 1;  // its own water comes first, and the bar must not hide the page
   const said = wet.slice(0, most).map(b => here || runs.size ? { ...b, textContent: b.bench } : b);  // where and since when stands there, and is not mixed up with this page's own
   if (wet.length > most) said.push({ href: "/", textContent: most ? `${wet.length - most} more` : `see ${wet.length === 1 ? "it" : `all ${wet.length}`}` });

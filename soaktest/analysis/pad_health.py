@@ -157,7 +157,10 @@ def _fallen(series: Series, settled: Floats, step: float) -> NDArray[np.bool_]:
     if dry > 0.5:
         return np.zeros(len(series), dtype=bool)
     if dry >= 10 * code:
-        return settled < max(0.05 * dry, 1.5 * code)
+        low = settled < max(0.05 * dry, 1.5 * code)
+        return low & np.logical_or.accumulate(
+            ~low
+        )  # what was low from the beginning fell from nothing: it was wetted since
     level = float(np.mean(np.minimum(head, dry + 4 * code)))  # water within those two minutes is no dry level
     if level < 1.5 * code:
         return np.zeros(len(series), dtype=bool)

@@ -61,7 +61,7 @@ def tries(path: NDArray[np.int64]) -> NDArray[np.bool_]:
     """
     out = np.zeros(len(path), dtype=bool)
     for begin, stop in stretches(path == S["loosen"]):
-        if 0 < begin and stop < len(path) and path[begin - 1] == S["drain"] and path[stop] == S["spin"]:
+        if begin > 0 and stop < len(path) and path[begin - 1] == S["drain"] and path[stop] == S["spin"]:
             out[begin:stop] = True
     return out
 

@@ -22,7 +22,6 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
-from scipy.stats import norm
 
 from soaktest.analysis.coverage import UNHEARD_FILL_S, find_stretches, first_water
 from soaktest.analysis.events import PadEvent, PadTrack
@@ -40,8 +39,8 @@ SAME_SECOND: Final = 1.2
 """Weight of a spill where two pads are wetted sharply in that time, though more comes: a puddle spreads on for minutes."""
 SOAKS_IN, EDGE_S = 0.4, 2.5
 """Share that comes at once of what a pad takes from the edge of a puddle that somebody spilt, which is dated as exactly."""
-GUSH_ML: Final = 0.1
-"""Two drops: more than that within three seconds is a gush, even on a pad as sensitive as this one may be."""
+GUSH_ML: Final = 0.15
+"""Three drops on a usual pad: more than that within three seconds is a gush, or drops on a pad that tells them by far more than is usual."""
 STEAM_S: Final = 1500.0
 """Steam rises up to so long after the heater was on."""
 COMPANY_S: Final = 400.0
@@ -54,6 +53,8 @@ PUDDLE_S: Final = 400.0
 """A puddle that stood under the machine as the run began finds its way to another pad within so long, as a rule."""
 BEFORE_S, SOAKED_S, LATE_S = (-40.0, -2.0), (20.0, 35.0), (60.0, 240.0)
 """Seconds since an onset in which a pad was dry, in which it has soaked a splash up, and in which more shows that followed."""
+UNSEEN: Final = 0.5
+"""How surely nothing came after, where nobody listened for so long."""
 FILLED_S: Final = 5e-5
 """Siemens from which a pad may be filled by a leak within half a minute, and gain little more."""
 SLIGHT: Final = 0.35
@@ -170,21 +171,18 @@ def _gush(event: PadEvent, track: PadTrack) -> tuple[float, float]:
     if before is None or jump is None or soaked is None or jump <= before:
         return 0.0, 0.0
     came, whole = jump - before, max(soaked - before, (jump - before) / 2)
-    least, usual, most = track.siemens_per_ml  # a pad's own is as good as anywhere between them, on logs
-    told = np.log(most / least) / 2 / 1.645
-    size = float(norm.cdf(np.log(came / (GUSH_ML * usual)) / told))
+    size = 1.0 / (1.0 + (GUSH_ML * track.siemens_per_ml[1] / came) ** 3)
     # A pad takes a splash in within seconds, or within half a minute where little of it is wet; so does a leak
     # where it fills the pad by then.
     part = 1.0 / (1.0 + (soaked / FILLED_S) ** 2)
     at_once = max(_above(came / whole, 0.5, 0.08), part * _above(came / whole, 0.13, 0.03))
     # a splash spreads in the pad for minutes and is a little wetter for it
-    more = (late - before) / whole if late is not None else 2.0
     since = track.t - event.onset
     inside = (since > LATE_S[1]) & (since < FOLLOWS_S)
     then = (float(np.quantile(10.0 ** track.log_g[inside], 0.9)) - before) / whole if inside.any() else 1.0
     over = (
         at_once
-        * np.exp(-0.5 * (max(more - 1.1, 0.0) / 0.2) ** 2)
+        * (UNSEEN if late is None else np.exp(-0.5 * (max((late - before) / whole - 1.1, 0.0) / 0.2) ** 2))
         * np.exp(-0.5 * (max(then - 1.5, 0.0) / 0.6) ** 2)
     )
     return size, float(over)

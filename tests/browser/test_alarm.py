@@ -274,7 +274,7 @@ def test_a_machine_that_works_on_a_wet_pad_without_a_run_sounds_until_it_is_mute
     hears(node, 2, 150.0, left=0.9)
     other.wait_for_selector("#water:not([hidden])")
     assert re.search(
-        rf"bench {node.topic.bench}: left since [0-9:]{{8}}, machine on, no test run",
+        rf"bench {node.topic.bench}: left since [0-9:]{{8}}, machine on, no test run: take it for a leak",
         other.inner_text("#water"),
     )
     other.close()
@@ -310,7 +310,8 @@ def test_wet_benches_are_listed_before_the_first_scrolling(
         if node.topic.bench in line or "second" in line
     ]
     assert re.match(
-        r"bench alarm-second: right since [0-9:]{8} \([0-9]+\ss\), machine on, no test run", lines[0]
+        r"bench alarm-second: right since [0-9:]{8} \([0-9]+\ss\), machine on, no test run: take it for a leak",
+        lines[0],
     )
     assert re.match(rf"bench {node.topic.bench}: left since [0-9:]{{8}}", lines[1])
     assert page.inner_text("#wet-now").count("residual-current device") == 1

@@ -62,7 +62,7 @@ def test_a_wet_pad_is_not_called_dry_and_no_run_begins_on_it(
         "main"
     )
     page.wait_for_selector(
-        "text=/^WET: left since [0-9:]{8}, no test run – look where it comes from, then dry it$/"
+        "text=/^WET: left since [0-9:]{8} \\([0-9]+\\s(s|min)\\), no test run – look where it comes from, then dry it$/"
     )
     page.click("text=Begin the check")
     page.wait_for_selector("text=Dry the left pad first.")

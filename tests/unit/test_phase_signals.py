@@ -452,6 +452,39 @@ def test_a_rest_after_a_spin_is_idle(names: tuple[str, ...]) -> None:
     assert (track.best[892:928] == PHASES.index("idle")).all()
 
 
+@pytest.mark.parametrize("names", [("power", *DIRECT), DIRECT])
+def test_a_drums_tries_before_its_spin_are_no_rest(names: tuple[str, ...]) -> None:
+    """Three turns of 35 s one way with rests between, the pump off, the drum felt as at its strokes; then the spin goes through."""
+    cycle: tuple[Step, ...] = (*CYCLE[:7], ("spin", 120), *CYCLE[7:])
+    heard, begin = machine(cycle), second_of(CYCLE, "spin")
+    turns = np.tile(np.r_[np.ones(34), np.zeros(6)], 3)
+    heard["power"][begin : begin + 120] = 3.0 + 170.0 * turns
+    heard["current"][begin : begin + 120] = np.hypot(0.05, 170.0 * turns / 230.0 / 0.65)
+    heard["vibration"][begin : begin + 120] = 0.01 + 0.5 * turns
+    heard["outlet"][begin : begin + 120] = 0.0
+
+    assert right(only(heard, *names), cycle, "spin") > 0.9
+    assert right(only(heard, *names), cycle, "idle") > 0.97
+
+
+def test_a_sensor_that_touches_nothing_at_rest_feels_no_drum_there() -> None:
+    """Noise about nothing, its size told: the least of it is no level to measure strokes from."""
+    heard = only(machine(floor=0.0, pump_shake=0.0, stroke_shake=0.25), *DIRECT)
+    noise = np.abs(np.random.default_rng(5).normal(0.0, 0.013, len(heard["vibration"])))
+    heard["vibration"] = np.where(
+        heard["outlet"] > 0, heard["vibration"], np.hypot(heard["vibration"], noise)
+    )
+
+    assert right(heard, CYCLE) > 0.97
+    assert right(heard, CYCLE, "idle") > 0.97
+
+
+def test_a_pump_heard_for_most_of_a_minute_before_the_first_fill_drains() -> None:
+    """Old water is let out, and what follows begins with a rinse or a wash; nobody rests beside a pump at work."""
+    cycle: tuple[Step, ...] = (("idle", 180), ("drain", 50), *CYCLE[1:])
+    assert right(only(machine(cycle), *DIRECT), cycle, "drain") > 0.9
+
+
 def test_a_brief_spin_beside_the_pump_is_told_by_its_length() -> None:
     """Forty seconds one way, hardly harder than strokes of ten."""
     cycle: tuple[Step, ...] = (

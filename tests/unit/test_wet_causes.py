@@ -101,6 +101,14 @@ def test_a_leak_that_fills_its_pad_within_half_a_minute_is_a_leak() -> None:
     assert said({"left": soaks(900, 250.0)})["left"]["leak"] > 0.55
 
 
+def test_a_lone_splash_that_nothing_follows_is_no_sure_leak() -> None:
+    """Some drops' worth on one pad within seconds, and not one drop more to the end of the run; a leak would drip on."""
+    quick = said({"left": lambda t: np.where(t > 900, 1.6e-5 * (1.0 - np.exp(-(t - 900) / 3)), 0.0)})["left"]
+    assert quick["spill"] > 0.6
+    slower = said({"left": lambda t: np.where(t > 900, 1.6e-5 * (1.0 - np.exp(-(t - 900) / 3)) + 2e-8 * (t - 900), 0.0)})["left"]  # fmt: skip
+    assert slower["leak"] > 0.6
+
+
 def test_a_pad_at_the_edge_of_a_splash_makes_it_no_leak() -> None:
     """Two pads in one moment, though the one soaks in over a minute and both go on for some."""
     found = said({"left": edge(900, 26.0, 12.0), "centre": edge(900.6, 12.0, 26.0)})
