@@ -48,6 +48,18 @@ def test_all_zones_are_there_even_unheard() -> None:
     assert all(track.state == "silent" and not track.events for track in tracks.values())
 
 
+def test_a_bare_pad_that_is_wetted_in_the_first_minute_was_not_broken_before() -> None:
+    """Water from 50 s on was taken for the dry level, and the minute before it for a broken lead."""
+    given = signals(BARE)
+    values = given.pads["left"].v.copy()
+    values[after(given, 50)] = 0.2
+    track = with_left(given, values)
+
+    assert track.state == "unproven"
+    assert [round(event.onset - T0) for event in track.events] == [pytest.approx(50, abs=2)]
+    assert not track.events[0].at_start
+
+
 def test_a_lead_that_breaks_is_open_and_does_not_dry() -> None:
     """Nothing read from 700 s on, below the end-of-line resistor: open, no event, not sound there."""
     given = signals()

@@ -109,6 +109,13 @@ def test_a_lone_splash_that_nothing_follows_is_no_sure_leak() -> None:
     assert slower["leak"] > 0.6
 
 
+def test_a_gush_just_before_the_end_is_no_sure_leak() -> None:
+    """Nobody listened for what may have followed; a drop there is a leak's."""
+    at = LENGTH - 24
+    assert said({"left": lambda t: np.where(t > at, 5e-5, 0.0)})["left"]["leak"] < 0.5
+    assert said({"left": lambda t: np.where(t > at, 2e-6, 0.0)})["left"]["leak"] > 0.7
+
+
 def test_a_pad_at_the_edge_of_a_splash_makes_it_no_leak() -> None:
     """Two pads in one moment, though the one soaks in over a minute and both go on for some."""
     found = said({"left": edge(900, 26.0, 12.0), "centre": edge(900.6, 12.0, 26.0)})
