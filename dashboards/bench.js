@@ -26,13 +26,14 @@ const sureFrom = 0.6;
 // More than a dry pad, and not water: damp air, or a floor that was not wiped well.
 const KEPT_S = 840, isDamp = p => !p.wet && p.heard && !notDry(p) && p.damp_since != null;
 const toBeChecked = (b, zone) => !b.run && (!b.pads[zone].proven || b.faults.some(said => said.startsWith(`${zone} pad: `)));
+const hasLeaked = (b, zone) => !!b.run?.leaked?.[zone] || (!b.run && !!justEnded(b) && b.last.leaked.some(([z]) => z === zone));
 function padWord(b, zone) {
   const p = b.pads[zone];
   if (p.wet || (wetAlone(b) && notDry(p))) return "WET";
   if (notDry(p) && !b.checking) return "WET";
   if (!p.heard) return "not heard";
   if (notDry(p)) return "a finger";
-  if (b.run?.leaked?.[zone]) return "LEAKED";
+  if (hasLeaked(b, zone)) return "LEAKED, now dry";
   return p.word !== "dry" ? p.word : isDamp(p) ? "damp" : toBeChecked(b, zone) ? "dry, not checked" : p.word;
 }
 const unsound = b => zonesWhere(b, p => !tells(p)).map(zone => `${zone} pad (${b.pads[zone].word})`);
@@ -55,11 +56,13 @@ const FRESH_S = 3600;  // so long a verdict is what whoever comes to the bench w
 const justEnded = b => b.last && Date.now() / 1000 - b.last.ended < FRESH_S;
 const MARKS = { PASS: "✓", FAIL: "✗", RETEST: "?" };
 const unproven = b => zonesWhere(b, p => !p.proven);
+const notChecked = b => { const which = unproven(b), many = which.length > 1; return `${which.length > 2 ? "all pads" : `the ${and(which)} ${many ? "pads" : "pad"}`} read${many ? "" : "s"} dry but ${many ? "are" : "is"} not checked`; };
 const isOld = b => wetAlone(b) && damp(b).every(z => ofLastRun(b, z) != null);  // whoever ended the run knows of it
 // Of some pads nothing can be told: which and why, and that no water shows on the others.
 function cannotTell(b) {
   const rest = zonesWhere(b, tells);
-  return `CANNOT TELL: ${unsound(b).join(", ")}; ${rest.length ? `no water at ${and(rest)}` : "look at the floor yourself"}`;
+  if (b.stale) return wasWet(b).length ? lastTold(b) : `nothing heard for ${silentFor(b)}, dry before that`;
+  return noneHeard(b) ? "no pad is heard" : `${unsound(b).join(", ")}; no water at ${and(rest)}`;
 }
 // How the bench stands, the floor first, and what to do next, in one line.
 function headline(b) {
@@ -68,16 +71,16 @@ function headline(b) {
   const dry = moist.length ? `DAMP at ${and(moist)} ${long ? "for over 14\u00a0min" : `since ${clock(first)}`}, no water seen` : "DRY";
   if (isWet(b)) return `WET: ${since(wetTimes(b)).join(", ")}`;
   if (b.behind) return "Catching up with what was heard – a moment";
-  if (b.stale) return leaked ? `${leaked}; nothing heard for ${silentFor(b)} – look yourself` : wasWet(b).length ? `CANNOT TELL: ${lastTold(b)} – look yourself` : `CANNOT TELL: nothing heard for ${silentFor(b)}, dry before that – ${run ? "look at the floor, then " : ""}check the nodes' supply and network`;
+  if (b.stale) return leaked ? `${leaked}; nothing heard for ${silentFor(b)} – look yourself` : wasWet(b).length ? `CANNOT TELL: ${cannotTell(b)} – look yourself` : `CANNOT TELL: ${cannotTell(b)} – ${run ? "look at the floor, then " : ""}check the nodes' supply and network`;
   if (noneHeard(b)) return "CANNOT TELL: no pad is heard – look at the floor, check their node's supply and network";
   if (leaked) return `${leaked}, ${floor ? `still wet: ${and(damp(b))}` : "now dry"} – stop and unplug`;
   if (!run && b.checking) return floor ? `PAD CHECK: a finger at ${and(damp(b))}, dry before it` : "DRY – pad check by hand under way";
   if (floor) return !run ? `WET: ${floor} (${lasting(b)}), no test run – look where it comes from, then dry it` : `WET: ${floor}, before this run${run.lost?.length ? " – end it" : ""}`;
-  if (!run && unsound(b).length) return `${cannotTell(b)} – mend ${unsound(b).length > 1 ? "them" : "that pad"} before a run`;
+  if (!run && unsound(b).length) return `CANNOT TELL: ${cannotTell(b)} – mend ${unsound(b).length > 1 ? "them" : "that pad"} before a run`;
   if (!run && notReady(b)) return `Reads ${dry} – not ready for a run: ${notReady(b)}`;
-  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked at ${since(b.last.leaked, "from")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `${dry} – let it dry before a run` : unproven(b).length ? `CANNOT TELL yet${unproven(b).length < 3 ? ` at ${and(unproven(b))}` : ""}: reads dry, not checked – check the pads` : "DRY – ready for a run";
+  if (!run) return justEnded(b) ? `${MARKS[b.last.verdict] ?? ""} ${b.last.verdict}: ${b.last.unit ? `unit ${b.last.unit}` : `run ${b.last.run}`}${b.last.leaked.length ? ` leaked at ${since(b.last.leaked, "from")[0]}` : ""}. Now dry${b.last.leaked.length ? "" : b.last.verdict === "RETEST" ? ", ready to test it again" : ", ready for the next"}` : moist.length ? `${dry} – let it dry before a run` : unproven(b).length ? `CANNOT TELL yet: ${notChecked(b)} – check ${unproven(b).length > 1 ? "them" : "it"}` : "DRY – ready for a run";
   if (!run.needs) return `${dry} – the run has begun`;
-  if (unsound(b).length) return `${cannotTell(b)}${run.lost.length ? " – this run cannot pass: end and judge" : ""}`;
+  if (unsound(b).length) return `CANNOT TELL: ${cannotTell(b)}${run.lost.length ? " – this run cannot pass: end and judge" : ""}`;
   if (run.lost.length) return `${dry}, but this run cannot pass – end and judge`;
   if (run.may_stop) return `${dry} – nothing more is needed: end and judge`;
   if (run.stage === "dry watch") return run.dry_wait_s ? `${dry} – wait ${exactly(run.dry_wait_s)}, then start the machine` : `${dry} – start the machine`;
@@ -116,10 +119,10 @@ function showBench(root, b) {
   }
   for (const [zone, pad] of Object.entries(b.pads)) {
     const part = root.querySelector(`[data-pad="${zone}"]`), alone = wetAlone(b) && notDry(pad);
-    part.classList.toggle("wet", pad.wet || alone); part.classList.toggle("untold", !pad.wet && !tells(pad)); part.classList.toggle("leaked", !!b.run?.leaked?.[zone] || alone);
+    part.classList.toggle("wet", pad.wet || alone); part.classList.toggle("untold", !pad.wet && !tells(pad)); part.classList.toggle("leaked", hasLeaked(b, zone) || alone);
     part.querySelector(".fill").style.height = `${pad.lead === "unproven" && !b.checking ? Math.round(100 * pad.wetness) : 0}%`;
     part.querySelector(".pad-state").textContent = padWord(b, zone);
-    part.querySelector(".pad-number").textContent = pad.microsiemens == null || (pad.heard && pad.lead !== "unproven") ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.damp_since != null && !b.checking ? `, ${percent(pad.wetness)}${isDamp(pad) ? "" : " wet"}` : ""}`;
+    part.querySelector(".pad-number").textContent = pad.microsiemens == null || (pad.heard && pad.lead !== "unproven") ? "–" : `${pad.heard ? "" : "last "}${pad.microsiemens} µS${pad.damp_since != null && !b.checking ? `, ${percent(pad.wetness)}${isDamp(pad) ? " damp" : " wet"}` : ""}`;
   }
 }
 function showCard(b) {
@@ -139,13 +142,20 @@ function inShort() {
 }
 // Which benches are wet, where and since when, before the first scrolling; and what to do, once for all.
 let listed = "";
+function blind() {  // nothing wet is known of them, and nothing sure: not heard of late, pads at fault or never checked
+  const lately = Object.values(state).filter(b => !isWet(b) && !silentWet(b) && !b.behind && !(b.age_s > RECALLED_S)).sort((a, c) => a.bench < c.bench ? -1 : 1);
+  return lately.flatMap(b => {
+    const said = b.stale || unsound(b).length ? cannotTell(b) : !b.run && !b.checking && !atRest(b) && unproven(b).length ? notChecked(b) : "";
+    return said ? [{ href: `/benches/${b.bench}`, textContent: `bench ${b.bench}: ${said}` }] : [];
+  });
+}
 function listWet() {
-  const wet = wetLines(Object.values(state), true), text = JSON.stringify(wet);
+  const wet = wetLines(Object.values(state), true), text = JSON.stringify([wet, blind()]);
   if (text === listed) return;  // a finger or the focus may be on a link
   listed = text;
-  for (const [name, lines] of [["wet-now", wet.filter(b => !b.mild)], ["look-now", wet.filter(b => b.mild && !b.silent)], ["silent-now", wet.filter(b => b.silent)]]) {
+  for (const [name, lines] of [["wet-now", wet.filter(b => !b.mild)], ["look-now", wet.filter(b => b.mild && !b.silent)], ["silent-now", [...wet.filter(b => b.silent), ...blind()]]]) {
     const box = document.getElementById(name);
-    box.hidden = wet.length < 2 || !lines.length; box.classList.toggle("calm", lines.every(b => b.seen));
+    box.hidden = Object.keys(state).length < 2 || !lines.length || (name !== "silent-now" && wet.length < 2); box.classList.toggle("calm", lines.every(b => b.seen));
     box.querySelector("ul").replaceChildren(...lines.map(b => { const item = document.createElement("li"); item.append(asLink(b)); return item; }));
   }
 }

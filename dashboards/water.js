@@ -34,7 +34,7 @@ const RECALLED_S = 3600, wasWet = b => zonesWhere(b, p => p.not_dry);
 const atRest = b => !b.stale && !b.checking && damp(b).length > 0, silentWet = b => b.stale && b.age_s < RECALLED_S && wasWet(b).length > 0;
 function lastTold(b) {  // what the pads were before a bench fell silent
   const dry = zonesWhere(b, p => p.microsiemens != null && p.lead === "unproven" && !p.not_dry);
-  return `nothing heard for ${silentFor(b)}. Before: ${[...since(timesAt(b, wasWet(b)), "WET from"), ...dry.length ? [`${and(dry)} dry`] : []].join(", ")}`;
+  return `nothing heard for ${silentFor(b)}.\nBefore that: ${[...since(timesAt(b, wasWet(b)), "WET from"), ...dry.length ? [`${and(dry)} dry`] : []].join(", ")}`;
 }
 function wetLines(benches, aged = false) {
   const first = b => wetTimes(b)[0][1], mild = b => !isWet(b) || (!!b.alarm && notALeak(b.alarm)), seen = b => !!b.alarm && !b.alarm.unseen.length;

@@ -324,6 +324,30 @@ def test_wet_benches_are_listed_before_the_first_scrolling(
     other.stop()
 
 
+def test_water_at_rest_and_what_fell_silent_while_wet_are_listed_by_themselves(
+    service: Service, node: PadNode, enter: Callable[..., Page]
+) -> None:
+    """Nobody is alarmed by them, and nobody is to miss them; a bench's own page says what it last told."""
+    rests, falls = (PadNode(service.broker.address, name) for name in ("alarm-rest", "alarm-silent"))
+    page = enter()
+    page.goto(service.url + "/")
+    for _ in range(6):
+        node.say()
+        rests.say(right=0.9)
+        falls.say(left=0.9)
+        time.sleep(0.5)
+    falls.stop()
+    at_rest = re.compile(r"^bench alarm-rest: right since [0-9:]{8} .*, no test run$")
+    page.locator("#look-now a", has_text=at_rest).wait_for()
+    silent = re.compile(r"nothing heard for .*\sBefore that: left WET from [0-9:]{8}, centre and right dry")
+    page.locator("#silent-now a[href='/benches/alarm-silent']", has_text=silent).wait_for(timeout=40_000)
+    assert broken_rules(page, service.url + "/") == []
+    page.goto(service.url + "/benches/alarm-silent")
+    page.locator("[data-show=headline]", has_text=silent).wait_for(timeout=40_000)
+    rests.say()
+    rests.stop()
+
+
 def test_all_who_look_read_the_clock_of_the_bench(
     service: Service, node: PadNode, enter: Callable[..., Page]
 ) -> None:
