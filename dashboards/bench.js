@@ -60,8 +60,8 @@ const notChecked = b => { const which = unproven(b), many = which.length > 1; re
 const isOld = b => wetAlone(b) && damp(b).every(z => ofLastRun(b, z) != null);  // whoever ended the run knows of it
 // Of some pads nothing can be told: which and why, and that no water shows on the others.
 function cannotTell(b) {
-  const rest = zonesWhere(b, tells);
-  if (b.stale) return wasWet(b).length ? lastTold(b) : `nothing heard for ${silentFor(b)}, dry before that`;
+  const rest = zonesWhere(b, tells), dry = wasDry(b);
+  if (b.stale) return wasWet(b).length ? lastTold(b) : `nothing heard for ${silentFor(b)}${dry.length ? `, ${dry.length < 3 ? `${and(dry)} ` : ""}dry before that` : ""}`;
   return noneHeard(b) ? "no pad is heard" : `${unsound(b).join(", ")}; no water at ${and(rest)}`;
 }
 // How the bench stands, the floor first, and what to do next, in one line.

@@ -30,10 +30,11 @@ const bar = document.getElementById("water");
 // Wet benches, each with its page and a line that says where and since when, and how long ago where that is kept up: first those
 // that sound an alarm, what was seen of them last; then (mild) what is most likely no leak, what stands on pads of a machine at
 // rest, and what a bench had told before it fell silent.
-const RECALLED_S = 3600, wasWet = b => zonesWhere(b, p => p.not_dry);
+const RECALLED_S = 3600, wasWet = b => zonesWhere(b, p => p.not_dry && p.lead === "unproven");
 const atRest = b => !b.stale && !b.checking && damp(b).length > 0, silentWet = b => b.stale && b.age_s < RECALLED_S && wasWet(b).length > 0;
+const wasDry = b => zonesWhere(b, p => p.microsiemens != null && p.lead === "unproven" && !p.not_dry);
 function lastTold(b) {  // what the pads were before a bench fell silent
-  const dry = zonesWhere(b, p => p.microsiemens != null && p.lead === "unproven" && !p.not_dry);
+  const dry = wasDry(b);
   return `nothing heard for ${silentFor(b)}.\nBefore that: ${[...since(timesAt(b, wasWet(b)), "WET from"), ...dry.length ? [`${and(dry)} dry`] : []].join(", ")}`;
 }
 function wetLines(benches, aged = false) {
