@@ -142,7 +142,7 @@ def _alone(
                     weight["spill"] += SAME_SECOND
                 theirs, done = _gush(other, pads[other.zone])
                 size, over = max(size, theirs), max(over, done)
-    weight["spill"] += 4.0 * size * over
+    weight["spill"] += 4.0 * size * over**2  # what is over half by half is a leak of some seconds as well
     hot = _heat_before(phases, event.onset)
     if len(others) == 2 and event.step_share <= 0.3:
         weight["condensation"] += 5.0 if hot and event.shared > 0.3 else 1.0  # all at once, and no splash
