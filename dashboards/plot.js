@@ -16,25 +16,28 @@ function dress(text, width) {
   Object.assign(layout, { paper_bgcolor: paper, plot_bgcolor: dark ? "#1d2227" : paper, font: { ...layout.font, color: ink } });
   if (width < 600) {
     Object.assign(layout.margin, { l: 58, r: 8 });
-    const last = Object.entries(layout).find(([name, axis]) => name.startsWith("xaxis") && axis.title?.text?.startsWith("time"));
-    if (last) { last[1].title.standoff = 34; layout.margin.b = 80; }  // the day stands on a line of its own
+    if (layout.xaxis.title?.text?.startsWith("time")) { layout.xaxis.title.standoff = 34; layout.margin.b = 80; }  // the day stands on a line of its own
   }
   if (matchMedia("(pointer: coarse)").matches) layout.dragmode = false;  // a finger scrolls the page; buttons move the window
   return figure;
 }
-// A figure for the window in view. Of the bands come those in it and as far again to either side, with their words where they are
-// wide enough: the library would draw each of a day and measure its word, which took half of the time of a zoom. Words beside a
-// line stand before it, where a pad was still dry and its curve is low, if there is room; else behind it and lower.
+// A figure for the window in view. Of bands, marks and words come those in it and as far again to either side, the bands' words
+// where they are wide enough: the library would draw each of a day and measure its word, which took half of the time of a zoom.
+// Words beside a line stand before it, where a pad was still dry and its curve is low, if there is room; else behind it and lower.
 function fitted({ data, layout }, width) {
   const [from, to] = layout.xaxis.range.map(fromAxis), room = width - layout.margin.l - layout.margin.r, long = to - from;
+  const near = (begins, ends) => begins < to + long && ends > from - long;
+  const { marks, notes } = layout.all ??= { marks: layout.shapes ?? [], notes: layout.annotations ?? [] };
+  layout.shapes = marks.filter(mark => near(fromAxis(mark.x0), fromAxis(mark.x1)));
+  layout.annotations = notes.filter(({ xref, x }) => xref !== "x" || near(fromAxis(x), fromAxis(x)));
   for (const band of data.filter(trace => trace.type === "bar")) {
     const { base, x, y, customdata } = band.all ??= { ...band, begins: band.base.map(fromAxis) };
-    const seen = band.all.begins.flatMap((begins, i) => begins < to + long && begins + x[i] > from - long ? [i] : []);
+    const seen = band.all.begins.flatMap((begins, i) => near(begins, begins + x[i]) ? [i] : []);
     const kept = seen.length ? seen : [0];  // a band without any would leave the legend
     const of = column => kept.map(i => column[i]);
     Object.assign(band, { base: of(base), x: of(x), y: of(y), customdata: of(customdata), text: kept.map(i => x[i] / long * room > 7 * band.name.length ? band.name : "") });
   }
-  for (const note of (layout.annotations ?? []).filter(a => a.name === "sided")) {
+  for (const note of layout.annotations.filter(a => a.name === "sided")) {
     const needs = 5.8 * Math.max(...note.text.split("<br>").map(line => line.length)) + 10;
     note.top ??= note.y;
     note.xanchor = (fromAxis(note.x) - from) / (to - from) * room > needs ? "right" : "left";
@@ -42,15 +45,17 @@ function fitted({ data, layout }, width) {
   }
   return layout;
 }
-// Buttons move the window; turn is told the new one, two texts on the axis.
-function steer(box, buttons, turn = range => Plotly.relayout(box, { "xaxis.range": range })) {
-  const show = (from, to) => turn([onAxis(from), onAxis(to)]);
+// Buttons move the window; turn is told the new one, two texts on the axis, and ahead the one that a pointer has come to.
+function steer(box, buttons, turn = range => Plotly.relayout(box, { "xaxis.range": range }), ahead = () => {}) {
   const [first, last] = box.layout.xaxis.range.map(fromAxis);
-  buttons.querySelectorAll("[data-from]").forEach(b => b.addEventListener("click", () => show(fromAxis(b.dataset.from), fromAxis(b.dataset.to))));
-  buttons.querySelectorAll("[data-scale]").forEach(b => b.addEventListener("click", () => {
-    const [from, to] = box.layout.xaxis.range.map(fromAxis), width = Math.min((to - from) * b.dataset.scale, last - first);
-    const begin = (from + to - width) / 2 + (to - from) * b.dataset.shift;
-    const kept = Math.max(first, Math.min(begin, last - width));
-    show(kept, kept + width);
-  }));
+  const aim = ({ from: begin, to: end, scale, shift }) => {
+    if (begin) return [fromAxis(begin), fromAxis(end)].map(onAxis);
+    const [from, to] = box.layout.xaxis.range.map(fromAxis), width = Math.min((to - from) * scale, last - first);
+    const kept = Math.max(first, Math.min((from + to - width) / 2 + (to - from) * shift, last - width));
+    return [kept, kept + width].map(onAxis);
+  };
+  for (const b of buttons.querySelectorAll("[data-from], [data-scale]")) {
+    b.addEventListener("pointerenter", () => ahead(aim(b.dataset)));
+    b.addEventListener("click", () => turn(aim(b.dataset)));
+  }
 }

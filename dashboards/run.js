@@ -33,17 +33,23 @@ async function draw(box) {
   });
   box.dataset.ready = "1";
 }
-// The lines of a window, two texts on the axis; whoever asks for the same one again waits for the same answer. Those of the
-// whole run are at hand.
-function ask(box, [low, high]) {
+// The lines of a window, two texts on the axis, as the window in view (asked) or the one that a pointer has come to (ahead);
+// whoever asks for the same one again waits for the same answer. Those of the whole run are at hand.
+function ask(box, [low, high], as = "asked") {
   const query = `start=${utc(box, low)}&end=${utc(box, high)}`;
   if (box.asked?.query === query) return box.asked;
-  box.asked?.stop.abort();
+  const known = box.ahead?.query === query ? box.ahead : undefined;
+  if (known && as === "ahead") return known;
+  box[as]?.stop.abort();
+  box[as] = known ?? begin(box, low, high, query);
+  if (known) delete box.ahead;
+  return box[as];
+}
+function begin(box, low, high, query) {
   const stop = new AbortController(), everything = low <= box.span[0] && high >= box.span[1];
-  const lines = everything ? Promise.resolve(box.whole) : read(box, query, stop.signal);
-  const asked = box.asked = { query, stop, lines };
-  lines.catch(() => { if (box.asked === asked) delete box.asked; });  // the next one asks anew
-  return asked;
+  const begun = { query, stop, lines: everything ? Promise.resolve(box.whole) : read(box, query, stop.signal) };
+  begun.lines.catch(() => { for (const as of ["asked", "ahead"]) if (box[as] === begun) delete box[as]; });  // the next one asks anew
+  return begun;
 }
 async function read(box, query, signal) {
   const answer = await fetch(`/api/runs/${box.dataset.run}/window?${query}`, { signal }), lines = answer.ok ? await answer.json() : {};
@@ -63,7 +69,7 @@ async function turn(box, range) {
   const lines = await Promise.race([late, asked.lines.catch(() => undefined)]);
   if (box.asked && box.asked !== asked) return;  // meanwhile another window was chosen
   if (!lines) return Plotly.relayout(box, { "xaxis.range": range });
-  for (const [name, axis] of Object.entries(box.layout)) if (name.startsWith("xaxis")) Object.assign(axis, { range: [...range], autorange: false });
+  Object.assign(box.layout.xaxis, { range: [...range], autorange: false });
   twins(box);
   await fine(box);
 }
@@ -102,7 +108,7 @@ addEventListener("DOMContentLoaded", async () => {
     }
   }
   const buttons = document.getElementById("windows");
-  if (buttons && boxes[0]?.layout) steer(boxes[0], buttons, range => turn(boxes[0], range));
+  if (buttons && boxes[0]?.layout) steer(boxes[0], buttons, range => turn(boxes[0], range), range => ask(boxes[0], range, "ahead"));
   if (boxes[0]?.layout) for (const button of steering) button.disabled = false;
   await explained;
   for (const box of document.querySelectorAll(".why-plot")) {

@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import plotly.graph_objects as go
 from plotly.offline import get_plotlyjs
-from plotly.subplots import make_subplots
 
 from soaktest.analysis.analyse import Analysis
 from soaktest.analysis.why import explain_events
@@ -96,16 +95,7 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
     clock = Clock.of(analysis.findings.began)
     heights = [0.12, 0.46, *([0.42 / max(len(lower), 1)] * len(lower))]
     titles = ["Phase", "Pads: conductance, µS", *(f"{name.capitalize()}, {unit}" for name, unit in lower)]
-    figure = make_subplots(
-        rows=len(heights),
-        cols=1,
-        shared_xaxes=True,
-        vertical_spacing=0.035,
-        row_heights=heights,
-        subplot_titles=titles,
-    )
-    for note in figure.layout.annotations:
-        note.update(x=0, xanchor="left", font_size=13)
+    figure = _rows(heights, titles)
     _phase_bands(figure, analysis)
     _pad_lines(figure, analysis)
     for row, (name, unit) in enumerate(lower, 3):
@@ -114,16 +104,14 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
         figure.add_trace(
             go.Scatter(
                 x=clock.times(x), y=np.round(y, 3), mode="lines", name=name, line={"width": 1, "color": "#6b7680"}, showlegend=False,
-                hovertemplate=f"{name} %{{y:.3g}} {unit}<extra></extra>",
-            ),
-            row=row, col=1,
+                hovertemplate=f"{name} %{{y:.3g}} {unit}<extra></extra>", yaxis=f"y{row}",
+            )
         )  # fmt: skip
-        figure.update_yaxes(rangemode="tozero", row=row, col=1)
+        figure.update_layout({f"yaxis{row}": {"rangemode": "tozero"}})
     _events(figure, analysis)
     _gaps(figure, analysis)
     figure.update_xaxes(range=[clock.iso(analysis.findings.began), clock.iso(analysis.findings.ended)])
-    figure.update_xaxes(title_text=f"time at the bench, {clock.name}", row=len(heights), col=1)
-    figure.update_xaxes(tickformatstops=TICKS)
+    figure.update_xaxes(title_text=f"time at the bench, {clock.name}", tickformatstops=TICKS)
     figure.update_layout(meta={"utc_offset_s": clock.utc_offset_s})
     figure.update_layout(
         height=560 + 110 * len(lower), margin={"l": 70, "r": 20, "t": 40, "b": 50}, hovermode="x unified", bargap=0,
@@ -133,6 +121,25 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
     figure.update_xaxes(type="date", showspikes=False, ticks="outside", ticklen=6, tickcolor="rgba(0,0,0,0)")
     figure.update_yaxes(fixedrange=True)
     quiet_axes(figure)
+    return figure
+
+
+def _rows(heights: Sequence[float], titles: Sequence[str]) -> go.Figure:
+    """Empty rows from the top down, each a share of the height, with their titles above them, over one time axis.
+
+    One axis, not one for each row in step with the others: to draw a window took a tenth longer so.
+    """
+    figure, gap, top = go.Figure(), 0.035, 1.0
+    room = (1.0 - gap * (len(heights) - 1)) / sum(heights)
+    for row, (height, title) in enumerate(zip(heights, titles, strict=True), 1):
+        low = max(top - room * height, 0.0)
+        figure.update_layout({f"yaxis{row}": {"domain": [low, top], "anchor": "x"}})
+        figure.add_annotation(
+            text=title, x=0, y=top, xref="paper", yref="paper", xanchor="left", yanchor="bottom",
+            showarrow=False, font={"size": 13},
+        )  # fmt: skip
+        top = low - gap
+    figure.update_layout(xaxis={"anchor": f"y{len(heights)}"})
     return figure
 
 
@@ -151,15 +158,14 @@ def _phase_bands(figure: go.Figure, analysis: Analysis) -> None:
                 customdata=[[clock.time(s.start), clock.time(s.end), percent(s.confidence)] for s in spans],
                 hovertemplate=phase + " from %{customdata[0]} to %{customdata[1]}, sure to %{customdata[2]}<extra></extra>",
                 name=phase,  # in the legend too: a word that does not fit into its bar is left out
-            ),
-            row=1, col=1,
+            )
         )  # fmt: skip
     _unheard_phases(figure, analysis)
     if not analysis.phases.heard.any():
         figure.add_annotation(
             text="No phase signal was heard", x=0.5, y=0.97, xref="paper", yref="paper", showarrow=False
         )
-    figure.update_yaxes(showticklabels=False, row=1, col=1)
+    figure.update_layout(yaxis={"showticklabels": False})
 
 
 def _unheard_phases(figure: go.Figure, analysis: Analysis) -> None:
@@ -196,17 +202,15 @@ def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
             go.Scatter(
                 x=clock.times(keep_t), y=np.round(microsiemens(keep_g), 4), mode="lines", name=f"{zone} pad",
                 line={"color": colour, "dash": dash, "width": 2}, connectgaps=False,
-                hovertemplate=f"{zone} %{{y:.3g}} µS<extra></extra>",
-            ),
-            row=2, col=1,
+                hovertemplate=f"{zone} %{{y:.3g}} µS<extra></extra>", yaxis="y2",
+            )
         )  # fmt: skip
         dry_t, dry = track.t[::60], track.dry[::60]
         figure.add_trace(
             go.Scatter(
                 x=clock.times(dry_t), y=np.round(microsiemens(dry), 4), mode="lines", line={"color": colour, "width": 1, "dash": dash},
-                opacity=0.45, showlegend=False, hoverinfo="skip", name=f"{zone} dry level",
-            ),
-            row=2, col=1,
+                opacity=0.45, showlegend=False, hoverinfo="skip", name=f"{zone} dry level", yaxis="y2",
+            )
         )  # fmt: skip
     if heard:  # one word for all: the page knows each line by its own name
         named = go.Scatter(
@@ -217,13 +221,14 @@ def _pad_lines(figure: go.Figure, analysis: Analysis) -> None:
             line={"color": "#6b7680", "width": 1},
             name="dry level (thin)",
             legendrank=2000,
+            yaxis="y2",
         )
-        figure.add_trace(named, row=2, col=1)
+        figure.add_trace(named)
     else:
         figure.add_annotation(
-            text="No pad was heard", x=0.5, y=0.5, xref="x2 domain", yref="y2 domain", showarrow=False
+            text="No pad was heard", x=0.5, y=0.5, xref="x domain", yref="y2 domain", showarrow=False
         )
-    figure.update_yaxes(type="log", dtick=1, range=_pad_range(analysis), row=2, col=1)
+    figure.update_layout(yaxis2={"type": "log", "dtick": 1, "range": _pad_range(analysis)})
 
 
 def _pad_range(analysis: Analysis) -> list[float]:
@@ -238,22 +243,17 @@ def _events(figure: go.Figure, analysis: Analysis) -> None:
     clock = Clock.of(analysis.findings.began)
     for number, event in enumerate(analysis.findings.wet_events):
         colour = ZONE_LOOKS[event.zone][0]
-        figure.add_vrect(
-            x0=clock.iso(event.onset_low),
-            x1=clock.iso(event.onset_high),
-            fillcolor=colour,
-            opacity=0.25,
-            line_width=0,
-            row=2,
-            col=1,
-        )
         figure.add_shape(
-            type="line", x0=clock.iso(event.onset), x1=clock.iso(event.onset), y0=0, y1=1, xref="x2", yref="y2 domain",
+            type="rect", x0=clock.iso(event.onset_low), x1=clock.iso(event.onset_high), y0=0, y1=1, xref="x", yref="y2 domain",
+            fillcolor=colour, opacity=0.25, line={"width": 0},
+        )  # fmt: skip
+        figure.add_shape(
+            type="line", x0=clock.iso(event.onset), x1=clock.iso(event.onset), y0=0, y1=1, xref="x", yref="y2 domain",
             line={"color": colour, "width": 2},
         )  # fmt: skip
         held = f", let out in {event.phase}" if event.phase else ""
         figure.add_annotation(
-            x=clock.iso(event.onset), y=0.97 - 0.17 * (number % 5), xref="x2", yref="y2 domain", xanchor="left", showarrow=False,
+            x=clock.iso(event.onset), y=0.97 - 0.17 * (number % 5), xref="x", yref="y2 domain", xanchor="left", showarrow=False,
             name=SIDED, align="left", text=f"{event.zone} wet {clock.time(event.onset)}<br>{event.cause}{held}", font={"color": "#1b1f23", "size": 12},
             bgcolor="rgba(255,255,255,.85)", bordercolor=colour,
         )  # fmt: skip
@@ -265,7 +265,7 @@ def _notes(figure: go.Figure, notes: Sequence[NoteRow]) -> None:
     for number, note in enumerate(notes, 1):
         words = note.text or "photo"
         figure.add_annotation(
-            x=clock.iso(note.at), y=0.02, xref="x2", yref="y2 domain", yanchor="bottom", showarrow=True, arrowhead=2, ax=0, ay=-18,
+            x=clock.iso(note.at), y=0.02, xref="x", yref="y2 domain", yanchor="bottom", showarrow=True, arrowhead=2, ax=0, ay=-18,
             text=f"✎{number}", hovertext=words, font={"size": 13, "color": "#1b1f23"}, bgcolor="#fff8d6", bordercolor="#1b1f23",
         )  # fmt: skip
 
@@ -280,12 +280,12 @@ def _gaps(figure: go.Figure, analysis: Analysis) -> None:
         lost = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 3.0]
         for begin, end in lost[:40]:
             figure.add_shape(
-                type="rect", x0=clock.iso(begin), x1=clock.iso(end), y0=0.02 + 0.06 * row, y1=0.07 + 0.06 * row, xref="x2", yref="y2 domain",
+                type="rect", x0=clock.iso(begin), x1=clock.iso(end), y0=0.02 + 0.06 * row, y1=0.07 + 0.06 * row, xref="x", yref="y2 domain",
                 fillcolor=ZONE_LOOKS[zone][0], opacity=0.5, line={"width": 1, "dash": "dot", "color": "#1b1f23"},
             )  # fmt: skip
         if lost:
             longest = max(lost, key=lambda span: span[1] - span[0])
             figure.add_annotation(
-                name=SIDED, x=clock.iso(longest[0]), y=0.045 + 0.06 * row, xref="x2", yref="y2 domain", showarrow=False, xanchor="left",
+                name=SIDED, x=clock.iso(longest[0]), y=0.045 + 0.06 * row, xref="x", yref="y2 domain", showarrow=False, xanchor="left",
                 text=f"{zone} not heard or not sound", font={"size": 11, "color": "#1b1f23"}, bgcolor="rgba(255,255,255,.8)",
             )  # fmt: skip

@@ -91,8 +91,8 @@ AHEAD = 20
 """So many of the newest judged runs are drawn ahead."""
 DRAWN = 60
 """So many drawn timelines are kept; an older one is drawn again when somebody looks."""
-DRAWING = 5
-"""Goes up when a kept timeline must be drawn anew: since 5 each line has 1,600 points."""
+DRAWING = 6
+"""Goes up when a kept timeline must be drawn anew: since 6 all rows have one time axis."""
 IDLE_S = 2.0
 LOOKING_S = 1.0
 """So long after a zoom the next is waited for, and nothing is packed that would slow it."""
