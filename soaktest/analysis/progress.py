@@ -126,7 +126,7 @@ def may_stop(plan: Plan, heard: Heard, lost: list[Reason], *, leaks: bool) -> st
     ``lost`` is what is past mending.
     """
     if leaks:
-        return "It leaks, and no further wash changes that: stop it and unplug; then end and judge."
+        return "This machine has leaked, and no further wash changes that: stop it and unplug; then end and judge."
     if lost:
         return _what_to_do({reason.code for reason in lost})
     if still_needed(plan, heard):

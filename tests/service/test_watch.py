@@ -187,7 +187,7 @@ def test_an_alarm_ends_with_the_water_and_the_next_water_has_not_been_seen(
         until(lambda: told.last("alarm").get("wet") is False)
         assert told.page["alarm"] is None
         assert list(told.page["run"]["leaked"]) == ["left"]
-        assert "It leaks" in told.page["run"]["may_stop"]
+        assert "has leaked" in told.page["run"]["may_stop"]
         journal.keep([m for m in whole.messages if m.at >= began + 860])
         until(lambda: told.last("alarm").get("wet") is True)
         assert told.page["alarm"]["unseen"] == ["left"]
