@@ -23,6 +23,7 @@ from soaktest.analysis.conductance import (
     log_conductance,
     wetness,
 )
+from soaktest.analysis.drying import dry_again, stays_below
 from soaktest.analysis.events import SIEMENS_PER_ML, PadCheck, PadEvent, PadTrack
 from soaktest.analysis.onset_search import (
     CREEP_S,
@@ -38,8 +39,9 @@ from soaktest.analysis.onset_search import (
 )
 from soaktest.analysis.pad_health import Health, adc_step, judge_health
 from soaktest.analysis.pad_noise import LEAST_RISE, Noise, noise_of
-from soaktest.analysis.series import EMPTY, Floats, PadWiring, Series, Signals
+from soaktest.analysis.series import EMPTY, Floats, PadWiring, Series, Signals, per_second
 from soaktest.analysis.shared_rise import share_rises
+from soaktest.analysis.small_rises import by_drops, first_edge
 from soaktest.analysis.wet_on_damp import wetted_while_damp
 from soaktest.plans import DROP_ML
 from soaktest.vocabulary import ZONES, Zone, percent
@@ -63,15 +65,15 @@ SLANT_S = 60
 """Seconds by which a creeping onset may have been later, at the most."""
 STEP_SLANT_S = 22
 """The same where a step shows that something of it was there."""
+EDGE_LOW_S, EDGE_HIGH_S = 5, 30
+"""Seconds by which water may have come before an edge in a small rise, and after it as an amount that counts."""
+UNHEARD_S = 4.0
+"""Seconds unheard before an onset that make it one of unknown time: the middle is told, and the interval holds them."""
 SILENCE_S = 10.0
 """Seconds unheard in which a dry level hardly drifts by a step."""
 CONFIRM_S = 120
 LEARN_S = 45
 """Seconds from which a level is learned before anything is tested."""
-DRY_AGAIN = 0.12
-"""Share of an event's peak rise below which its pad is dry again."""
-SMALL_DRY_AGAIN = 0.35
-"""The same of a rise that is hardly more than the least: drift may hold the rest up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,17 +180,6 @@ def _unread(zone: Zone, health: Health) -> PadTrack:
     )  # fmt: skip
 
 
-def per_second(series: Series, began: float) -> tuple[Floats, Floats]:
-    """Means over whole seconds since ``began``: middles of the seconds heard (UTC), and means."""
-    if not len(series):
-        return np.empty(0), np.empty(0)
-    second = np.floor(series.t - began).astype(np.int64)
-    heard, start, count = np.unique(second, return_index=True, return_counts=True)
-    means: Floats = np.add.reduceat(series.v, start) / count
-    middles: Floats = began + heard.astype(np.float64) + 0.5
-    return middles, means
-
-
 def _find_events(
     zone: Zone, t: Floats, x: Floats, noise: Noise, dampest: float | None
 ) -> tuple[list[PadEvent], Floats]:
@@ -197,11 +188,12 @@ def _find_events(
     ``dampest`` is the log level that no dry pad exceeds, given where the pad was wet at the start.
     """
     events: list[PadEvent] = []
+    doubtful: list[int] = []
     dry = np.full(len(x), np.nan)
     begin = 0
     if dampest is not None:
         level = float(np.quantile(x, 0.02))
-        end = _below(x, dampest)
+        end = stays_below(x, dampest)
         stop = end if end is not None else len(x)
         dry[:stop] = level
         events.append(_event(zone, t, x, _Found(0, 0, 0, end, level, 99.0), at_start=True))
@@ -213,8 +205,22 @@ def _find_events(
             break
         found = _confirm(t, x, (dried, begin), alarm, noise)
         if found is None:
+            doubtful.append(alarm.at)
+            found = _by_drops(t, x, dried, doubtful, alarm, noise)
+        else:
+            edge = first_edge(x, dried, doubtful, found.onset, noise.sigma)
+            if edge is not None:
+                onset, low, high = _around(edge.onset, dried, found.onset)
+                if edge.dry_again is None:
+                    found = replace(found, onset=onset, low=low, high=high)
+                else:  # dry again before more came: two wettings, the first too small to be confirmed by itself
+                    small = _Found(onset, low, high, edge.dry_again, edge.level, 1.0)
+                    events.append(_event(zone, t, x, small))
+                    dry[onset : edge.dry_again] = edge.level
+        if found is None:
             begin = alarm.at + 1
             continue
+        doubtful = []
         stop = found.end if found.end is not None else len(x)
         dry[found.onset : stop] = found.level
         events.append(_event(zone, t, x, found))
@@ -313,8 +319,23 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
         latest = min(high, step + STEP_SLANT_S) if brings >= TRACE_S else onset + 1
         onset, high = step, min(max(step + 3, latest), stop - 1)
     top = alarm.at + int(np.argmax(after))  # it must have been wet before it can be dry again
-    end = _dry_again(x, top, level, peak, noise)
+    end = dry_again(x, top, level, peak, noise)
     return _Found(onset, max(low, dried), high, end, level, alarm.strength)
+
+
+def _by_drops(
+    t: Floats, x: Floats, dried: int, doubtful: list[int], alarm: _Alarm, noise: Noise
+) -> _Found | None:
+    drops = by_drops(t, x, dried, doubtful, noise)
+    if drops is None:
+        return None
+    end = dry_again(x, drops.stop - 1, drops.level, drops.top - drops.level, noise)
+    return _Found(*_around(drops.onset, dried, drops.stop - 1), end, drops.level, alarm.strength)
+
+
+def _around(onset: int, dried: int, latest: int) -> tuple[int, int, int]:
+    """An onset that an edge shows, with its low and high end."""
+    return onset, max(onset - EDGE_LOW_S, dried), min(onset + EDGE_HIGH_S, latest)
 
 
 def _last_silence(t: Floats, at: int) -> int:
@@ -337,23 +358,6 @@ def _date(x: Floats, begin: int, at: int, level: float, noise: Noise) -> tuple[i
     return min(begin + found.low, trace), onset, max(min(begin + found.high, onset + 30), latest)
 
 
-def _dry_again(x: Floats, at: int, level: float, peak: float, noise: Noise) -> int | None:
-    """Index from which the pad has stayed near dry for half a minute, or None."""
-    rise = np.maximum.accumulate(x[at:]) - level
-    least = max(min(LEAST_RISE, max(SMALL_DRY_AGAIN * peak, LEAST_RISE / 2)), 4 * noise.slow)
-    limit = level + np.maximum(DRY_AGAIN * np.maximum(rise, peak), least)
-    since = _below(x[at:] - limit, 0.0)
-    return None if since is None else at + since
-
-
-def _below(x: Floats, limit: float) -> int | None:
-    """Index from which the pad has stayed below a level for half a minute, or None."""
-    if len(x) < 30:
-        return None
-    hit = np.flatnonzero(np.convolve((x < limit).astype(np.float64), np.ones(30), "valid") >= 30)
-    return int(hit[0]) if len(hit) else None
-
-
 def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = False) -> PadEvent:
     stop = found.end if found.end is not None else len(x)
     part = x[found.onset : max(stop, found.onset + 1)]
@@ -363,11 +367,16 @@ def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = 
     first5 = float(above[: min(8, len(above))].max()) - (0.0 if at_start else max(float(before.mean()), 0.0))
     # A slow rise is under way before its onset can be told: 10 % is sought from the interval's low end.
     reached = np.maximum.accumulate(x[min(found.low, found.onset) : max(stop, found.onset + 1)] - found.level)
+    low, unheard = found.low, float(t[found.onset] - t[max(found.onset - 1, 0)]) - 1.0
+    if unheard > UNHEARD_S:  # it came while the pad was not heard, nobody knows when
+        low = min(low, found.onset - 1)
+    else:
+        unheard = 0.0
     i10, i90 = int(np.argmax(reached >= 0.1 * rise)), int(np.argmax(reached >= 0.9 * rise))
     return PadEvent(
         zone=zone,
-        onset=float(t[found.onset]) - 0.5,
-        onset_low=float(t[found.low]) - 1.5,
+        onset=float(t[found.onset]) - 0.5 - unheard / 2,
+        onset_low=float(t[low]) - 1.5,
         onset_high=float(t[found.high]) + 1.0,
         end=float(t[found.end]) if found.end is not None else None,
         rise=rise,

@@ -32,6 +32,17 @@ class Series:
 EMPTY = Series(np.empty(0), np.empty(0))
 
 
+def per_second(series: Series, began: float) -> tuple[Floats, Floats]:
+    """Means over whole seconds since ``began``: middles of the seconds heard (UTC), and means."""
+    if not len(series):
+        return np.empty(0), np.empty(0)
+    second = np.floor(series.t - began).astype(np.int64)
+    heard, start, count = np.unique(second, return_index=True, return_counts=True)
+    means: Floats = np.add.reduceat(series.v, start) / count
+    middles: Floats = began + heard.astype(np.float64) + 0.5
+    return middles, means
+
+
 @dataclass(frozen=True, slots=True)
 class PadWiring:
     """A pad's divider: ohms to ground, and across the pad's far end (None: not fitted)."""
