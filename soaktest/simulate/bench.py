@@ -35,6 +35,8 @@ ELEMENT_FROM_W = 1000.0
 """What draws more is an element: no drawn machine's motor does."""
 WETTED_ML = 0.025
 """A pad is wet from half a drop on: a drop is about 0.05 ml (20 to the millilitre, handbook value from memory)."""
+REACHED_ML = WETTED_ML / 5
+"""Less of it is no water to be seen, whatever a film's edge or a fleck brings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +101,9 @@ class Truth:
 
     phases: list[tuple[str, float, float]]
     first_water: dict[str, float]
-    """When the first drop was on each pad that got wet by the leak."""
+    """When half a drop was on each pad that got wet by the leak."""
+    reached: dict[str, float]
+    """When water reached those pads: a tenth of a drop. A puddle's edge may need minutes from there to half a drop."""
     released_in: dict[str, str]
     """For each such pad, the phase in which the water of its first drop was let out."""
     part: str | None
@@ -157,7 +161,7 @@ def _water(
     seconds = len(motion.phase) // RATE
     water = {zone: np.zeros(seconds * RATE) for zone in ZONES}
     told: dict[str, object] = {
-        "first_water": {}, "released_in": {}, "part": None, "x_mm": None, "leaked_ml": 0.0, "on_pads_ml": 0.0, "cause": None,
+        "first_water": {}, "reached": {}, "released_in": {}, "part": None, "x_mm": None, "leaked_ml": 0.0, "on_pads_ml": 0.0, "cause": None,
     }  # fmt: skip
     if scenario.leak:
         part = next(p for p in layout.parts if p.id == scenario.leak.part)
@@ -170,6 +174,7 @@ def _water(
         let_out = np.cumsum(flow)
         come = np.cumsum(landing)
         told["first_water"] = {z: EPOCH + (i + 1) / RATE for z, i in first.items()}
+        told["reached"] = {z: EPOCH + (int(np.argmax(water[z] > REACHED_ML)) + 1) / RATE for z in first}
         told["released_in"] = {
             z: PHASES[
                 int(motion.phase[min(int(np.searchsorted(let_out, come[i] * 0.999)), seconds - 1) * RATE])

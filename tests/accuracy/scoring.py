@@ -119,20 +119,27 @@ def _score_phases(out: Tally, findings: Findings, truth: Truth) -> None:
 
 
 def _score_events(out: Tally, findings: Findings, truth: Truth) -> None:
+    """Onsets against when water reached the pad; a row of its own counts those within 20 s of half a drop on it."""
     found = [(e.zone, e.onset) for e in findings.wet_events if e.cause == "leak"]
-    for name, window in (("close", CLOSE_S), ("loose", LOOSE_S)):
-        pairs = matched(truth.first_water, found, window)
+    for name, times, window in (
+        ("close", truth.reached, CLOSE_S),
+        ("loose", truth.reached, LOOSE_S),
+        ("half", truth.first_water, CLOSE_S),
+    ):
+        pairs = matched(times, found, window)
         out.add(f"hits {name}", len(pairs))
-        out.add(f"true {name}", len(truth.first_water))
+        out.add(f"true {name}", len(times))
         out.add(f"found {name}", len(found))
         if name == "loose":
             leaks = [e for e in findings.wet_events if e.cause == "leak"]
             for zone, j in pairs:
-                at, event = truth.first_water[zone], leaks[j]
+                at, event = times[zone], leaks[j]
                 out.add("onset error", abs(event.onset - at))
-                out.add("onset interval holds", event.onset_low - 0.5 <= at <= event.onset_high + 0.5)
+                for figure, when in (("", at), (", half a drop", truth.first_water[zone])):
+                    held = event.onset_low - 0.5 <= when <= event.onset_high + 0.5
+                    out.add(f"onset interval holds{figure}", held)
                 out.add("phase held responsible", event.phase == truth.released_in[zone])
-                first = at == min(truth.first_water.values())
+                first = at == min(times.values())
                 if first and len(tuple(truth.choices["signals"])) == 4:  # type: ignore[arg-type]
                     out.add("phase, first pad, all signals", event.phase == truth.released_in[zone])
                 if event.phase:
