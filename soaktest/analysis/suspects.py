@@ -54,6 +54,8 @@ SHARPEN = 1.6
 """Delays and rates are tried wider than machines are; the phase is surer than their plain mixture says."""
 LAYOUT_TRUST = 0.5
 """Power of the layout's shares of leaks, which are somebody's guess; what a workshop has confirmed counts in full."""
+SURER = 1.3
+"""Power of the likelihood: all that is unknown is tried wider than machines are, so parts are told apart better than it says."""
 FLAT_PHASE = 0.05
 """Share of the phase's chances spread over all that had been by then: water stands in trays and laggings, and takes ways of its own."""
 FLAT = 0.03
@@ -112,7 +114,7 @@ def posterior(
     prior = np.array([(priors or {}).get(fit.part.id, fit.part.prior**LAYOUT_TRUST) for fit in fits])
     before = earlier or {}
     evidence = np.array([fit.log_likelihood + before.get(fit.part.id, 0.0) for fit in fits])
-    logs = np.log(np.maximum(prior / prior.sum(), 1e-6)) + evidence
+    logs = np.log(np.maximum(prior / prior.sum(), 1e-6)) + SURER * evidence
     share = np.exp(logs - logsumexp(logs))
     share = (1 - FLAT) * share + FLAT / len(fits)
     return {fit.part.id: float(p) for fit, p in zip(fits, share, strict=True)}
