@@ -29,6 +29,8 @@ TICKS = [
     {"dtickrange": [43_200_000, None], "value": "%d %b\n%Y"},
 ]
 """How a time is written on the axis, by the milliseconds from tick to tick: as everywhere else."""
+MOMENT = "%d %b %Y, %H:%M:%S"
+"""How a time is written above what is read at it."""
 SIDED = "sided"
 """Words beside a line; the page puts them on that side of it where there is room."""
 _SHOWN_UNITS = {"m/s2": "m/s²", "/": "share"}
@@ -111,7 +113,9 @@ def timeline_figure(analysis: Analysis) -> go.Figure:
     _events(figure, analysis)
     _gaps(figure, analysis)
     figure.update_xaxes(range=[clock.iso(analysis.findings.began), clock.iso(analysis.findings.ended)])
-    figure.update_xaxes(title_text=f"time at the bench, {clock.name}", tickformatstops=TICKS)
+    figure.update_xaxes(
+        title_text=f"time at the bench, {clock.name}", tickformatstops=TICKS, hoverformat=MOMENT
+    )
     figure.update_layout(meta={"utc_offset_s": clock.utc_offset_s})
     figure.update_layout(
         height=560 + 110 * len(lower), margin={"l": 70, "r": 20, "t": 40, "b": 50}, hovermode="x unified", bargap=0,

@@ -1,5 +1,6 @@
 """The timeline's window: near and whole again by buttons, left alone by a finger, downloaded as a picture."""
 
+import re
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from pathlib import Path
@@ -64,6 +65,34 @@ def test_a_zoom_keeps_the_phases_and_the_whole_run_comes_back(
     (dragged,) = page.evaluate(LOOK)
     assert dragged["kind"] == "date"
     assert dragged["range"][0] < first - 60
+
+
+def test_what_is_under_the_mouse_is_told_in_words_after_a_zoom_too(
+    service: Service, enter: Callable[..., Page]
+) -> None:
+    """Every pad with its unit, at a time to the second."""
+    page = enter()
+    page.set_viewport_size({"width": 1280, "height": 1700})
+    page.goto(service.url + "/runs/1")
+    page.wait_for_selector("#timeline[data-ready]")
+    for title in (None, "left wet"):
+        if title:
+            press(page, title)
+        box = page.locator(
+            "#timeline .xy2 .nsewdrag, #timeline .nsewdrag[data-subplot=xy2]"
+        ).first.bounding_box()
+        assert box is not None
+        for share in (0.5, 0.6):
+            page.mouse.move(box["x"] + share * box["width"], box["y"] + box["height"] / 2, steps=4)
+        page.wait_for_selector("#timeline .hoverlayer text")
+        when, *said = page.locator("#timeline .hoverlayer text").all_text_contents()
+
+        assert re.fullmatch(r"\d\d \w{3} \d{4}, \d\d:\d\d:\d\d", when)
+        assert [re.sub(r"[\d.e+-]+ µS", "µS", words) for words in said] == [
+            "left µS",
+            "centre µS",
+            "right µS",
+        ]
 
 
 @pytest.mark.parametrize(("width", "dark"), [(1280, False), (390, True)])
