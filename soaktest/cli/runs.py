@@ -142,7 +142,7 @@ def show(number: NUMBER, as_json: JSON = False) -> None:
     Example: soaktest run show 12
     """
     from soaktest.bench import find_run
-    from soaktest.findings import Findings
+    from soaktest.findings import kept_name, kept_whole
 
     run = find_run(journal(), number)
     if as_json:
@@ -153,8 +153,12 @@ def show(number: NUMBER, as_json: JSON = False) -> None:
     print(
         f"Run {run.id}, bench {run.bench}, unit {run.unit or '-'}, {run.stage}; began {when(run.began)}, ended {when(run.ended) or '-'}"
     )
-    if run.findings:
-        show_findings(console(), Findings.model_validate_json(run.findings))
+    if told := kept_whole(run.findings):
+        show_findings(console(), told)
+    elif run.findings:
+        print(
+            f"{kept_name(run.findings)}, by another version of this program. To see why, judge it anew: soaktest judge {number}"
+        )
     else:
         print(f"Not judged yet: soaktest judge {number}")
 

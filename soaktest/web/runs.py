@@ -19,7 +19,7 @@ from soaktest.analysis.why import explain_events
 from soaktest.bench import find_run, layout_of, list_runs, name_unit, plan_of, refuse_cancelled, so_far
 from soaktest.certificate.register import list_certificates
 from soaktest.errors import InputError, Way
-from soaktest.findings import Findings, kept_name
+from soaktest.findings import Findings, kept_name, kept_whole
 from soaktest.in_words import Clock, answer, event_rows, jumps, verdict_shown, what_changed
 from soaktest.journal import Journal
 from soaktest.records import find_note, notes_of
@@ -123,8 +123,10 @@ def _hours(run: RunRow) -> float:
 
 
 def kept_findings(run: RunRow) -> Findings | None:
-    """The answer kept with a judged run, so that its page need not wait for the analysis; None where there is none."""
-    return Findings.model_validate_json(run.findings) if run.findings and run.ended is not None else None
+    """The answer kept with a judged run, so that its page need not wait for the analysis; None where there is none, or
+    another version kept it: then the run is looked at anew.
+    """
+    return kept_whole(run.findings) if run.ended is not None else None
 
 
 @router.get("/runs/{number}/why", include_in_schema=False)

@@ -233,6 +233,24 @@ def test_a_run_begun_without_a_tag_is_given_its_unit_once_and_the_story_says_so(
     assert "keeps it" in str(CliRunner().invoke(app, ["run", "unit", str(run.id), "B-0003"]).exception)
 
 
+def test_a_run_that_another_version_judged_is_looked_at_anew(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its page, its findings for programs, and at the terminal what to do to see why."""
+    journal, number = shop.journal, shop.leaked.id
+    with journal.session() as session:
+        session.get_one(RunRow, number).findings = '{"verdict": "fail", "of": "another version"}'
+    client = TestClient(create_app(journal, lambda _topic, _payload: None, None))
+
+    assert "FAIL" in client.get(f"/runs/{number}").text
+    assert client.get(f"/api/runs/{number}/findings").json()["verdict"] == "fail"
+    assert client.get("/runs").status_code == 200
+    monkeypatch.setattr("soaktest.cli.runs.journal", lambda: journal)
+    said = CliRunner().invoke(app, ["run", "show", str(number)])
+    assert said.exit_code == 0
+    assert f"judge it anew: soaktest judge {number}" in said.output
+
+
 def test_runs_are_found_by_their_words_and_a_cancelled_one_is_no_retest(shop: Shop) -> None:
     """By unit, bench, plan and verdict; what was cancelled gives no orders."""
     journal = shop.journal
