@@ -177,12 +177,20 @@ def water_level(probability: Floats) -> Floats:
     return out
 
 
+def normal_integral(z: Floats) -> Floats:
+    """Close to the normal integral (within 0.02), at less than half its price; the array is used up."""
+    z *= 0.8
+    np.tanh(z, out=z)
+    z += 1.0
+    z *= 0.5
+    return z
+
+
 def _kernel(median_s: float, steps: int) -> Floats:
     """Log-normal delay, cut at six medians, sums to 1."""
     n = int(min(max(6 * median_s / STEP_S, 3), steps))
     edges = np.arange(n + 1) * STEP_S
     z = (np.log(np.maximum(edges, 1e-3)) - np.log(median_s)) / DELAY_SPREAD
-    from_start = 0.5 * (1 + np.tanh(0.8 * z))  # close to the normal integral, and cheap
-    kernel = np.diff(from_start)
+    kernel = np.diff(normal_integral(z))
     out: Floats = kernel / max(kernel.sum(), 1e-9)
     return out

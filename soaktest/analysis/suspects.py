@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.special import logsumexp, ndtr
+from scipy.special import logsumexp
 
 from soaktest.analysis.events import PadEvent, PadTrack
-from soaktest.analysis.exposure import STEP_S, Inflow, inflow_of, phase_steps, water_level
+from soaktest.analysis.exposure import STEP_S, Inflow, inflow_of, normal_integral, phase_steps, water_level
 from soaktest.analysis.series import Floats, PhaseTrack
 from soaktest.layouts import Layout, Pad, Part
 from soaktest.vocabulary import PHASES, ZONES, Zone
@@ -182,8 +182,7 @@ def _threshold(pad: Pad, x_mm: Floats, y_mm: float) -> Floats:
 def _chance(inflow: Inflow, starts: Floats, at: float, log_threshold: Floats) -> Floats:
     """Chance that the threshold was passed by ``at``; shape (starts, variants, rates, shifts)."""
     water = np.log(np.maximum(inflow.volume(at) - starts, 1e-9))[:, :, None] + np.log(RATES_ML_S)
-    out: Floats = ndtr((water[..., None] - log_threshold) / THRESHOLD_SPREAD)
-    return out
+    return normal_integral((water[..., None] - log_threshold) / THRESHOLD_SPREAD)
 
 
 def _growth(track: PadTrack, event: PadEvent, t: Floats) -> Floats:

@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
 from soaktest.analysis.coverage import UNHEARD_FILL_S, find_stretches, first_water
-from soaktest.analysis.exposure import inflow_of, phase_steps, water_level
+from soaktest.analysis.exposure import inflow_of, normal_integral, phase_steps, water_level
 from soaktest.analysis.series import PhaseTrack
 from soaktest.layouts import Part, read_layout
 from soaktest.vocabulary import PHASES, Phase
@@ -47,3 +48,9 @@ def test_no_part_is_ruled_out_by_a_fill_that_was_missed(name: str) -> None:
     just_before, long_before = inflow.volume(T0 + 396).max(), inflow.volume(T0 + 250).max()
 
     assert just_before > 20 * long_before
+
+
+def test_the_cheap_normal_integral_is_close_to_the_exact_one() -> None:
+    z = np.linspace(-6.0, 6.0, 2001)
+
+    assert np.abs(normal_integral(z.copy()) - ndtr(z)).max() < 0.02
