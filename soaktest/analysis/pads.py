@@ -204,26 +204,19 @@ def _find_events(
         if alarm is None:
             break
         found = _confirm(t, x, (dried, begin), alarm, noise)
-        if found is None:
-            doubtful.append(alarm.at)
-            found = _by_drops(t, x, dried, doubtful, alarm, noise)
+        if found is not None:
+            wettings = _from_first_edge(x, dried, doubtful, found, noise)
         else:
-            edge = first_edge(x, dried, doubtful, found.onset, noise.sigma)
-            if edge is not None:
-                onset, low, high = _around(edge.onset, dried, found.onset)
-                if edge.dry_again is None:
-                    found = replace(found, onset=onset, low=low, high=high)
-                else:  # dry again before more came: two wettings, the first too small to be confirmed by itself
-                    small = _Found(onset, low, high, edge.dry_again, edge.level, 1.0)
-                    events.append(_event(zone, t, x, small))
-                    dry[onset : edge.dry_again] = edge.level
-        if found is None:
+            doubtful.append(alarm.at)
+            wettings = _by_drops(t, x, dried, doubtful, alarm, noise)
+        if not wettings:
             begin = alarm.at + 1
             continue
         doubtful = []
-        stop = found.end if found.end is not None else len(x)
-        dry[found.onset : stop] = found.level
-        events.append(_event(zone, t, x, found))
+        for wetting in wettings:
+            stop = wetting.end if wetting.end is not None else len(x)
+            dry[wetting.onset : stop] = wetting.level
+            events.append(_event(zone, t, x, wetting))
         begin = dried = max(stop, alarm.at + 1)
     return events, _filled(dry, x)
 
@@ -325,12 +318,23 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
 
 def _by_drops(
     t: Floats, x: Floats, dried: int, doubtful: list[int], alarm: _Alarm, noise: Noise
-) -> _Found | None:
+) -> list[_Found]:
     drops = by_drops(t, x, dried, doubtful, noise)
     if drops is None:
-        return None
+        return []
     end = dry_again(x, drops.stop - 1, drops.level, drops.top - drops.level, noise)
-    return _Found(*_around(drops.onset, dried, drops.stop - 1), end, drops.level, alarm.strength)
+    return [_Found(*_around(drops.onset, dried, drops.stop - 1), end, drops.level, alarm.strength)]
+
+
+def _from_first_edge(x: Floats, dried: int, doubtful: list[int], found: _Found, noise: Noise) -> list[_Found]:
+    """A wetting from where its first doubtful rise set in; two, where the pad was dry again before more came."""
+    edge = first_edge(x, dried, doubtful, found.onset, noise.sigma)
+    if edge is None:
+        return [found]
+    onset, low, high = _around(edge.onset, dried, found.onset)
+    if edge.dry_again is None:
+        return [replace(found, onset=onset, low=low, high=high)]
+    return [_Found(onset, low, high, edge.dry_again, edge.level, 1.0), found]
 
 
 def _around(onset: int, dried: int, latest: int) -> tuple[int, int, int]:
@@ -367,11 +371,9 @@ def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = 
     first5 = float(above[: min(8, len(above))].max()) - (0.0 if at_start else max(float(before.mean()), 0.0))
     # A slow rise is under way before its onset can be told: 10 % is sought from the interval's low end.
     reached = np.maximum.accumulate(x[min(found.low, found.onset) : max(stop, found.onset + 1)] - found.level)
-    low, unheard = found.low, float(t[found.onset] - t[max(found.onset - 1, 0)]) - 1.0
-    if unheard > UNHEARD_S:  # it came while the pad was not heard, nobody knows when
-        low = min(low, found.onset - 1)
-    else:
-        unheard = 0.0
+    gap = float(t[found.onset] - t[max(found.onset - 1, 0)]) - 1.0
+    unheard = gap if gap > UNHEARD_S else 0.0  # it came while the pad was not heard, nobody knows when
+    low = min(found.low, found.onset - 1) if unheard else found.low
     i10, i90 = int(np.argmax(reached >= 0.1 * rise)), int(np.argmax(reached >= 0.9 * rise))
     return PadEvent(
         zone=zone,

@@ -6,6 +6,7 @@ that grows damp does the same, but without an edge: it sets in slowly, and no se
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from typing import NamedTuple
 
 import numpy as np
@@ -61,14 +62,17 @@ def by_drops(t: Floats, x: Floats, dried: int, alarms: list[int], noise: Noise) 
     now = alarms[-1]
     stop = min(now + SETTLED_S, len(x))
     top = float(np.median(x[stop - 8 : stop]))
-    for at in [one for one in alarms if t[now] - t[one] < CREEP_S][:TRIED]:
+    recent = bisect_left(
+        alarms, int(np.searchsorted(t, t[now] - CREEP_S, "right"))
+    )  # a day of damp air has thousands
+    for at in alarms[recent : recent + TRIED]:
         before = x[max(dried, at - GROWN_S) : at - 12]
         if len(before) < LATE_S:
             continue
         level = float(np.median(before))
         rise = top - level
         lasts = means_of(x[at:stop], LEVEL_S).min() - level >= noise.sigma
-        if rise < noise.least_rise(level) or not lasts or np.diff(x[at:stop]).min() < -0.5 * rise:
+        if rise < noise.least_rise(level) or not lasts or np.diff(x[at:stop]).min(initial=0.0) < -0.5 * rise:
             continue
         if share_of_steps(x[at - LATE_S : stop]) >= IN_STEPS:
             return Drops(_left_level(x, at - LATE_S, at + 1, level, noise.sigma), level, top, stop)

@@ -7,9 +7,10 @@ import pytest
 from numpy.typing import NDArray
 
 from soaktest.analysis.events import PadEvent
+from soaktest.analysis.pad_noise import Noise
 from soaktest.analysis.pads import read_pads
 from soaktest.analysis.series import PadWiring, Series, Signals
-from soaktest.analysis.small_rises import IN_STEPS, share_of_steps
+from soaktest.analysis.small_rises import IN_STEPS, by_drops, share_of_steps
 
 Array = NDArray[np.float64]
 T0, LENGTH_S, RATE = 1_764_000_000.0, 2400, 2.0
@@ -95,6 +96,17 @@ def test_water_that_came_while_the_pad_was_not_heard_came_at_some_time_in_that_s
     assert event.onset - T0 == pytest.approx(950, abs=3)
     assert event.onset_low - T0 <= 900
     assert event.onset_high - T0 >= 1000
+
+
+def test_a_rise_that_alarms_again_in_the_last_second_is_weighed_too() -> None:
+    x = np.full(400, -6.25)
+    x[392:] += 0.2
+    noise = Noise(0.0015, 0.0015, (1e-6, 1e-4), 1 / 65_535, 1e5)
+
+    for alarms in ([399], [392, 399]):
+        drops = by_drops(np.arange(400.0), x, 0, alarms, noise)
+        assert drops is not None
+        assert drops.onset == 392
 
 
 def test_the_share_of_steps_is_large_for_steps_small_for_a_slope_and_hum_cancels() -> None:

@@ -130,9 +130,8 @@ def test_a_dry_second_run_speaks_against_parts_that_it_exercised() -> None:
     assert chance["sump-hose"] < before["sump-hose"]
     said = both.explanation.part_log_likelihood
     against = {part: said[part] - log for part, log in first.explanation.part_log_likelihood.items()}
-    assert (
-        against["sump-hose"] < against["drain-hose"] < 0
-    )  # the one leaks throughout, the other in drain and spin alone
+    # the one leaks throughout, the other in drain and spin alone
+    assert against["sump-hose"] < against["drain-hose"] < 0
     assert max(against.values()) < 0
 
 
