@@ -84,6 +84,8 @@ class Frames:
     sees_heat: bool
     by_current: bool
     """Whether the watts are amperes times volts and a usual power factor."""
+    by_instants: bool
+    """Whether the watts are readings of an instant now and then, and no means."""
     strong_pump: float
     """Watts of a pump that draws as much as a drum at its strokes; NaN where the pump is an ordinary one."""
 
@@ -93,7 +95,8 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     power, current = signals.other("power"), signals.other("current")
     source = power if len(power) else Series(current.t, _active(current) * watts_per_ampere)
     step = source.step_s if len(source) > 1 else 1.0
-    watts = grid(centred(source), t0, seconds)
+    timed = centred(source)
+    watts = grid(timed, t0, seconds)
     watts = unlagged(watts, step) if len(power) else unlagged_rms(watts, step)
     inlet = _on(grid(signals.other("inlet"), t0, seconds))
     pumped = grid(signals.other("outlet"), t0, seconds)
@@ -112,7 +115,7 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     sees_heat = bool(known.any())
     return Frames(
         watts, heater, turning, inlet, outlet, vibration, heard, step,
-        sees_heat, sees_heat and not len(power), strong_pump,
+        sees_heat, sees_heat and not len(power), timed is not source, strong_pump,
     )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from soaktest.analysis.phase_frames import Frames
-from soaktest.analysis.phase_model import S
+from soaktest.analysis.phase_model import DRAINS, S
 from soaktest.analysis.phase_runs import Runs
 from soaktest.analysis.series import Floats
 
@@ -86,7 +86,7 @@ def adapted(levels: Levels, runs: Runs, path: np.ndarray) -> Levels:
     still = (runs.turning == 0) & (runs.heater != 1) & ~np.isnan(runs.watts) & (runs.seconds >= 4)
     over = runs.watts - levels.rest
     fill = still & np.isin(path, (S["fill1"], S["fill2"])) & (over > 2.5) & (over < 22)
-    drain = still & (path == S["drain"]) & (over > 8)
+    drain = still & np.isin(path, DRAINS) & (over > 8)
     valve, pump = levels.valve, levels.pump
     if fill.sum() >= 2:
         valve = 0.5 * valve + 0.5 * float(np.median(over[fill]))

@@ -4,7 +4,8 @@ States are finer than phases: a fill after a drain leads to a rinse, one after r
 loosening strokes after the last spin are a state of their own (put out as idle) so that they are
 not taken for a rinse; the pump that clears the sump of an older wash before the first fill is one, so
 that the fill after it leads to a wash; the rest before anything is one, for what comes first is hardly
-a drain. Durations are log-normal, their medians and spreads wide enough for quick and long programmes
+a drain; a drain in which the drum turns on and off, to loosen and spread what is in it, is one, so that
+its strokes tell for once that it is rare, and not each of them anew. Durations are log-normal, their medians and spreads wide enough for quick and long programmes
 (common practice, no published source).
 """
 
@@ -31,6 +32,7 @@ STATES: Final = (
     "clear",
     "pause",
     "before",
+    "stirred",
 )
 N_STATES: Final = len(STATES)
 PHASE_OF: Final = np.array(
@@ -49,10 +51,13 @@ PHASE_OF: Final = np.array(
             "drain",
             "idle",
             "idle",
+            "drain",
         )
     ]
 )
 S: Final = {name: i for i, name in enumerate(STATES)}
+DRAINS: Final = S["drain"], S["stirred"]
+"""The drum of most stands still in the one; in the other it turns on and off."""
 
 _DURATION: Final = {  # median s, sigma of the log, least s, longest s
     "idle": (400.0, 1.3, 60.0, 7200.0),
@@ -67,6 +72,7 @@ _DURATION: Final = {  # median s, sigma of the log, least s, longest s
     "clear": (12.0, 0.6, 3.0, 60.0),
     "pause": (30.0, 0.7, 20.0, 115.0),
     "before": (400.0, 1.3, 60.0, 7200.0),
+    "stirred": (90.0, 0.6, 20.0, 600.0),
 }
 
 _STEPS: Final = {
@@ -86,7 +92,7 @@ _STEPS: Final = {
 
 _START: Final = {
     "before": -0.3, "idle": -4.0, "fill1": -1.5, "wash": -3.0, "heat": -3.5, "drain": -3.5, "spin": -4.0,
-    "fill2": -4.5, "rinse": -4.5, "loosen": -5.0, "clear": -4.0, "pause": -6.0,
+    "fill2": -4.5, "rinse": -4.5, "loosen": -5.0, "clear": -4.0, "pause": -6.0, "stirred": -4.5,
 }  # fmt: skip
 
 _MEDIAN = np.array([_DURATION[s][0] for s in STATES])
@@ -94,6 +100,8 @@ _SIGMA = np.array([_DURATION[s][1] for s in STATES])
 _LEAST = np.array([_DURATION[s][2] for s in STATES])
 LONGEST = np.array([_DURATION[s][3] for s in STATES])
 SHORT_PENALTY: Final = 9.0
+STIRRED, STILL_AGAIN = 2.0, 1.0
+"""Log chance against a drain in which the drum turns, and against its standing still for the rest of it."""
 PUMP_FIRST: Final = 2.5
 """Log chance against a programme that begins with a drain, where it may be a fill as well."""
 
@@ -128,7 +136,11 @@ def cycle_model(*, pump_first: bool = True) -> Model:
     for source, targets in _STEPS.items():
         for target, score in targets.items():
             transition[S[source], S[target]] = score
+    drain, stirred = DRAINS
+    transition[stirred] = transition[drain]
+    transition[:, stirred] = transition[:, drain] - STIRRED
+    transition[drain, stirred], transition[stirred, drain] = -STIRRED, -STILL_AGAIN
     if not pump_first:
-        transition[S["before"], [S["drain"], S["spin"]]] -= PUMP_FIRST
+        transition[S["before"], [*DRAINS, S["spin"]]] -= PUMP_FIRST
     start = np.array([_START[s] for s in STATES])
     return Model(start, transition, whole, at_least, at_least, LONGEST)

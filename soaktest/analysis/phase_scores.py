@@ -25,6 +25,8 @@ STANDS_S, STANDING = 40.0, 8.0
 """A drum that stands for longer does not spin, be the pump on: log chance against it."""
 RESTS_S = (120.0, 300.0)
 """Up to such lengths it is a soak, or anybody's guess."""
+STROKE_IN_DRAIN, STROKE_IN_STIRRED = 1.2, 0.4
+"""Log chance against a turn of the drum in a drain in which it stands still, mostly, and in one in which it turns now and then."""
 LONG_IN_DRAIN = 4.0
 """Log chance against a drum that turns on and on while water is let out."""
 ONE_WAY_S, ONE_WAY_STROKES = 28.0, 2.0
@@ -46,12 +48,18 @@ SECOND_VALVE = 1.8
 """A second valve, such as the softener's, draws with the first so many times what that does: 14 to 19 W where that draws 8 to 13."""
 SECOND_SHARE = 0.15
 """Of fills, those by both."""
+PAIR_STEPS = 2.5
+"""Up to so many steps a pause holds two samples."""
 MERGED_S = 4.0
 """Steps from which a lone sample beside strokes is mostly made of them."""
 SHORT_S = 3.0
 """At fine steps, a pause of so few seconds has none that holds nothing of a stroke."""
-MIXED_SHARE = 0.75
-"""Of lone samples at finer steps, those that a stroke has raised."""
+MIXED_SHARE = 0.3
+"""Of lone samples at finer steps, those that a stroke has raised;"""
+MIXED_INSTANTS = 0.9
+"""of lone instants at coarse steps, those that speak no truer, be they a motor's that runs down:"""
+MIXED_PAIRS = 0.2, 0.4
+"""and so of pairs, of instants and of means."""
 ROUGH = 0.22
 """From such steps on, a block whose samples jump by this share is strokes seen coarsely."""
 # Log chance of what a still stretch draws, per state: rest, valve, pump.
@@ -76,10 +84,12 @@ def scores_of(frames: Frames, runs: Runs, levels: Levels) -> Floats:
     _score_heater(out, runs)
     _score_valves(out, runs)
     _score_turning(out, runs, levels, frames.step_s)
-    _score_still(out, runs, levels, 0.35 if direct else 1.0, frames.step_s)
-    out[:, S["clear"]] = out[
-        :, S["drain"]
-    ]  # the same pump at work; what comes before and after tells them apart
+    _score_still(out, runs, levels, 0.35 if direct else 1.0, frames)
+    # the same pump at work; what comes before and after, or how often the drum turns, tells them apart
+    out[:, S["clear"]] = out[:, S["stirred"]] = out[:, S["drain"]]
+    block, part = _turns(runs, frames.step_s)
+    strokes = (runs.turning == 1) & (runs.heater != 1) & (block < 50)
+    out[strokes, S["stirred"]] += ((STROKE_IN_DRAIN - STROKE_IN_STIRRED) * part)[strokes]
     out[:, S["before"]] = out[:, S["idle"]]
     return out
 
@@ -135,18 +145,23 @@ def _score_valves(out: Floats, runs: Runs) -> None:
     out[quiet, S["spin"]] -= (0.7 * weight * once)[quiet]  # a spin without pump is one oddity, however long
 
 
-def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> None:
-    turn = (runs.turning == 1) & (runs.heater != 1)
+def _turns(runs: Runs, step_s: float) -> tuple[Floats, Floats]:
+    """Seconds for which the drum turns at a stretch, and each run's part of them, both shaped (runs,)."""
     block = runs.block_s
     if step_s >= FINEST_S:
         # Strokes and rests merge in coarse samples; what jumps from one to the next is no steady spin.
         block = np.where(runs.rough > ROUGH, np.minimum(block, 20.0), block)
-    part = np.where(block > 0, np.minimum(runs.seconds / np.maximum(block, 1.0), 1.0), 0.0)
+    return block, np.where(block > 0, np.minimum(runs.seconds / np.maximum(block, 1.0), 1.0), 0.0)
+
+
+def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> None:
+    turn = (runs.turning == 1) & (runs.heater != 1)
+    block, part = _turns(runs, step_s)
     stroke = turn & (block < 25)
     middle = turn & (block >= 25) & (block < 50)
     long = turn & (block >= 50)
     for mask, table in (
-        (stroke, {"idle": -5.0, "pause": -5.0, "fill1": -0.7, "fill2": -0.7, "drain": -1.2, "spin": -2.2, "wash": 0.0, "rinse": 0.0, "loosen": -0.2}),
+        (stroke, {"idle": -5.0, "pause": -5.0, "fill1": -0.7, "fill2": -0.7, "drain": -STROKE_IN_DRAIN, "spin": -2.2, "wash": 0.0, "rinse": 0.0, "loosen": -0.2}),
         (middle, {"idle": -6.0, "pause": -6.0, "fill1": -1.6, "fill2": -1.6, "drain": -1.8, "spin": -0.8, "wash": -0.9, "rinse": -0.9, "loosen": -1.0}),
         (long, {"idle": -8.0, "pause": -8.0, "fill1": -4.0, "fill2": -4.0, "drain": -LONG_IN_DRAIN, "spin": 0.0, "wash": -4.0, "rinse": -4.0, "loosen": -5.0}),
     ):  # fmt: skip
@@ -234,7 +249,23 @@ def _briefest(step_s: float) -> float:
     return SHORT_S if step_s < 1.5 else 2.0 * round(step_s) if step_s < MERGED_S else 1.5 * step_s
 
 
-def _score_still(out: Floats, runs: Runs, levels: Levels, weight: float, step_s: float) -> None:
+def _raised_by_strokes(runs: Runs, step_s: float, by_instants: bool) -> tuple[Floats, np.ndarray]:
+    """Chance of each run, shape (runs,), that the drum's strokes beside it raise what it shows, and which show nothing that is known.
+
+    A lone mean at a coarse step is over stroke and pause: its true level may be anything below. A lone instant is one or the other,
+    and such as show rest tell again and again that nothing else draws.
+    """
+    beside = beside_turning(runs)
+    lone = (runs.seconds <= _briefest(step_s)) & beside
+    if step_s < MERGED_S:
+        return np.where(lone, MIXED_SHARE, 0.0), np.zeros_like(lone)
+    pair = (runs.seconds <= PAIR_STEPS * step_s) & beside
+    if by_instants:
+        return np.where(lone, MIXED_INSTANTS, np.where(pair, MIXED_PAIRS[0], 0.0)), np.zeros_like(lone)
+    return np.where(pair, MIXED_PAIRS[1], 0.0), lone
+
+
+def _score_still(out: Floats, runs: Runs, levels: Levels, weight: float, frames: Frames) -> None:
     """Level of a still stretch over the machine's rest: rest, valve or pump; flat after ten seconds.
 
     Where valve or pump is heard at work, its watts add nothing.
@@ -250,15 +281,11 @@ def _score_still(out: Floats, runs: Runs, levels: Levels, weight: float, step_s:
     valve = (1 - SECOND_SHARE) * one + SECOND_SHARE * two if levels.valve_shows else np.exp(rest)
     pump = -0.5 * ((over - levels.pump) / levels.pump_spread) ** 2 - np.log(levels.pump_spread)
     density = np.stack([np.exp(rest), valve, np.exp(pump)], axis=1) + 2e-4
-    # At coarse steps a lone sample beside strokes is a mean over both: the true level may be anything
-    # below it, and at coarser ones nobody knows.
-    lone = (runs.seconds <= _briefest(step_s)) & beside_turning(runs)
-    if step_s < MERGED_S:
-        base = np.array([0.0, levels.valve, levels.pump])
-        mixed = (over[:, None] > base) / np.maximum(LOW_W - base, 5.0) + 2e-4
-        density = np.where(lone[:, None], (1 - MIXED_SHARE) * density + MIXED_SHARE * mixed, density)
-        lone = np.zeros_like(lone)
-    span = np.where(lone, 0.0, np.minimum(runs.seconds / 10.0, 1.0)) * weight
+    base = np.array([0.0, levels.valve, levels.pump])
+    mixed = (over[:, None] > base) / np.maximum(LOW_W - base, 5.0) + 2e-4
+    raised, unknown = _raised_by_strokes(runs, frames.step_s, frames.by_instants)
+    density = (1 - raised[:, None]) * density + raised[:, None] * mixed
+    span = np.where(unknown, 0.0, np.minimum(runs.seconds / 10.0, 1.0)) * weight
     for name, shares in _SHARES.items():
         likely = np.log(density @ np.array(shares))
         out[still, S[name]] += (likely * span * 2.2)[still]

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from soaktest.analysis.phase_frames import Frames
-from soaktest.analysis.phase_model import S
+from soaktest.analysis.phase_model import DRAINS, S
 from soaktest.analysis.phase_shaking import usual_shake
 from soaktest.analysis.pump_draw import FINEST_S
 from soaktest.analysis.series import Floats
@@ -61,7 +61,7 @@ def tries(path: NDArray[np.int64]) -> NDArray[np.bool_]:
     """
     out = np.zeros(len(path), dtype=bool)
     for begin, stop in stretches(path == S["loosen"]):
-        if begin > 0 and stop < len(path) and path[begin - 1] == S["drain"] and path[stop] == S["spin"]:
+        if begin > 0 and stop < len(path) and path[begin - 1] in DRAINS and path[stop] == S["spin"]:
             out[begin:stop] = True
     return out
 
