@@ -49,6 +49,8 @@ from soaktest.vocabulary import ZONES, Zone, percent
 SLACK = 1.0
 ALARM = 14.0
 """Page's test in units of the noise: with slack 1 and threshold 14 white noise alarms once in years."""
+OWN_LEAST = 0.9
+"""Share of what an end-of-line resistor conducts by its name that it does in truth, and a pad at the least."""
 DRIFTING = 1.0
 """Decades: a dry level that wanders tenfold may hide water that comes as slowly."""
 HUM = 0.04
@@ -119,10 +121,11 @@ def _read_pad(
     t, ratio = t[good], ratio[good]
     if len(t) < 5:
         return _unread(zone, health), None
-    log_g = log_conductance(conductance(ratio, wiring))
+    own_dry = 1.0 / wiring.end_of_line_ohm if wiring.end_of_line_ohm else 0.0
+    # a lead that chatters shows less than its resistor does; nobody's water ends where the resistor begins
+    log_g = log_conductance(np.maximum(conductance(ratio, wiring), OWN_LEAST * own_dry))
     noise, slow_noise = noise_of(log_g, t)
     log_g = median_filter(log_g, size=3, mode="nearest")  # a spike of one second is no water
-    own_dry = 1.0 / wiring.end_of_line_ohm if wiring.end_of_line_ohm else 0.0
     first = float(np.median(log_g[:10]))
     dampest = float(np.log10(own_dry + DAMPEST_DRY_S))
     wet_at_start = first > dampest

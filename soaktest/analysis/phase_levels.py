@@ -19,6 +19,8 @@ VALVE_RANGE_BY_CURRENT_W = (15.0, 26.0)
 PUMP_RANGE_W = (9.0, 60.0)
 PAIR_WEIGHT = 0.3
 """Of what the levels alone say of a pair, beside what a cycle decoded with it says: the same stretches speak in both."""
+ENDS_S, SAME_W = 30, 1.6
+"""Seconds at either end of a log that show what the machine draws before and after, and watts by which those may differ."""
 VALVE_HIDDEN = -3.0
 """Log chance that an open valve does not raise what the meter reads."""
 LEVEL_SPREAD = 0.22
@@ -40,6 +42,8 @@ class Levels:
     shake: float
     valve_shows: bool
     """Whether an open valve raises the level at all: beside a filter's own current, or in a coarse meter, it may not."""
+    standby: float
+    """What the machine draws before and after its work: asleep less than at rest, with its display lit more."""
     likely: float
     """Log chance of the pair of levels before any cycle is looked at, up to a constant."""
 
@@ -62,6 +66,7 @@ def first_levels(frames: Frames, runs: Runs) -> list[Levels]:
     stroke = float(np.median(runs.watts[turning])) if turning.any() else 150.0
     shaking = (runs.turning == 1) & ~np.isnan(runs.vibration)
     shake = float(np.median(runs.vibration[shaking])) if shaking.any() else float("nan")
+    standby = _standby(frames, rest)
     ranges = (*VALVE_RANGES_W, VALVE_RANGE_BY_CURRENT_W) if frames.by_current else VALVE_RANGES_W
     pairs = _two_levels(runs.watts[still] - rest, runs.seconds[still].astype(np.float64), ranges)
     if np.isfinite(frames.strong_pump):
@@ -69,7 +74,18 @@ def first_levels(frames: Frames, runs: Runs) -> list[Levels]:
     elif heard_directly(runs) or not len(known):
         pairs = pairs[:1]  # levels hardly speak beside inlet and outlet
     found = [
-        Levels(rest, valve, pump, max(0.4 * valve, 1.8), max(0.3 * pump, 3.0), stroke, shake, True, likely)
+        Levels(
+            rest,
+            valve,
+            pump,
+            max(0.4 * valve, 1.8),
+            max(0.3 * pump, 3.0),
+            stroke,
+            shake,
+            True,
+            standby,
+            likely,
+        )
         for valve, pump, likely in pairs
     ]
     if len(known) and not heard_directly(runs):
@@ -105,6 +121,20 @@ def adapted(levels: Levels, runs: Runs, path: np.ndarray) -> Levels:
 def heard_directly(runs: Runs) -> bool:
     """Whether both inlet and outlet were heard."""
     return bool((runs.inlet >= 0).any() and (runs.outlet >= 0).any())
+
+
+def _standby(frames: Frames, rest: float) -> float:
+    """The level at which the log begins and ends, where that is one, near rest, and the drum turns at neither."""
+    still = (frames.turning == 0) & (frames.heater != 1) & ~np.isnan(frames.watts)
+    seconds = np.flatnonzero(~np.isnan(frames.watts))
+    if len(seconds) < 4 * ENDS_S:
+        return rest
+    ends = seconds[:ENDS_S], seconds[-ENDS_S:]
+    if not all(still[end].all() for end in ends):
+        return rest
+    first, last = (float(np.median(frames.watts[end])) for end in ends)
+    near = abs(first - last) < SAME_W and abs(0.5 * (first + last) - rest) < REST_ABOVE_W
+    return 0.5 * (first + last) if near else rest
 
 
 def _two_levels(

@@ -265,6 +265,12 @@ def _raised_by_strokes(runs: Runs, step_s: float, by_instants: bool) -> tuple[Fl
     return np.where(pair, MIXED_PAIRS[1], 0.0), lone
 
 
+def _at_rest(over: Floats) -> Floats:
+    """Log density of watts over the level of a machine at rest; below it, as when asleep, is nothing against that."""
+    out: Floats = -0.5 * (np.where(over < 0, over / 4.0, over / 1.6)) ** 2 - np.log(1.6)
+    return out
+
+
 def _score_still(out: Floats, runs: Runs, levels: Levels, weight: float, frames: Frames) -> None:
     """Level of a still stretch over the machine's rest: rest, valve or pump; flat after ten seconds.
 
@@ -273,7 +279,7 @@ def _score_still(out: Floats, runs: Runs, levels: Levels, weight: float, frames:
     still = (runs.turning == 0) & (runs.heater != 1) & (runs.inlet != 1) & (runs.outlet != 1)
     still &= ~np.isnan(runs.watts)
     over = runs.watts - levels.rest
-    rest = -0.5 * (np.where(over < 0, over / 4.0, over / 1.6)) ** 2 - np.log(1.6)
+    rest = _at_rest(over)
     one, two = (
         np.exp(-0.5 * ((over - times * levels.valve) / levels.valve_spread) ** 2) / levels.valve_spread
         for times in (1.0, SECOND_VALVE)
@@ -286,6 +292,8 @@ def _score_still(out: Floats, runs: Runs, levels: Levels, weight: float, frames:
     raised, unknown = _raised_by_strokes(runs, frames.step_s, frames.by_instants)
     density = (1 - raised[:, None]) * density + raised[:, None] * mixed
     span = np.where(unknown, 0.0, np.minimum(runs.seconds / 10.0, 1.0)) * weight
+    idle = density.copy()
+    idle[:, 0] = np.maximum(idle[:, 0], np.exp(_at_rest(runs.watts - levels.standby)))
     for name, shares in _SHARES.items():
-        likely = np.log(density @ np.array(shares))
+        likely = np.log((idle if name == "idle" else density) @ np.array(shares))
         out[still, S[name]] += (likely * span * 2.2)[still]

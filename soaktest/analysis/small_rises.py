@@ -18,8 +18,8 @@ from soaktest.analysis.series import Floats
 
 STEADY_S, LATE_S, GROWN_S = 180, 20, 60
 """Seconds for which the level was steady before a rise, by which an alarm may come late, and in which the rise shows."""
-EDGE = 0.01
-"""Decades that a rise brings within a minute at the least."""
+EDGE, EDGE_S = 0.01, 1e-8
+"""Decades and siemens that a rise brings within a minute at the least: on a pad that conducts nothing a relay's step is as many decades."""
 WANDERS, SWINGS = 5.0, 3.0
 """The same in what the level wandered before, and in how far the readings swung about it."""
 KEPT = 0.15
@@ -66,7 +66,7 @@ def by_drops(t: Floats, x: Floats, dried: int, alarms: list[int], noise: Noise) 
         alarms, int(np.searchsorted(t, t[now] - CREEP_S, "right"))
     )  # a day of damp air has thousands
     for at in alarms[recent : recent + TRIED]:
-        before = x[max(dried, at - GROWN_S) : at - 12]
+        before = x[max(dried, at - GROWN_S) : max(at - 12, 0)]
         if len(before) < LATE_S:
             continue
         level = float(np.median(before))
@@ -101,7 +101,8 @@ def _edge(x: Floats, dried: int, at: int, onset: int, sigma: float) -> Edge | No
     steady = means_of(before, LEVEL_S)
     level, wander = float(steady[-1]), float(np.ptp(steady))
     rise = float(means_of(after, LEVEL_S).max()) - level
-    if rise < max(EDGE, WANDERS * max(wander, sigma), SWINGS * float(np.std(before))):
+    least = max(EDGE, Noise.decades(level, EDGE_S))
+    if rise < max(least, WANDERS * max(wander, sigma), SWINGS * float(np.std(before))):
         return None
     left = (means_of(x[at:onset], LEVEL_S) - level) / rise
     begun = _left_level(x, first, at, level, sigma)

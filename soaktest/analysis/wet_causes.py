@@ -11,7 +11,7 @@ hand, from how water behaves:
 - A leak's water creeps on too, and reaches two pads in one moment as its puddle runs over their edges: a pad wetted
   while another is wet by a leak is mostly wet by that leak.
 - A floor that was wet as the run began wets the other pads as its puddle runs, in drops or slowly.
-- Damp air makes all pads conduct more within minutes of each other, smoothly and not by much.
+- Damp air makes all pads conduct more within minutes of each other, smoothly and not by much; no rise of it comes in drops.
 - Before any water is let in, only what stands under mains pressure leaks, and that goes on.
 - A lead that is lost or found again within a minute of an onset makes the onset doubtful.
 """
@@ -26,6 +26,7 @@ import numpy as np
 from soaktest.analysis.coverage import UNHEARD_FILL_S, find_stretches, first_water
 from soaktest.analysis.events import PadEvent, PadTrack
 from soaktest.analysis.series import EMPTY, PhaseTrack, Series
+from soaktest.analysis.small_rises import share_of_steps
 from soaktest.vocabulary import CAUSES, PHASES, Cause, Zone
 
 TOGETHER_S: Final = 8.0
@@ -50,7 +51,9 @@ AFTER_SPLASH_S: Final = 30.0
 SPREADS_S: Final = 1200.0
 """Spilt water reaches a neighbouring pad within so long."""
 PUDDLE_S: Final = 400.0
-"""A puddle that stood under the machine as the run began finds its way to another pad within so long, as a rule."""
+"""A puddle that stood under the machine as the run began finds its way to another pad within so long, as a rule,"""
+NO_RIVER: Final = 0.3
+"""and so many times more seldom makes it the wetter of the two."""
 BEFORE_S, SOAKED_S, LATE_S = (-40.0, -2.0), (20.0, 35.0), (60.0, 240.0)
 """Seconds since an onset in which a pad was dry, in which it has soaked a splash up, and in which more shows that followed."""
 UNSEEN: Final = 0.5
@@ -62,6 +65,10 @@ MOST: Final = 1.1
 """Decades that damp air alone raises a pad by: often, and at the most."""
 LARGEST, IN_STEP, LARGEST_SHARED = 1.3, 0.5, 3.4
 """Decades that a smooth rise may have to be damp air's: more where the pads rise in step, which no leak makes them do."""
+BEFORE_RISE_S, RISE_LEAST_S = 10.0, 60.0
+"""Seconds with a rise, before and after it, and of a rise at the least, that tell whether it came in drops."""
+IN_DROPS, IN_DROPS_WIDTH = 0.48, 0.04
+"""Share of a rise that its sharpest seconds bring, from which it is drops: of damp air's it is 0.2 to 0.33, of drops' 0.55 and more."""
 CLIMB_RH: Final = 4.0
 """Per cent of relative humidity that the air under a machine climbs by within minutes where steam comes down on pads."""
 SOAKING: Final = 0.8
@@ -106,9 +113,11 @@ def causes_of(
             weights[i]["spill"] += 3.0 * _shares(weights[source])["spill"]
         sure = min(_leaking_before(i, events, weights) / SURE_LEAK, 1.0)
         weights[i]["spill"] *= 1.0 - (1.0 - SPILT_BESIDE) * sure
-        stood = [e.onset for e in events if e.at_start and e.zone != event.zone]
+        stood = [e for e in events if e.at_start and e.zone != event.zone]
         if stood and not event.at_start:
-            weights[i]["spill"] += 3.0 * float(np.exp(-(event.onset - min(stood)) / PUDDLE_S))
+            wettest = max(e.peak_wetness for e in stood)
+            runs_over = 1.0 if event.peak_wetness <= wettest else NO_RIVER
+            weights[i]["spill"] += 3.0 * runs_over * float(np.exp(-(event.onset - stood[0].onset) / PUDDLE_S))
     return [_shares(weight) for weight in weights]
 
 
@@ -144,9 +153,10 @@ def _alone(
                 size, over = max(size, theirs), max(over, done)
     weight["spill"] += 4.0 * size * over**2  # what is over half by half is a leak of some seconds as well
     hot = _heat_before(phases, event.onset)
+    damp = _damp(event, events) * (1.0 if hot else 0.4) * _by_the_air(humidity, event)
     if len(others) == 2 and event.step_share <= 0.3:
-        weight["condensation"] += 5.0 if hot and event.shared > 0.3 else 1.0  # all at once, and no splash
-    weight["condensation"] += _damp(event, events) * (1.0 if hot else 0.4) * _by_the_air(humidity, event)
+        damp += 5.0 if hot and event.shared > 0.3 else 1.0  # all at once, and no splash
+    weight["condensation"] += damp * (1.0 - _in_drops(event, track)) if damp else 0.0
     if track.state in ("open", "short", "stuck") and not _sound_around(track, event.onset, 60.0):
         weight["fault"] += 1.5
     elif not _sound_around(track, event.onset, 3.0):
@@ -258,6 +268,13 @@ def _damp(event: PadEvent, events: Sequence[PadEvent]) -> float:
     if event.shared > 0.3 and event.smooth_s > 50:
         weight += 12.0 * event.shared
     return weight * (0.3 if event.peak_wetness > 0.5 else 1.0)
+
+
+def _in_drops(event: PadEvent, track: PadTrack) -> float:
+    """How surely a rise came in drops, 0 to 1."""
+    since = track.t - event.onset
+    rise = track.log_g[(since > -BEFORE_RISE_S) & (since < max(event.smooth_s, RISE_LEAST_S) + BEFORE_RISE_S)]
+    return _above(share_of_steps(rise), IN_DROPS, IN_DROPS_WIDTH) if len(rise) > RISE_LEAST_S / 2 else 0.0
 
 
 def _by_the_air(humidity: Series, event: PadEvent) -> float:
