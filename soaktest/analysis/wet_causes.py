@@ -115,10 +115,17 @@ def causes_of(
         weights[i]["spill"] *= 1.0 - (1.0 - SPILT_BESIDE) * sure
         stood = [e for e in events if e.at_start and e.zone != event.zone]
         if stood and not event.at_start:
-            wettest = max(e.peak_wetness for e in stood)
-            runs_over = 1.0 if event.peak_wetness <= wettest else NO_RIVER
+            came = _wettest(pads[event.zone], event.onset, event.onset + PUDDLE_S)
+            held = max(_wettest(pads[e.zone], e.onset, event.onset) for e in stood)
+            runs_over = 1.0 if came <= held else NO_RIVER
             weights[i]["spill"] += 3.0 * runs_over * float(np.exp(-(event.onset - stood[0].onset) / PUDDLE_S))
     return [_shares(weight) for weight in weights]
+
+
+def _wettest(track: PadTrack, begin: float, end: float) -> float:
+    """The most that a pad conducts (log10 siemens) from one moment to another."""
+    inside = (track.t >= begin) & (track.t <= end)
+    return float(track.log_g[inside].max()) if inside.any() else -np.inf
 
 
 def _alone(

@@ -92,6 +92,19 @@ def test_a_loose_contact_is_open() -> None:
     assert not track.events
 
 
+def test_a_lead_that_chatters_makes_no_water_when_it_is_whole_again() -> None:
+    """Now and then it reads a little more than half of what its resistor does: the rise back was a wet event, dated long before."""
+    given = signals()
+    t, v = given.pads["left"].t - T0, given.pads["left"].v.copy()
+    v[(t > 600) & (t < 606)] = 0.0
+    part = (t > 700) & (t < 1100) & (t % 120 < 90)
+    v[part] *= 0.56
+    track = with_left(given, v)
+
+    assert track.state == "open"
+    assert not track.events
+
+
 @pytest.mark.parametrize("value", [0.9995, 0.9974])
 def test_a_short_is_no_leak(value: float) -> None:
     """Near supply within one sample, by 50 or by 260 ohm on a divider of 100 k: a short, no event."""

@@ -98,11 +98,31 @@ def test_water_that_came_while_the_pad_was_not_heard_came_at_some_time_in_that_s
     assert event.onset_high - T0 >= 1000
 
 
+def test_a_relays_step_on_a_pad_that_conducts_nothing_is_not_the_first_of_the_water() -> None:
+    """A converter's few steps, a nanosiemens each, from 800 s on; the water came at 1,900 s, and was dated at 800."""
+    rng, t = np.random.default_rng(2), clock()
+    siemens = np.where(t >= 1900, 2e-6 * (1 - np.exp(-(t - 1900) / 60)), 0.0)
+    relay = np.where(t >= 800, 4.0 + rng.integers(0, 2, len(t)), 0.0)
+    codes = np.round(siemens * 2.2e5 / (1 + siemens * 2.2e5) * 4095) + relay
+    signals = Signals(
+        T0,
+        T0 + LENGTH_S,
+        pads={"left": Series(T0 + t, codes / 4095)},
+        wiring={"left": PadWiring(2.2e5, None)},
+    )
+    (event,) = read_pads(signals)["left"].events
+
+    assert event.onset - T0 == pytest.approx(1900, abs=20)
+
+
 def test_a_rise_that_alarms_again_in_the_last_second_is_weighed_too() -> None:
     x = np.full(400, -6.25)
     x[392:] += 0.2
     noise = Noise(0.0015, 0.0015, (1e-6, 1e-4), 1 / 65_535, 1e5)
 
+    assert (
+        by_drops(np.arange(400.0), x, 0, [9], noise) is None
+    )  # in the first seconds nothing is known of a dry level
     for alarms in ([399], [392, 399]):
         drops = by_drops(np.arange(400.0), x, 0, alarms, noise)
         assert drops is not None

@@ -140,6 +140,25 @@ def test_what_goes_on_or_is_a_drop_is_a_leak(rise: Rise) -> None:
     assert said({"right": rise})["right"]["leak"] > 0.7
 
 
+def drops(at: float, each_us: float, every_s: float) -> Rise:
+    """Drop after drop for ten minutes, each drying over an hour."""
+    falls = np.arange(at, at + 600.0, every_s)
+    return lambda t: (
+        1e-6
+        * each_us
+        * (np.exp(-np.clip(t[:, None] - falls, 0, None) / 3600) * (t[:, None] >= falls)).sum(axis=1)
+    )
+
+
+@pytest.mark.parametrize("every_s", [20.0, 45.0])
+def test_a_slight_rise_in_drops_is_no_damp_airs(every_s: float) -> None:
+    """While the water is hot, and by a quarter decade in all: as smooth as damp air's where nobody looks at the seconds."""
+    dripping: Rise = drops(900, 0.0004 * every_s, every_s)
+
+    assert said({"right": dripping})["right"]["leak"] > 0.85
+    assert said({"right": damp(900, 0.28)})["right"]["leak"] < 0.65
+
+
 def test_damp_that_pads_meet_minutes_apart_is_no_leak() -> None:
     """Steam creeps along the floor: a pad that it reaches four minutes later shares its cause."""
     found = said({"left": damp(900, 0.6), "centre": damp(1000, 0.55), "right": damp(1150, 0.5)})
@@ -174,6 +193,13 @@ def test_a_puddle_that_stood_there_as_the_run_began_wets_its_neighbours() -> Non
     assert found["centre"]["spill"] > 0.8
     assert found["right"]["leak"] < 0.6
     assert late["right"]["leak"] > 0.9
+
+
+def test_a_puddle_hardly_wets_another_pad_more_than_its_own() -> None:
+    """Seven minutes into the run, with the first fill, far more water than stood there: it is likelier a leak's."""
+    stood: Rise = lambda t: np.full_like(t, 1e-5)  # noqa: E731
+
+    assert said({"centre": stood, "right": drips(420, 60.0)})["right"]["leak"] > 0.6
 
 
 def spreads(at: float, us: float) -> Rise:
