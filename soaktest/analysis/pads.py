@@ -3,8 +3,7 @@
 On a 1 s grid of log conductance. A sequential test (Page 1954) against a followed level and slope
 raises the alarm; the rise over two minutes confirms it, since drift, steam and hum do not last as a
 step does; the onset is dated back by maximum likelihood. Innovations are clipped and the level
-follows more slowly, but never stands still, while something is suspected: a frozen level turns
-every drift into a leak.
+follows more slowly while something is suspected, but never stands still: that would turn every drift into a leak.
 """
 
 from __future__ import annotations
@@ -69,6 +68,8 @@ STEP_SLANT_S = 22
 """The same where a step shows that something of it was there."""
 EDGE_LOW_S, EDGE_HIGH_S = 5, 30
 """Seconds by which water may have come before an edge in a small rise, and after it as an amount that counts."""
+SOAKS_IN_S = 5.0
+"""Seconds that the first water may need from a pad's edge to its tracks, and shows nothing."""
 UNHEARD_S = 4.0
 """Seconds unheard before an onset that make it one of unknown time: the middle is told, and the interval holds them."""
 SILENCE_S = 10.0
@@ -381,7 +382,7 @@ def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = 
     return PadEvent(
         zone=zone,
         onset=float(t[found.onset]) - 0.5 - unheard / 2,
-        onset_low=float(t[low]) - 1.5,
+        onset_low=float(t[low]) - 1.5 - (0.0 if at_start else SOAKS_IN_S),
         onset_high=float(t[found.high]) + 1.0,
         end=float(t[found.end]) if found.end is not None else None,
         rise=rise,
