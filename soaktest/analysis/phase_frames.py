@@ -16,7 +16,7 @@ from scipy.ndimage import maximum_filter1d, median_filter
 
 from soaktest.analysis.meter_lag import unlagged, unlagged_rms
 from soaktest.analysis.phase_shaking import UNKNOWN, joined_by_shaking, shaken, usual_shake
-from soaktest.analysis.pump_draw import emptiest, meter_noise, noise_nearby, pump_alone, pumps
+from soaktest.analysis.pump_draw import emptiest, meter_noise, noise_nearby, pump_alone, pumps, wander
 from soaktest.analysis.series import Floats, Series, Signals
 from soaktest.analysis.spot_readings import centred
 from soaktest.analysis.stretches import joined, stretches
@@ -31,6 +31,10 @@ LOW_WIDTH: Final = 0.08
 """Half width, in log watts, of the levels tried for it."""
 LOW_TIE: Final = 0.03
 """Share of the log that must speak for a level an e-th off the usual one."""
+STEADY, STEADY_WIDTH_S, STEADY_LEAST_S = 0.07, 9, 45
+"""A pump's draw wanders by no more than such a share within so many seconds; for as long in all as no strokes of a weak drum do."""
+ABOVE_STEADY = 1.1, 1.35
+"""The level is sought from so many times such a pump's watts on."""
 AT_REST_W: Final = 12.0
 """Watts over the least at which lamps, lock and valves may draw, and no motor."""
 RUN_DOWN_S: Final = 15
@@ -135,8 +139,11 @@ def _by_watts(
     known = ~np.isnan(watts)
     turning = np.full(len(watts), UNKNOWN, dtype=np.int8)
     pump_w = pump_alone(watts, pumping)  # where it is heard at work, only what draws more is the drum
-    low = known & (watts <= np.where(pumping & (pump_w > 0), PUMP_STRAYS * pump_w, _low_watts(watts)))
-    strokes = weak_strokes(np.where(pumping, np.nan, watts), emptiest(watts) + AT_REST_W, LOW_W, step)
+    least_w = _low_watts(watts)
+    low = known & (watts <= np.where(pumping & (pump_w > 0), PUMP_STRAYS * pump_w, least_w))
+    strokes = weak_strokes(
+        np.where(pumping, np.nan, watts), emptiest(watts) + AT_REST_W, max(LOW_W, least_w), step
+    )
     low &= ~strokes.weak
     turning[known] = ~low[known] & (heater[known] != 1)
     turning[heater == 1] = UNKNOWN
@@ -231,11 +238,24 @@ def _active(current: Series) -> Floats:
 
 
 def _low_watts(watts: Floats) -> float:
-    """The emptiest level between pump and strokes, near the usual one."""
+    """The emptiest level between pump and strokes, near the usual one; not below a pump that is seen to draw more."""
     logs = np.sort(np.log(watts[(watts > 12.0) & (watts < 130.0)]))
     if len(logs) < 60:
         return LOW_W
-    levels = np.log(np.geomspace(*LOW_RANGE_W, 13))
+    lowest, highest = LOW_RANGE_W
+    level = _emptiest_between(logs, lowest, highest)
+    with np.errstate(invalid="ignore"):
+        steady = wander(watts, STEADY_WIDTH_S) < STEADY * watts
+    pumped = watts[steady & (watts > lowest) & (watts < highest)]
+    pump = float(np.median(pumped)) if len(pumped) >= STEADY_LEAST_S else 0.0
+    if level > pump:
+        return level
+    return _emptiest_between(logs, ABOVE_STEADY[0] * pump, max(ABOVE_STEADY[1] * pump, highest))
+
+
+def _emptiest_between(logs: Floats, lowest: float, highest: float) -> float:
+    """Watts between these about which the fewest of the log's are, for their distance from the usual; ``logs`` are sorted."""
+    levels = np.log(np.geomspace(lowest, highest, 13))
     held = np.searchsorted(logs, levels + LOW_WIDTH) - np.searchsorted(logs, levels - LOW_WIDTH)
     return float(np.exp(levels[np.argmin(held / len(logs) + LOW_TIE * np.abs(levels - np.log(LOW_W)))]))
 

@@ -77,3 +77,17 @@ def test_a_filter_that_draws_more_on_standby_lets_in_no_water() -> None:
     heard["current"] = np.maximum(current + rng.normal(0.0, 0.004, len(current)), 0.0)
 
     assert right(only(heard, "current"), STIRRED, "idle") > 0.95
+
+
+@pytest.mark.parametrize("pump_w", [37.0, 41.0])
+def test_a_pump_of_as_many_watts_as_part_a_pump_from_a_drum_is_a_pump(pump_w: float) -> None:
+    """The emptiest level between rest and strokes lies under such a pump: with the drum at its strokes as well, it was all a drum."""
+    heard = machine(STIRRED)
+    rng = np.random.default_rng(4)
+    for begin, end in begun(STIRRED, "drain"):
+        second = np.arange(end - begin)
+        turns = (second > 20) & (second % 18 < 6)
+        heard["power"][begin:end] = 3.0 + pump_w + 120.0 * turns
+    heard["power"] += rng.normal(0.0, 0.6, len(heard["power"]))
+
+    assert right(only(heard, "power"), STIRRED, "drain", "wash", "rinse") > 0.93
