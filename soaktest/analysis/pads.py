@@ -62,14 +62,16 @@ COUNTS_ML = DROP_ML / 2
 """Where no step shows the first drop, water is dated when half a drop is on the pad: traces run ahead of water that creeps along a floor."""
 FIRST_SHARE = 0.1
 """Of what two minutes bring, the part that is no trace of it any more, on a pad that conducts less than any other."""
-SLANT_S = 60
+SLANT_S = 30
 """Seconds by which a creeping onset may have been later, at the most."""
-STEP_SLANT_S = 22
+STEP_SLANT_S = 10
 """The same where a step shows that something of it was there."""
-EDGE_LOW_S, EDGE_HIGH_S = 5, 30
+LATE_S = 10
+"""The same of an onset by its likelihood."""
+EDGE_LOW_S, EDGE_HIGH_S = 5, 12
 """Seconds by which water may have come before an edge in a small rise, and after it as an amount that counts."""
 SOAKS_IN_S = 5.0
-"""Seconds that the first water may need from a pad's edge to its tracks, and shows nothing."""
+"""Seconds that the first water may need from a pad's edge to its tracks, where it shows nothing."""
 UNHEARD_S = 4.0
 """Seconds unheard before an onset that make it one of unknown time: the middle is told, and the interval holds them."""
 SILENCE_S = 10.0
@@ -363,7 +365,7 @@ def _date(x: Floats, begin: int, at: int, level: float, noise: Noise) -> tuple[i
     early, late = (countable(x, trace, level, max(siemens, told)) for siemens in (least, most))
     onset = trace if early is None else early
     latest = min(onset + SLANT_S, len(x) - 1 if late is None else late)
-    return min(begin + found.low, trace), onset, max(min(begin + found.high, onset + 30), latest)
+    return min(begin + found.low, trace), onset, max(min(begin + found.high, onset + LATE_S), latest)
 
 
 def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = False) -> PadEvent:
