@@ -22,7 +22,17 @@ STEP_CODES = 2.5
 STEP_LEFT = 0.4
 """Share of a step that is left until the alarm; what falls back below it was a touch, or hum."""
 LEVEL_S = 15
+QUIET_S, QUIET_SHARE = 90, 0.35
+"""Seconds before a creeping front in which the level hardly moved, as a share of what the front brought until its onset was told."""
+RISING_S, RISING_SHARE, RISING_NOISES = 30, 0.25, 1.0
+"""Seconds in which it goes on rising, by such a share of what it does on the average, and by so many times the noise."""
+CREPT, CREPT_NOISES = 0.01, 3.0
+"""Decades, and times the noise, that it brings at the least."""
+BREAK = 8.0
+"""Times as fast as before may it rise after, in siemens: more is other water."""
 BEFORE_S, AFTER_S = 6, 4
+SILENCE_S = 10.0
+"""Seconds unheard in which a dry level hardly drifts by a step."""
 
 
 def above_noise(level: float, sigma: float) -> float:
@@ -73,6 +83,12 @@ def last_at_level(x: Floats, level: float, sigma: float) -> int:
     return int(at[-1]) if len(at) else 0
 
 
+def last_silence(t: Floats, at: int) -> int:
+    """The first second after the last long silence before one: the pad may have drifted meanwhile."""
+    breaks = np.flatnonzero(np.diff(t[: at + 1]) > SILENCE_S)
+    return int(breaks[-1]) + 1 if len(breaks) else 0
+
+
 def means_of(x: Floats, width: int) -> Floats:
     """Running means, shape (n - width + 1,); ``x`` itself where it is shorter than that."""
     if len(x) < width:
@@ -98,6 +114,39 @@ def countable(x: Floats, trace: int, level: float, siemens: float) -> int | None
     """When the water is a countable amount, None where it never is; water that creeps along the floor shows traces before."""
     over = 10.0 ** x[trace:] - 10.0**level > siemens
     return trace + int(np.argmax(over)) if over.any() else None
+
+
+def crept_from(x: Floats, first: int, onset: int, sigma: float) -> int | None:
+    """Where the pad left a quiet dry level to rise without a break into an onset that no edge shows; None where it did not.
+
+    A front that spreads through a pad conducts more and more: the dry level follows its beginning, and half a drop is told late.
+    Air that grew damp before rises far more slowly than the water that came upon it.
+    """
+    means = means_of(x[first:onset], LEVEL_S)
+    last = len(means) - 1
+    if last < QUIET_S:
+        return None
+    steps = means[RISING_S:] - means[:-RISING_S]
+    here = np.arange(len(steps))
+    usual = (means[last] - means[: len(steps)]) / (last - here) * RISING_S
+    rising = steps >= np.maximum(RISING_NOISES * sigma, RISING_SHARE * usual)
+    still = np.flatnonzero(~rising)
+    if not len(still) or still[-1] < QUIET_S // 2:
+        return None
+    since = int(still[-1])
+    base = float(np.median(x[first + max(since - QUIET_S, 0) : first + since + LEVEL_S]))
+    rise = float(means[last]) - base
+    before = float(means[since] - means[max(since - QUIET_S, 0)])
+    if rise < max(CREPT, CREPT_NOISES * sigma) or abs(before) > QUIET_SHARE * rise:
+        return None
+    fives = means_of(x[first + since : onset], 5)
+    at_base = np.flatnonzero(fives <= base + 1.2 * sigma)
+    left = first + since + (int(at_base[-1]) + 3 if len(at_base) else 0)
+    after = x[onset + 45 : onset + 60]
+    if onset - left < 5 or len(after) < 15:
+        return None
+    went_on = (10.0 ** float(np.median(after)) - 10.0 ** means[last]) / 60.0
+    return left if went_on <= BREAK * (10.0 ** means[last] - 10.0**base) / (onset - left) else None
 
 
 def first_step(x: Floats, low: int, at: int, noise: Noise) -> int | None:

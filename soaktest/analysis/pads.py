@@ -30,9 +30,11 @@ from soaktest.analysis.onset_search import (
     above_noise,
     before_creep,
     countable,
+    crept_from,
     first_step,
     first_trace,
     last_at_level,
+    last_silence,
     means_of,
     settled_level,
 )
@@ -74,8 +76,6 @@ SOAKS_IN_S = 5.0
 """Seconds that the first water may need from a pad's edge to its tracks, where it shows nothing."""
 UNHEARD_S = 4.0
 """Seconds unheard before an onset that make it one of unknown time: the middle is told, and the interval holds them."""
-SILENCE_S = 10.0
-"""Seconds unheard in which a dry level hardly drifts by a step."""
 CONFIRM_S = 120
 LEARN_S = 45
 """Seconds from which a level is learned before anything is tested."""
@@ -308,7 +308,7 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
     onset_low, level = before_creep(x, dried, onset_low, alarm.at, level, noise.sigma)
     onset_low += last_at_level(x[onset_low : alarm.at], level, noise.sigma)
     low, onset, high = _date(x[:stop], onset_low, alarm.at, level, noise)
-    heard_from = max(dried, alarm.at - CREEP_S, _last_silence(t, alarm.at))
+    heard_from = max(dried, alarm.at - CREEP_S, last_silence(t, alarm.at))
     step = first_step(x[:stop], heard_from, alarm.at, noise)
     if step is not None and step < onset:
         quiet = settled_level(x, heard_from, step - 20, level)
@@ -317,6 +317,9 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
         brings = 10.0 ** float(np.median(x[step : step + 4])) - 10.0**quiet
         latest = min(high, step + STEP_SLANT_S) if brings >= TRACE_S else onset + 1
         onset, high = step, min(max(step + 3, latest), stop - 1)
+    crept = crept_from(x, max(dried, onset - CREEP_S), onset, noise.sigma)
+    if crept is not None and crept < onset:
+        onset, low = crept, min(low, crept)
     top = alarm.at + int(np.argmax(after))  # it must have been wet before it can be dry again
     end = dry_again(x, top, level, peak, noise)
     return _Found(onset, max(low, dried), high, end, level, alarm.strength)
@@ -346,12 +349,6 @@ def _from_first_edge(x: Floats, dried: int, doubtful: list[int], found: _Found, 
 def _around(onset: int, dried: int, latest: int) -> tuple[int, int, int]:
     """An onset that an edge shows, with its low and high end."""
     return onset, max(onset - EDGE_LOW_S, dried), min(onset + EDGE_HIGH_S, latest)
-
-
-def _last_silence(t: Floats, at: int) -> int:
-    """The first second after the last long silence before one: the pad may have drifted meanwhile."""
-    breaks = np.flatnonzero(np.diff(t[: at + 1]) > SILENCE_S)
-    return int(breaks[-1]) + 1 if len(breaks) else 0
 
 
 def _date(x: Floats, begin: int, at: int, level: float, noise: Noise) -> tuple[int, int, int]:

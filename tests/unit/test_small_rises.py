@@ -143,7 +143,7 @@ def test_the_share_of_steps_is_large_for_steps_small_for_a_slope_and_hum_cancels
 
 def test_an_interval_begins_before_the_first_trace_and_is_no_wider_than_it_need_be() -> None:
     """Water needs some seconds from a pad's edge to its tracks; a sharp step is dated to a second or two after that."""
-    (event,) = events_of(np.where(clock() >= 1000, 1.0, 0.0))
+    (event,) = events_of(np.where(clock() >= 1000, 2.0, 0.0))
 
     assert event.onset - T0 == pytest.approx(1000, abs=2)
     assert 5 <= event.onset - event.onset_low <= 12
