@@ -116,8 +116,8 @@ def countable(x: Floats, trace: int, level: float, siemens: float) -> int | None
     return trace + int(np.argmax(over)) if over.any() else None
 
 
-def crept_from(x: Floats, first: int, onset: int, sigma: float) -> int | None:
-    """Where the pad left a quiet dry level to rise without a break into an onset that no edge shows; None where it did not.
+def crept_from(x: Floats, first: int, onset: int, sigma: float) -> tuple[int, float] | None:
+    """Where the pad left a quiet dry level to rise without a break into an onset that no edge shows, and that level; None where it did not.
 
     A front that spreads through a pad conducts more and more: the dry level follows its beginning, and half a drop is told late.
     Air that grew damp before rises far more slowly than the water that came upon it.
@@ -146,7 +146,7 @@ def crept_from(x: Floats, first: int, onset: int, sigma: float) -> int | None:
     if onset - left < 5 or len(after) < 15:
         return None
     went_on = (10.0 ** float(np.median(after)) - 10.0 ** means[last]) / 60.0
-    return left if went_on <= BREAK * (10.0 ** means[last] - 10.0**base) / (onset - left) else None
+    return (left, base) if went_on <= BREAK * (10.0 ** means[last] - 10.0**base) / (onset - left) else None
 
 
 def first_step(x: Floats, low: int, at: int, noise: Noise) -> int | None:

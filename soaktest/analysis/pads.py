@@ -317,9 +317,10 @@ def _confirm(t: Floats, x: Floats, since: tuple[int, int], alarm: _Alarm, noise:
         brings = 10.0 ** float(np.median(x[step : step + 4])) - 10.0**quiet
         latest = min(high, step + STEP_SLANT_S) if brings >= TRACE_S else onset + 1
         onset, high = step, min(max(step + 3, latest), stop - 1)
-    crept = crept_from(x, max(dried, onset - CREEP_S), onset, noise.sigma)
-    if crept is not None and crept < onset:
-        onset, low = crept, min(low, crept)
+    crept = crept_from(x, heard_from, onset, noise.sigma)
+    if crept is not None:
+        onset, level = crept[0], min(level, crept[1])
+        low = min(low, onset)
     top = alarm.at + int(np.argmax(after))  # it must have been wet before it can be dry again
     end = dry_again(x, top, level, peak, noise)
     return _Found(onset, max(low, dried), high, end, level, alarm.strength)

@@ -5,8 +5,8 @@ loosening strokes after the last spin are a state of their own (put out as idle)
 not taken for a rinse; the pump that clears the sump of an older wash before the first fill is one, so
 that the fill after it leads to a wash; the rest before anything is one, for what comes first is hardly
 a drain; a drain in which the drum turns on and off, to loosen and spread what is in it, is one, so that
-its strokes tell for once that it is rare, and not each of them anew. Durations are log-normal, their medians and spreads wide enough for quick and long programmes
-(common practice, no published source).
+its strokes tell for once that it is rare, and not each of them anew. Durations are log-normal, their
+medians and spreads wide enough for quick and long programmes (common practice, no published source).
 """
 
 from __future__ import annotations

@@ -288,7 +288,8 @@ def _by_the_air(humidity: Series, event: PadEvent) -> float:
     """How much likelier damp air is by the humidity told: 1 where none is; more where it climbed, less where it stood."""
     since = humidity.t - event.onset
     before = humidity.v[(since > -900.0) & (since < -300.0)]
-    then = humidity.v[(since > -60.0) & (since < max(event.smooth_s, 60.0))]
+    lasts = max(event.smooth_s, 60.0)
+    then = humidity.v[(since > lasts / 2) & (since < lasts + 60.0)]
     if len(before) < 3 or len(then) < 3:
         return 1.0
     return float(np.clip((np.median(then) - np.median(before)) / CLIMB_RH, 0.4, 2.5))

@@ -127,7 +127,7 @@ def warped(
 
 VARIANTS: dict[str, dict[str, float | bool]] = {
     "as recorded": {}, "2 s means": {"step_s": 2.0}, "5 s means": {"step_s": 5.0}, "5 s instants": {"step_s": 5.0, "mean": False},
-    "3 s instants": {"step_s": 3.0, "mean": False}, "8 s instants": {"step_s": 8.0, "mean": False},
+    "3 s instants": {"step_s": 3.0, "mean": False}, "6 s instants": {"step_s": 6.0, "mean": False}, "8 s instants": {"step_s": 8.0, "mean": False},
     "levels x0.7": {"scale": 0.7}, "levels x1.3": {"scale": 1.3}, "valve and pump x0.6": {"low": 0.6}, "valve and pump x1.5": {"low": 1.5},
     "a pump of 79 W": {"pump_w": 79.0}, "a pump of 47 W": {"pump_w": 47.0}, "a tenth lost": {"lost": 0.1}, "begun 1,200 s late": {"cut_s": 1200.0},
     "current, factor 0.6": {"power_factor": 0.6}, "current, factor 0.8": {"power_factor": 0.8}, "current, factor 1": {"power_factor": 1.0},
