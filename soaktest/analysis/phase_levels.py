@@ -74,20 +74,9 @@ def first_levels(frames: Frames, runs: Runs) -> list[Levels]:
     elif heard_directly(runs) or not len(known):
         pairs = pairs[:1]  # levels hardly speak beside inlet and outlet
     found = [
-        Levels(
-            rest,
-            valve,
-            pump,
-            max(0.4 * valve, 1.8),
-            max(0.3 * pump, 3.0),
-            stroke,
-            shake,
-            True,
-            standby,
-            likely,
-        )
+        Levels(rest, valve, pump, max(0.4 * valve, 1.8), max(0.3 * pump, 3.0), stroke, shake, True, standby, likely)
         for valve, pump, likely in pairs
-    ]
+    ]  # fmt: skip
     if len(known) and not heard_directly(runs):
         pump, likely = _pump_alone(runs.watts[still] - rest, runs.seconds[still].astype(np.float64))
         if np.isfinite(frames.strong_pump):
@@ -133,8 +122,8 @@ def _standby(frames: Frames, rest: float) -> float:
     if not all(still[end].all() for end in ends):
         return rest
     first, last = (float(np.median(frames.watts[end])) for end in ends)
-    near = abs(first - last) < SAME_W and abs(0.5 * (first + last) - rest) < REST_ABOVE_W
-    return 0.5 * (first + last) if near else rest
+    standby = 0.5 * (first + last)
+    return standby if abs(first - last) < SAME_W and abs(standby - rest) < REST_ABOVE_W else rest
 
 
 def _two_levels(

@@ -83,11 +83,11 @@ def scores_of(frames: Frames, runs: Runs, levels: Levels) -> Floats:
     direct = heard_directly(runs)
     _score_heater(out, runs)
     _score_valves(out, runs)
-    _score_turning(out, runs, levels, frames.step_s)
+    block, part = turns = _turns(runs, frames.step_s)
+    _score_turning(out, runs, levels, frames.step_s, turns)
     _score_still(out, runs, levels, 0.35 if direct else 1.0, frames)
     # the same pump at work; what comes before and after, or how often the drum turns, tells them apart
     out[:, S["clear"]] = out[:, S["stirred"]] = out[:, S["drain"]]
-    block, part = _turns(runs, frames.step_s)
     strokes = (runs.turning == 1) & (runs.heater != 1) & (block < 50)
     out[strokes, S["stirred"]] += ((STROKE_IN_DRAIN - STROKE_IN_STIRRED) * part)[strokes]
     out[:, S["before"]] = out[:, S["idle"]]
@@ -154,9 +154,11 @@ def _turns(runs: Runs, step_s: float) -> tuple[Floats, Floats]:
     return block, np.where(block > 0, np.minimum(runs.seconds / np.maximum(block, 1.0), 1.0), 0.0)
 
 
-def _score_turning(out: Floats, runs: Runs, levels: Levels, step_s: float) -> None:
+def _score_turning(
+    out: Floats, runs: Runs, levels: Levels, step_s: float, turns: tuple[Floats, Floats]
+) -> None:
     turn = (runs.turning == 1) & (runs.heater != 1)
-    block, part = _turns(runs, step_s)
+    block, part = turns
     stroke = turn & (block < 25)
     middle = turn & (block >= 25) & (block < 50)
     long = turn & (block >= 50)
