@@ -23,7 +23,9 @@ from soaktest.analysis.stretches import joined, stretches
 from soaktest.analysis.weak_strokes import weak_strokes
 
 HOLD_S: Final = 10.0
-"""A sample speaks for the time since the one before, up to this long."""
+"""A sample speaks for the time since the one before, up to this long;"""
+HOLD_STEPS, HOLD_MOST_S = 1.5, 15.0
+"""a meter that reads every ten seconds does so a little sooner or later."""
 LOW_W: Final = 42.0
 """Below: rest, valve or pump; above: the drum turns. Where the log shows an emptier level nearby, that one."""
 LOW_RANGE_W: Final = (30.0, 46.0)
@@ -200,7 +202,8 @@ def grid(series: Series, t0: float, seconds: int) -> Floats:
     ok = after < len(t)
     after = np.minimum(after, len(t) - 1)
     before = np.where(after > 0, t[np.maximum(after - 1, 0)], t[0] - 1.0)
-    near = ok & ((t[after] - before <= HOLD_S) | (t[after] - edges <= 3.0))
+    longest = min(max(HOLD_S, HOLD_STEPS * series.step_s), HOLD_MOST_S)
+    near = ok & ((t[after] - before <= longest) | (t[after] - edges <= 3.0))
     out[near] = v[after[near]]
     return out
 

@@ -25,6 +25,8 @@ VALVE_HIDDEN = -3.0
 """Log chance that an open valve does not raise what the meter reads."""
 LEVEL_SPREAD = 0.22
 """Spread of the log of a level within one machine: a pump draws less as it runs dry."""
+LEAST_PAUSES = 8
+"""So many pauses between strokes tell what the machine draws at rest."""
 REST_ABOVE_W = 9.0
 """Electronics awake draw no more than this above the lowest level of the log."""
 
@@ -51,33 +53,42 @@ class Levels:
 def first_levels(frames: Frames, runs: Runs) -> list[Levels]:
     """What the levels may be, one for each range of the valve's.
 
-    Rest is the commonest level of short still stretches beside strokes, else the lowest there is.
+    Rest is the commonest level of short still stretches beside strokes, else of all still ones; of those it may
+    be a higher one as well, for a machine draws less before and after its work than at rest within.
     """
     still = (runs.turning == 0) & (runs.heater != 1) & ~np.isnan(runs.watts)
     between = (
         still & (runs.seconds >= max(3.0, 1.6 * frames.step_s)) & (runs.seconds <= 40) & beside_turning(runs)
     )
-    pool = runs.watts[between] if between.sum() >= 8 else runs.watts[still]
+    pool = runs.watts[between] if between.sum() >= LEAST_PAUSES else runs.watts[still]
     known = frames.watts[~np.isnan(frames.watts)]
     floor = float(np.quantile(known, 0.02)) if len(known) else 0.0
     near = pool[pool < floor + REST_ABOVE_W]  # coarse samples between strokes are means over both
     rest = _mode(near) if len(near) >= 4 else floor + 2.0
+    rests = [rest] if between.sum() >= LEAST_PAUSES else [rest, *_higher_mode(near, rest)]
     turning = (runs.turning == 1) & ~np.isnan(runs.watts)
     stroke = float(np.median(runs.watts[turning])) if turning.any() else 150.0
     shaking = (runs.turning == 1) & ~np.isnan(runs.vibration)
     shake = float(np.median(runs.vibration[shaking])) if shaking.any() else float("nan")
+    return [levels for rest in rests for levels in _beside_rest(frames, runs, rest, stroke, shake)]
+
+
+def _beside_rest(frames: Frames, runs: Runs, rest: float, stroke: float, shake: float) -> list[Levels]:
+    """What the other levels may be where the machine draws ``rest`` at rest."""
+    still = (runs.turning == 0) & (runs.heater != 1) & ~np.isnan(runs.watts)
+    heard = bool((~np.isnan(frames.watts)).any())
     standby = _standby(frames, rest)
     ranges = (*VALVE_RANGES_W, VALVE_RANGE_BY_CURRENT_W) if frames.by_current else VALVE_RANGES_W
     pairs = _two_levels(runs.watts[still] - rest, runs.seconds[still].astype(np.float64), ranges)
     if np.isfinite(frames.strong_pump):
         pairs = [(valve, frames.strong_pump - rest, likely) for valve, _, likely in pairs]
-    elif heard_directly(runs) or not len(known):
+    elif heard_directly(runs) or not heard:
         pairs = pairs[:1]  # levels hardly speak beside inlet and outlet
     found = [
         Levels(rest, valve, pump, max(0.4 * valve, 1.8), max(0.3 * pump, 3.0), stroke, shake, True, standby, likely)
         for valve, pump, likely in pairs
     ]  # fmt: skip
-    if len(known) and not heard_directly(runs):
+    if heard and not heard_directly(runs):
         pump, likely = _pump_alone(runs.watts[still] - rest, runs.seconds[still].astype(np.float64))
         if np.isfinite(frames.strong_pump):
             pump, likely = frames.strong_pump - rest, pairs[0][2]
@@ -181,6 +192,12 @@ def beside_turning(runs: Runs) -> np.ndarray:
     out[1:] |= turn[:-1]
     out[:-1] |= turn[1:]
     return out
+
+
+def _higher_mode(near: Floats, rest: float) -> list[float]:
+    """The commonest level well above ``rest`` of those near it, where some of them are."""
+    above = near[near > rest + SAME_W]
+    return [_mode(above)] if len(above) >= 4 else []
 
 
 def _mode(x: Floats) -> float:

@@ -62,6 +62,8 @@ MIXED_PAIRS = 0.2, 0.4
 """and so of pairs, of instants and of means."""
 ROUGH = 0.22
 """From such steps on, a block whose samples jump by this share is strokes seen coarsely."""
+SMOOTH = 0.05
+"""Samples that jump by less hold no strokes, however coarse they are."""
 # Log chance of what a still stretch draws, per state: rest, valve, pump.
 _SHARES = {
     "idle": (0.95, 0.03, 0.02),
@@ -169,10 +171,10 @@ def _score_turning(
     ):  # fmt: skip
         for name, score in table.items():
             out[mask, S[name]] += score * part[mask]
-    usual = _usual(block, runs.seconds, turn & (block < 50) & (runs.outlet == 0))
+    usual = _usual(block, runs.seconds, turn & (block < 50) & (runs.outlet != 1))
     # what turns on for many of the machine's own strokes gathers speed, be it balanced so well that it shakes less than they do
     on_and_on = long & (block >= ON_AND_ON_S) & (block >= ON_AND_ON_STROKES * usual) & (usual > 0)
-    on_and_on &= (step_s < FINEST_S) & ~np.isnan(runs.watts)
+    on_and_on &= ((step_s < FINEST_S) | (runs.rough < SMOOTH)) & ~np.isnan(runs.watts)
     for name in ("wash", "rinse", "loosen", "fill1", "fill2"):
         out[on_and_on, S[name]] -= (ON_AND_ON * part)[on_and_on]
     one_way = middle & (runs.outlet == 1) & (block >= max(ONE_WAY_S, ONE_WAY_STROKES * usual))
