@@ -80,10 +80,11 @@ def pumps(
         runs_on = _runs_on(
             watts, turning, np.where(barred, np.inf, wander(watts, max(5, int(3 * step_s) + 1)))
         )
-    pump, strays = _strong_pump(watts, turning, np.where(barred, np.inf, wanders), runs_on), FLAT
-    if np.isnan(pump) and step_s < FINEST_S:
+    pump, strays = float("nan"), RUNS_DRY
+    if step_s < FINEST_S:
         pump = _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, wander(watts, 3)))
-        strays = RUNS_DRY
+    if np.isnan(pump):
+        pump, strays = _strong_pump(watts, turning, np.where(barred, np.inf, wanders), runs_on), FLAT
     pulses = _pulses(watts, np.where(outlet == 0, 0, turning))
     near = np.abs(watts - pump) <= strays * pump + NOISE_STRAYS * noise
     flat = near | ((watts < pump) & (wanders < FLAT * watts))
@@ -194,16 +195,17 @@ def _pump_beneath(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> 
         if stop - begin < LONG_S:
             continue
         part = watts[begin:stop]
-        pauses = []
+        pauses, first, last = [], len(part), 0
         for a, b in stretches((wanders < 2 * FLAT * watts)[begin:stop] & (part < STRONGEST_PUMP_W)):
             level = float(np.median(part[a:b]))
             beside = (part[max(a - 6, 0) : a], part[b : b + 6])
-            if b - a >= 2 and all(len(x) and float(np.nanmax(x)) > PAUSE_UNDER * level for x in beside):
+            if all(len(x) and float(np.nanmax(x)) > PAUSE_UNDER * level for x in beside):
                 pauses.append(level)
+                first, last = min(first, a), b
         if len(pauses) >= PAUSES:
             base = float(np.median(pauses))
             alike = sum(abs(level - base) <= RUNS_DRY * base for level in pauses)
-            if alike >= 0.7 * len(pauses) and base < 1.35 * float(np.nanquantile(part, 0.05)):
+            if alike >= 0.7 * len(pauses) and base < 1.35 * float(np.nanquantile(part[first:last], 0.05)):
                 found.append((base, alike))
     best = max(found, key=lambda one: one[1], default=(float("nan"), 0))[0]
     return best if sum(abs(level - best) <= RUNS_DRY * best for level, _ in found) >= 2 else float("nan")
