@@ -17,7 +17,7 @@ LONG_FLOW_S = 20.0
 """From so many seconds on, water let in or pumped out speaks the louder the longer it lasts."""
 RESTING = 10.0
 """Log chance against a drum that stands for ever in a wash."""
-PUMP_BENEATH, REST_BENEATH, BENEATH = 0.65, 0.35, 1.5
+PUMP_BENEATH, REST_BENEATH, BENEATH = 0.58, 0.35, 1.5
 """Shares of the pump's watts to which the draw falls between strokes with the pump on, and off: log chance against the other."""
 RESTS_IN_DRAIN = 3.0
 """Log chance against a rest of under 20 s in a drain."""
