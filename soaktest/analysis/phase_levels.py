@@ -53,8 +53,8 @@ class Levels:
 def first_levels(frames: Frames, runs: Runs) -> list[Levels]:
     """What the levels may be, one for each range of the valve's.
 
-    Rest is the commonest level of short still stretches beside strokes, else of all still ones; of those it may
-    be a higher one as well, for a machine draws less before and after its work than at rest within.
+    Rest is the commonest level of short still stretches beside strokes, else of all still ones. Where the drum hardly
+    turns it may be a higher one as well, for a machine draws less before and after its work than at rest within.
     """
     still = (runs.turning == 0) & (runs.heater != 1) & ~np.isnan(runs.watts)
     between = (
@@ -65,7 +65,8 @@ def first_levels(frames: Frames, runs: Runs) -> list[Levels]:
     floor = float(np.quantile(known, 0.02)) if len(known) else 0.0
     near = pool[pool < floor + REST_ABOVE_W]  # coarse samples between strokes are means over both
     rest = _mode(near) if len(near) >= 4 else floor + 2.0
-    rests = [rest] if between.sum() >= LEAST_PAUSES else [rest, *_higher_mode(near, rest)]
+    told = int((still & beside_turning(runs)).sum()) >= LEAST_PAUSES
+    rests = [rest] if told else [rest, *_higher_mode(near, rest)]
     turning = (runs.turning == 1) & ~np.isnan(runs.watts)
     stroke = float(np.median(runs.watts[turning])) if turning.any() else 150.0
     shaking = (runs.turning == 1) & ~np.isnan(runs.vibration)

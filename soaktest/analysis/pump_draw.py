@@ -80,11 +80,13 @@ def pumps(
         runs_on = _runs_on(
             watts, turning, np.where(barred, np.inf, wander(watts, max(5, int(3 * step_s) + 1)))
         )
-    pump, strays = float("nan"), RUNS_DRY
+    pump, strays = _strong_pump(watts, turning, np.where(barred, np.inf, wanders), runs_on), FLAT
     if step_s < FINEST_S:
-        pump = _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, wander(watts, 3)))
-    if np.isnan(pump):
-        pump, strays = _strong_pump(watts, turning, np.where(barred, np.inf, wanders), runs_on), FLAT
+        beneath = _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, wander(watts, 3)))
+        if (
+            np.isfinite(beneath) and not pump >= beneath
+        ):  # of two levels the lower is the pump's as it runs dry
+            pump, strays = beneath, RUNS_DRY
     pulses = _pulses(watts, np.where(outlet == 0, 0, turning))
     near = np.abs(watts - pump) <= strays * pump + NOISE_STRAYS * noise
     flat = near | ((watts < pump) & (wanders < FLAT * watts))
