@@ -1,0 +1,98 @@
+"""Pumps that draw more than a weak drum, and meters read now and then, on cycles built by hand: each once misled the reading."""
+
+import numpy as np
+import pytest
+
+from soaktest.analysis.phase_frames import frames_of, grid
+from soaktest.analysis.phases import infer_phases
+from soaktest.analysis.series import Floats, Series, Signals
+from soaktest.vocabulary import PHASES, Phase
+from tests.unit.test_phase_signals import T0, Step, machine, only, right
+from tests.unit.test_stirred_drains import STIRRED, begun
+
+
+def told(power: Floats, cycle: tuple[Step, ...], phase: Phase, step: int) -> float:
+    """Share of the phase's seconds that are told right by a reading every ``step`` seconds."""
+    t = np.arange(step - 1, len(power), step)
+    track = infer_phases(Signals(T0, T0 + len(power), others={"power": Series(T0 + t + 1.0, power[t])}))
+    spans = [slice(*span) for span in begun(cycle, phase)]
+    return float(np.mean(np.concatenate([track.best[span] == PHASES.index(phase) for span in spans])))
+
+
+def strong(power: Floats) -> float:
+    """The strong pump's watts, as a meter read each second shows them."""
+    t = T0 + np.arange(len(power)) + 1.0
+    signals = Signals(T0, float(t[-1]), others={"power": Series(t, power)})
+    return frames_of(signals, T0, len(power), 140.0).strong_pump
+
+
+def stirred(pump_w: Floats, pause_s: int) -> dict[str, Floats]:
+    """A machine whose drum turns in each drain from the eleventh second on, for a dozen seconds of each; ``pump_w`` by the second."""
+    heard = machine(STIRRED)
+    for begin, end in begun(STIRRED, "drain"):
+        second = np.arange(end - begin)
+        turns = (second > 10) & (second % (12 + pause_s) < 12)
+        heard["power"][begin:end] = 3.0 + np.resize(pump_w, end - begin) + np.where(turns, 210.0, 0.0)
+    return heard
+
+
+def test_a_strong_pump_shows_in_pauses_of_three_seconds() -> None:
+    """70 W, three seconds at a time, beneath strokes of 280."""
+    heard = stirred(np.array([67.0]), 3)
+
+    assert strong(heard["power"]) == pytest.approx(70.0, abs=2.0)
+    assert right(only(heard, "power"), STIRRED, "drain") > 0.9
+
+
+def test_a_strong_pump_beneath_strokes_is_told_though_it_runs_dry_before_a_spin() -> None:
+    """90 W beneath the strokes, half of that in the last seconds before the spin."""
+    heard = stirred(np.array([87.0]), 8)
+    for _, end in begun(STIRRED, "drain"):
+        heard["power"][end - 25 : end] = 48.0
+
+    assert strong(heard["power"]) == pytest.approx(90.0, rel=0.1)
+    assert right(only(heard, "power"), STIRRED, "drain") > 0.9
+
+
+def test_of_two_flat_levels_the_higher_is_the_pump() -> None:
+    """84 W while there is water, 52 when there is none: beneath a spin's first tries only the lower shows."""
+    heard = machine(STIRRED)
+    for begin, end in begun(STIRRED, "drain"):
+        heard["power"][begin:end] = np.where(np.arange(end - begin) < end - begin - 30, 84.0, 52.0)
+    for begin, _ in begun(STIRRED, "spin"):
+        second = np.arange(100)
+        heard["power"][begin : begin + 100] = np.where(second % 25 < 17, 160.0, 52.0)
+
+    assert strong(heard["power"]) == pytest.approx(84.0, abs=3.0)
+
+
+def test_what_draws_steadily_for_minutes_spins_at_the_strokes_own_watts_too() -> None:
+    """An induction motor that draws the same at any speed, read every two seconds."""
+    heard = stirred(np.where(np.arange(200) < 40, 24.0, 17.0), 8)
+    rng = np.random.default_rng(4)
+    for begin, end in begun(STIRRED, "spin"):
+        heard["power"][begin:end] = 290.0 + rng.normal(0.0, 2.0, end - begin)
+    for phase in ("wash", "rinse"):
+        for begin, end in begun(STIRRED, phase):  # type: ignore[arg-type]
+            heard["power"][begin:end] = 4.0 + 280.0 * (np.arange(end - begin) % 15 < 6)
+
+    assert told(heard["power"], STIRRED, "spin", 2) > 0.9
+
+
+def test_a_machine_awake_after_a_lone_spin_lets_nothing_in() -> None:
+    """Three watts of display after a spin that nothing was let in before."""
+    cycle: tuple[Step, ...] = (("idle", 180), ("drain", 70), ("spin", 190), ("idle", 375))
+    power = np.zeros(815)
+    power[180:250], power[250:440], power[440:670] = 22.0, 380.0, 3.0
+
+    assert told(power, cycle, "idle", 5) > 0.95
+
+
+def test_a_reading_every_ten_seconds_may_come_a_little_late() -> None:
+    """Later than ten seconds by a tenth or two it speaks for its time all the same; after a gap it does not."""
+    rng = np.random.default_rng(6)
+    t = 10.0 * np.arange(1, 101) + rng.uniform(-0.25, 0.25, 100)
+    assert not np.isnan(grid(Series(t, np.full(100, 5.0)), 0.0, 990)[5:]).any()
+
+    kept = np.delete(t, 50)
+    assert np.isnan(grid(Series(kept, np.full(99, 5.0)), 0.0, 990)[5:]).sum() == pytest.approx(17, abs=2)
