@@ -34,6 +34,10 @@ FALLEN = 0.3
 """Share of a dry level of few steps below which it fell to nothing: noise about zero still reads half a step."""
 SLOWLY_S, ABRUPT = 240.0, 1.5
 """Within so long before it fell it stood so much higher: what sinks more slowly has dried."""
+BREAKS_S, BREAKS_FROM = 30.0, 3.0
+"""A lead that breaks takes a pad to nothing from so many times as much, within so long; a wet pad that dries sinks more slowly."""
+HUM_S, FALLS_MOST = 5e-8, 2
+"""Siemens of a level that, where it comes and goes more often, is hum from the mains, whose beat the pad picks up."""
 JOIN_S = 1.6
 """Samples no farther apart than this are one stretch of hearing."""
 
@@ -68,6 +72,9 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
         broken = settled.v < 0.5 * floor
     else:
         broken = _fallen(series, settled.v, step)
+        dry = conductance(np.median(_head(series, step), keepdims=True), wiring)
+        if dry[0] < HUM_S and len(stretches(broken)) > FALLS_MOST:
+            broken[:] = False
     shorted = _shorted(series.t, conductance(settled.v, wiring))
     stuck = (_stuck(series) | _alone_unmoving(series, wiring, signals)) & ~broken & ~shorted
     bad = broken | shorted | stuck
@@ -144,6 +151,11 @@ def _settled(v: Floats, step: float) -> Floats:
     return out
 
 
+def _head(series: Series, step: float) -> Floats:
+    """Readings of the first two minutes."""
+    return series.v[: max(int(120 / step), 10)]
+
+
 def _fallen(series: Series, settled: Floats, step: float) -> NDArray[np.bool_]:
     """Samples of a pad without end-of-line resistor that fell to nothing from a clear dry level.
 
@@ -151,16 +163,21 @@ def _fallen(series: Series, settled: Floats, step: float) -> NDArray[np.bool_]:
     broken lead cannot be told from a dry pad, and the pad stays unproven. A lead breaks from one minute
     to the next; air that dries takes a pad down as far, but slowly.
     """
-    head = series.v[: max(int(120 / step), 10)]
+    head = _head(series, step)
     dry = float(np.median(head))
     code = adc_step(series.v)
     if dry > 0.5:
         return np.zeros(len(series), dtype=bool)
     if dry >= 10 * code:
-        low = settled < max(0.05 * dry, 1.5 * code)
-        return low & np.logical_or.accumulate(
+        nothing = max(0.05 * dry, 1.5 * code)
+        low = settled < nothing
+        low &= np.logical_or.accumulate(
             ~low
         )  # what was low from the beginning fell from nothing: it was wetted since
+        for begin, stop in stretches(low):
+            if settled[max(begin - round(BREAKS_S / step), 0) : begin].max() < BREAKS_FROM * nothing:
+                low[begin:stop] = False
+        return low
     level = float(np.mean(np.minimum(head, dry + 4 * code)))  # water within those two minutes is no dry level
     if level < 1.5 * code:
         return np.zeros(len(series), dtype=bool)

@@ -241,6 +241,30 @@ def test_a_bare_lead_that_breaks_off_a_clear_dry_level_is_open() -> None:
     assert "nothing" in track.note
 
 
+def test_a_bare_pad_that_dries_to_nothing_in_twenty_minutes_has_a_whole_lead() -> None:
+    """Wet when the run begins, it sinks below a twentieth of that and on to nothing, bit by bit."""
+    given = signals(BARE)
+    t = given.pads["left"].t - T0
+    wet = 0.09 * np.maximum(1.0 - t / 1200.0, 0.0) ** 2
+    codes = np.round(4095 * wet) / 4095
+
+    assert with_left(given, codes).state != "open"
+    codes[t > 400] = 0.0
+    assert with_left(given, codes).state == "open"
+
+
+@pytest.mark.parametrize("beat_s", [60.0, 110.0])
+def test_hum_that_comes_and_goes_breaks_no_lead(beat_s: float) -> None:
+    """Mains beside a pad that conducts nothing: a level of some of the converter's steps that beats to nothing."""
+    given = signals(BARE)
+    t = given.pads["left"].t - T0
+    hum = 0.0018 * np.clip(0.4 + np.cos(2 * np.pi * t / beat_s), 0.0, 1.0)
+    rng = np.random.default_rng(7)
+    codes = np.round(4095 * 8 * (hum + rng.normal(0.0, 2e-5, len(t)) * (hum > 0))) / (4095 * 8)
+
+    assert with_left(given, np.maximum(codes, 0.0)).state == "unproven"
+
+
 def test_air_that_dries_breaks_no_lead() -> None:
     """No resistor; the dry level falls to a fifth over the run: not open."""
     rng = np.random.default_rng(1)
