@@ -171,9 +171,8 @@ def _fallen(series: Series, settled: Floats, step: float) -> NDArray[np.bool_]:
     if dry >= 10 * code:
         nothing = max(0.05 * dry, 1.5 * code)
         low = settled < nothing
-        low &= np.logical_or.accumulate(
-            ~low
-        )  # what was low from the beginning fell from nothing: it was wetted since
+        # what was low from the beginning fell from nothing: it was wetted since
+        low &= np.logical_or.accumulate(~low)
         for begin, stop in stretches(low):
             if settled[max(begin - round(BREAKS_S / step), 0) : begin].max() < BREAKS_FROM * nothing:
                 low[begin:stop] = False

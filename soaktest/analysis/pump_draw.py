@@ -83,9 +83,8 @@ def pumps(
     pump, strays = _strong_pump(watts, turning, np.where(barred, np.inf, wanders), runs_on), FLAT
     if step_s < FINEST_S:
         beneath = _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, wander(watts, 3)))
-        if (
-            np.isfinite(beneath) and not pump >= beneath
-        ):  # of two levels the lower is the pump's as it runs dry
+        # of two levels the lower is the pump's as it runs dry
+        if np.isfinite(beneath) and not pump >= beneath:
             pump, strays = beneath, RUNS_DRY
     pulses = _pulses(watts, np.where(outlet == 0, 0, turning))
     near = np.abs(watts - pump) <= strays * pump + NOISE_STRAYS * noise
