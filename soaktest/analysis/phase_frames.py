@@ -24,7 +24,7 @@ from soaktest.analysis.weak_strokes import weak_strokes
 
 HOLD_S: Final = 10.0
 """A sample speaks for the time since the one before, up to this long;"""
-HOLD_STEPS, HOLD_MOST_S = 1.5, 15.0
+HOLD_STEPS, HOLD_MOST_S = 1.5, 12.0
 """a meter that reads every ten seconds does so a little sooner or later."""
 LOW_W: Final = 42.0
 """Below: rest, valve or pump; above: the drum turns. Where the log shows an emptier level nearby, that one."""
