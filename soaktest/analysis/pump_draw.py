@@ -84,7 +84,7 @@ def pumps(
     if step_s < FINEST_S:
         beneath = _pump_beneath(watts, turning, np.where(outlet == 0, np.inf, wander(watts, 3)))
         # of two levels the lower is the pump's as it runs dry
-        if np.isfinite(beneath) and not pump >= beneath:
+        if np.isfinite(beneath) and not pump >= (1.0 - RUNS_DRY) * beneath:
             pump, strays = beneath, RUNS_DRY
     pulses = _pulses(watts, np.where(outlet == 0, 0, turning))
     near = np.abs(watts - pump) <= strays * pump + NOISE_STRAYS * noise
