@@ -140,7 +140,8 @@ def _by_watts(
     step, noise = meter
     known = ~np.isnan(watts)
     turning = np.full(len(watts), UNKNOWN, dtype=np.int8)
-    pump_w = pump_alone(watts, pumping)  # where it is heard at work, only what draws more is the drum
+    # where the pump is heard at work, only what draws more is the drum; it may be heard before it is seen to draw
+    pump_w = pump_alone(watts, pumping, emptiest(watts) + AT_REST_W)
     least_w = _low_watts(watts)
     low = known & (watts <= np.where(pumping & (pump_w > 0), PUMP_STRAYS * pump_w, least_w))
     strokes = weak_strokes(

@@ -127,8 +127,8 @@ def emptiest(watts: Floats) -> float:
     return float(np.quantile(known, 0.02)) if len(known) else float("inf")
 
 
-def pump_alone(x: Floats, pumping: NDArray[np.bool_]) -> float:
-    """Level of ``x`` with the pump on and the drum at rest, 0 where it was never heard to start.
+def pump_alone(x: Floats, pumping: NDArray[np.bool_], least: float = -np.inf) -> float:
+    """Level of ``x`` with the pump on and the drum at rest, 0 where it was never heard to start; none is as low as ``least``.
 
     From the quieter seconds just after its starts: a spin ramps up from rest, and strokes pause. A pump that pulses
     starts again and again in mid-spin: where some starts are out of rest, they alone count, but for one that drew less,
@@ -140,7 +140,7 @@ def pump_alone(x: Floats, pumping: NDArray[np.bool_]) -> float:
     quiet, out_of_rest = [], []
     for begin, stop in stretches(pumping):
         part = x[begin + 1 : min(begin + 1 + PUMP_ALONE_S, stop)]
-        part = np.sort(part[~np.isnan(part)])
+        part = part[part > least]
         if len(part) >= 5:
             quiet.append(float(np.quantile(part, QUIET_SHARE)))
             before = x[max(begin - 6, 0) : begin]

@@ -5,6 +5,7 @@ import pytest
 
 from soaktest.analysis.phase_frames import frames_of, grid
 from soaktest.analysis.phases import infer_phases
+from soaktest.analysis.pump_draw import pump_alone
 from soaktest.analysis.series import Floats, Series, Signals
 from soaktest.vocabulary import PHASES, Phase
 from tests.unit.test_phase_signals import T0, Step, machine, only, right
@@ -96,3 +97,14 @@ def test_a_reading_every_ten_seconds_may_come_a_little_late() -> None:
 
     kept = np.delete(t, 50)
     assert np.isnan(grid(Series(kept, np.full(99, 5.0)), 0.0, 990)[5:]).sum() == pytest.approx(17, abs=2)
+
+
+def test_a_pump_that_is_heard_before_it_draws_is_no_weaker_for_that() -> None:
+    """Three seconds of rest at the beginning of each drain, then 25 W, and 235 with the drum beside it."""
+    heard = stirred(np.array([22.0]), 4)
+    for begin, _ in begun(STIRRED, "drain"):
+        heard["power"][begin : begin + 3] = 3.0
+    pumping = heard["outlet"] > 0.5
+
+    assert pump_alone(heard["power"], pumping, 14.0) == pytest.approx(25.0)
+    assert right(heard, STIRRED, "drain") > 0.9
