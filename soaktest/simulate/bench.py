@@ -82,6 +82,8 @@ class Scenario:
     """A pad whose dry level climbs by itself."""
     brisk: bool = False
     """Strokes that follow each other within two seconds or so."""
+    flat_spin: bool = False
+    """A drum that draws at speed what it does at its strokes."""
     steam: float = 0.0
     """Decades of condensation on all pads after heating."""
     splash_s: float | None = None
@@ -136,6 +138,7 @@ def run_of_water(
     """The machine's motion, water on each pad step by step, and the truth of it, as :func:`simulate` makes them."""
     chance = np.random.default_rng(scenario.seed) if rng is None else rng
     kind = draw_machine(chance)
+    kind = replace(kind, flat_spin=scenario.flat_spin)
     if scenario.brisk:
         kind = replace(kind, pause_s=BRISK_S)
     motion = run_machine(kind, _steps(scenario, chance), chance)

@@ -45,6 +45,8 @@ class MachineKind:
     """Runs the pump by turns while it spins."""
     soak_s: float
     """The drum stands still so long in mid-wash."""
+    flat_spin: bool = False
+    """An induction motor's drum draws at speed what it does at its strokes."""
 
 
 def draw_machine(rng: np.random.Generator) -> MachineKind:
@@ -173,11 +175,9 @@ def run_machine(kind: MachineKind, steps: list[Step], rng: np.random.Generator) 
             if kind.pulses_pump:
                 outlet[part] = (np.arange(count) / RATE) % 40.0 < 22.0
             power[part] += kind.pump_w * 0.75 * outlet[part]
-            power[part] += (
-                kind.spin_w
-                * np.where(turns > 0, np.clip(turns, 0.15, None), 0.0)
-                * (1 + 0.06 * rng.standard_normal(count))
-            )
+            level, wander = (kind.stroke_w, 0.02) if kind.flat_spin else (kind.spin_w, 0.06)
+            speed = np.ones(count) if kind.flat_spin else np.clip(turns, 0.15, None)
+            power[part] += level * np.where(turns > 0, speed, 0.0) * (1 + wander * rng.standard_normal(count))
             vibration[part] = kind.shake * (0.6 + 3.5 * turns) * (1 + 0.2 * rng.standard_normal(count))
         else:
             vibration[part] = kind.shake * turns * (1 + 0.35 * rng.standard_normal(count))

@@ -55,7 +55,8 @@ def draw(seed: int) -> Scenario:
     # without a resistor a dry pad conducts next to nothing, and several times that is nothing too
     drifts = faulty if rng.random() < 0.3 and scenario.end_of_line_ohm else None
     damper = float(rng.choice([1.0, 1.0, 1.7]))
-    scenario = replace(scenario, rests_s=rests, steam=scenario.steam * damper)
+    flat = bool(rng.random() < 0.12)
+    scenario = replace(scenario, rests_s=rests, steam=scenario.steam * damper, flat_spin=flat)
     return replace(scenario, drifts=drifts, broken=None, shorted=None) if drifts else scenario
 
 

@@ -7,6 +7,8 @@ from soaktest.analysis.phase_frames import frames_of, grid
 from soaktest.analysis.phases import infer_phases
 from soaktest.analysis.pump_draw import pump_alone
 from soaktest.analysis.series import Floats, Series, Signals
+from soaktest.analysis.signals import gather
+from soaktest.simulate.bench import Scenario, simulate
 from soaktest.vocabulary import PHASES, Phase
 from tests.unit.test_phase_signals import T0, Step, machine, only, right
 from tests.unit.test_stirred_drains import STIRRED, begun
@@ -108,3 +110,21 @@ def test_a_pump_that_is_heard_before_it_draws_is_no_weaker_for_that() -> None:
 
     assert pump_alone(heard["power"], pumping, 14.0) == pytest.approx(25.0)
     assert right(heard, STIRRED, "drain") > 0.9
+
+
+@pytest.mark.parametrize("seed", [3, 11])
+def test_a_simulated_drum_that_draws_alike_at_any_speed_is_told_to_spin(seed: int) -> None:
+    """The simulator's own: its spin draws what its strokes do, and power is all that is heard."""
+    recording, truth = simulate(
+        Scenario(seed=seed, programmes=("cotton",), signals=("power",), flat_spin=True)
+    )
+    power = gather(recording).other("power")
+    level = {
+        phase: np.median(np.concatenate([power.v[slice(*np.searchsorted(power.t, (a + 5, b - 5)))] for name, a, b in truth.phases if name == phase]))
+        for phase in ("spin", "rinse", "idle")
+    }  # fmt: skip
+    track = infer_phases(gather(recording))
+    spins = [(int(a - track.t0), int(b - track.t0)) for name, a, b in truth.phases if name == "spin"]
+
+    assert level["idle"] < 10 < 80 < level["spin"] < 280
+    assert np.mean([np.mean(track.best[a:b] == PHASES.index("spin")) for a, b in spins]) > 0.9
