@@ -71,10 +71,7 @@ def judge_health(series: Series, wiring: PadWiring, signals: Signals, *, proven_
         floor = wiring.divider_ohm / (wiring.divider_ohm + wiring.end_of_line_ohm)
         broken = settled.v < 0.5 * floor
     else:
-        broken = _fallen(series, settled.v, step)
-        dry = conductance(np.median(_head(series, step), keepdims=True), wiring)
-        if dry[0] < HUM_S and len(stretches(broken)) > FALLS_MOST:
-            broken[:] = False
+        broken = _fallen(series, settled.v, wiring, step)
     shorted = _shorted(series.t, conductance(settled.v, wiring))
     stuck = (_stuck(series) | _alone_unmoving(series, wiring, signals)) & ~broken & ~shorted
     bad = broken | shorted | stuck
@@ -151,40 +148,43 @@ def _settled(v: Floats, step: float) -> Floats:
     return out
 
 
-def _head(series: Series, step: float) -> Floats:
-    """Readings of the first two minutes."""
-    return series.v[: max(int(120 / step), 10)]
-
-
-def _fallen(series: Series, settled: Floats, step: float) -> NDArray[np.bool_]:
+def _fallen(series: Series, settled: Floats, wiring: PadWiring, step: float) -> NDArray[np.bool_]:
     """Samples of a pad without end-of-line resistor that fell to nothing from a clear dry level.
 
     Where that level is a few of the converter's steps, means over a minute tell it; below that a
     broken lead cannot be told from a dry pad, and the pad stays unproven. A lead breaks from one minute
     to the next; air that dries takes a pad down as far, but slowly.
     """
-    head = _head(series, step)
+    head = series.v[: max(int(120 / step), 10)]
     dry = float(np.median(head))
     code = adc_step(series.v)
+    nowhere = np.zeros(len(series), dtype=bool)
     if dry > 0.5:
-        return np.zeros(len(series), dtype=bool)
+        return nowhere
     if dry >= 10 * code:
         nothing = max(0.05 * dry, 1.5 * code)
         low = settled < nothing
         # what was low from the beginning fell from nothing: it was wetted since
         low &= np.logical_or.accumulate(~low)
-        for begin, stop in stretches(low):
-            if settled[max(begin - round(BREAKS_S / step), 0) : begin].max() < BREAKS_FROM * nothing:
-                low[begin:stop] = False
-        return low
-    level = float(np.mean(np.minimum(head, dry + 4 * code)))  # water within those two minutes is no dry level
-    if level < 1.5 * code:
-        return np.zeros(len(series), dtype=bool)
-    minute = uniform_filter1d(series.v, max(int(60.0 / step), 10), mode="nearest")
-    out: NDArray[np.bool_] = minute < FALLEN * level
-    for begin, stop in stretches(out):
-        before = minute[max(begin - round(SLOWLY_S / step), 0) : begin]
-        if len(before) and float(before.max()) < ABRUPT * FALLEN * level:
+        out = _at_once(low, settled, round(BREAKS_S / step), BREAKS_FROM * nothing)
+    else:
+        level = float(
+            np.mean(np.minimum(head, dry + 4 * code))
+        )  # water within those two minutes is no dry level
+        if level < 1.5 * code:
+            return nowhere
+        minute = uniform_filter1d(series.v, max(int(60.0 / step), 10), mode="nearest")
+        out = _at_once(minute < FALLEN * level, minute, round(SLOWLY_S / step), ABRUPT * FALLEN * level)
+    hums = conductance(np.array([dry]), wiring)[0] < HUM_S and len(stretches(out)) > FALLS_MOST
+    return nowhere if hums else out
+
+
+def _at_once(low: NDArray[np.bool_], level: Floats, within: int, least: float) -> NDArray[np.bool_]:
+    """Those stretches of low samples that begin within so many samples of as high a level; what is low from the first is one."""
+    out = low.copy()
+    for begin, stop in stretches(low):
+        before = level[max(begin - within, 0) : begin]
+        if len(before) and float(before.max()) < least:
             out[begin:stop] = False
     return out
 

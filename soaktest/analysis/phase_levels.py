@@ -57,16 +57,14 @@ def first_levels(frames: Frames, runs: Runs) -> list[Levels]:
     turns it may be a higher one as well, for a machine draws less before and after its work than at rest within.
     """
     still = (runs.turning == 0) & (runs.heater != 1) & ~np.isnan(runs.watts)
-    between = (
-        still & (runs.seconds >= max(3.0, 1.6 * frames.step_s)) & (runs.seconds <= 40) & beside_turning(runs)
-    )
+    beside = still & beside_turning(runs)
+    between = beside & (runs.seconds >= max(3.0, 1.6 * frames.step_s)) & (runs.seconds <= 40)
     pool = runs.watts[between] if between.sum() >= LEAST_PAUSES else runs.watts[still]
     known = frames.watts[~np.isnan(frames.watts)]
     floor = float(np.quantile(known, 0.02)) if len(known) else 0.0
     near = pool[pool < floor + REST_ABOVE_W]  # coarse samples between strokes are means over both
     rest = _mode(near) if len(near) >= 4 else floor + 2.0
-    told = int((still & beside_turning(runs)).sum()) >= LEAST_PAUSES
-    rests = [rest] if told else [rest, *_higher_mode(near, rest)]
+    rests = [rest] if beside.sum() >= LEAST_PAUSES else [rest, *_higher_mode(near, rest)]
     turning = (runs.turning == 1) & ~np.isnan(runs.watts)
     stroke = float(np.median(runs.watts[turning])) if turning.any() else 150.0
     shaking = (runs.turning == 1) & ~np.isnan(runs.vibration)

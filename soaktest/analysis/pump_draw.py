@@ -140,7 +140,7 @@ def pump_alone(x: Floats, pumping: NDArray[np.bool_], least: float = -np.inf) ->
     quiet, out_of_rest = [], []
     for begin, stop in stretches(pumping):
         part = x[begin + 1 : min(begin + 1 + PUMP_ALONE_S, stop)]
-        part = part[part > least]
+        part = part[part > least]  # nor what was not heard
         if len(part) >= 5:
             quiet.append(float(np.quantile(part, QUIET_SHARE)))
             before = x[max(begin - 6, 0) : begin]
@@ -196,17 +196,17 @@ def _pump_beneath(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> 
         if stop - begin < LONG_S:
             continue
         part = watts[begin:stop]
-        pauses, first, last = [], len(part), 0
+        pauses: list[tuple[float, int, int]] = []
         for a, b in stretches((wanders < 2 * FLAT * watts)[begin:stop] & (part < STRONGEST_PUMP_W)):
             level = float(np.median(part[a:b]))
             beside = (part[max(a - 6, 0) : a], part[b : b + 6])
             if all(len(x) and float(np.nanmax(x)) > PAUSE_UNDER * level for x in beside):
-                pauses.append(level)
-                first, last = min(first, a), b
+                pauses.append((level, a, b))
         if len(pauses) >= PAUSES:
-            base = float(np.median(pauses))
-            alike = sum(abs(level - base) <= RUNS_DRY * base for level in pauses)
-            if alike >= 0.7 * len(pauses) and base < 1.35 * float(np.nanquantile(part[first:last], 0.05)):
+            base = float(np.median([level for level, _, _ in pauses]))
+            alike = sum(abs(level - base) <= RUNS_DRY * base for level, _, _ in pauses)
+            among = part[pauses[0][1] : pauses[-1][2]]
+            if alike >= 0.7 * len(pauses) and base < 1.35 * float(np.nanquantile(among, 0.05)):
                 found.append((base, alike))
     best = max(found, key=lambda one: one[1], default=(float("nan"), 0))[0]
     return best if sum(abs(level - best) <= RUNS_DRY * best for level, _ in found) >= 2 else float("nan")

@@ -137,8 +137,7 @@ def run_of_water(
 ) -> tuple[Motion, dict[Zone, Array], dict[str, object]]:
     """The machine's motion, water on each pad step by step, and the truth of it, as :func:`simulate` makes them."""
     chance = np.random.default_rng(scenario.seed) if rng is None else rng
-    kind = draw_machine(chance)
-    kind = replace(kind, flat_spin=scenario.flat_spin)
+    kind = replace(draw_machine(chance), flat_spin=scenario.flat_spin)
     if scenario.brisk:
         kind = replace(kind, pause_s=BRISK_S)
     motion = run_machine(kind, _steps(scenario, chance), chance)

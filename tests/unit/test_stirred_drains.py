@@ -37,12 +37,14 @@ def test_a_drain_in_which_the_drum_turns_on_and_off_is_one_drain(valve_w: float)
     assert right(only(heard, "power"), STIRRED) > 0.95
 
 
-def by_instants(power: Floats, step: int, first: int) -> float:
-    """Share of the wash's seconds that are told right by a reading every ``step`` seconds."""
+def by_instants(
+    power: Floats, step: int, first: int, phase: Phase = "wash", cycle: tuple[Step, ...] = STIRRED
+) -> float:
+    """Share of the phase's seconds that are told right by a reading every ``step`` seconds."""
     t = np.arange(first, len(power), step)
     track = infer_phases(Signals(T0, T0 + len(power), others={"power": Series(T0 + t + 1.0, power[t])}))
-    ((begin, end),) = begun(STIRRED, "wash")
-    return float((track.best[begin:end] == PHASES.index("wash")).mean())
+    said = np.concatenate([track.best[begin:end] for begin, end in begun(cycle, phase)])
+    return float((said == PHASES.index(phase)).mean())
 
 
 @pytest.mark.parametrize("step", [5, 6])

@@ -9,17 +9,9 @@ from soaktest.analysis.pump_draw import pump_alone
 from soaktest.analysis.series import Floats, Series, Signals
 from soaktest.analysis.signals import gather
 from soaktest.simulate.bench import Scenario, simulate
-from soaktest.vocabulary import PHASES, Phase
+from soaktest.vocabulary import PHASES
 from tests.unit.test_phase_signals import T0, Step, machine, only, right
-from tests.unit.test_stirred_drains import STIRRED, begun
-
-
-def told(power: Floats, cycle: tuple[Step, ...], phase: Phase, step: int) -> float:
-    """Share of the phase's seconds that are told right by a reading every ``step`` seconds."""
-    t = np.arange(step - 1, len(power), step)
-    track = infer_phases(Signals(T0, T0 + len(power), others={"power": Series(T0 + t + 1.0, power[t])}))
-    spans = [slice(*span) for span in begun(cycle, phase)]
-    return float(np.mean(np.concatenate([track.best[span] == PHASES.index(phase) for span in spans])))
+from tests.unit.test_stirred_drains import STIRRED, begun, by_instants
 
 
 def strong(power: Floats) -> float:
@@ -79,7 +71,7 @@ def test_what_draws_steadily_for_minutes_spins_at_the_strokes_own_watts_too() ->
         for begin, end in begun(STIRRED, phase):  # type: ignore[arg-type]
             heard["power"][begin:end] = 4.0 + 280.0 * (np.arange(end - begin) % 15 < 6)
 
-    assert told(heard["power"], STIRRED, "spin", 2) > 0.9
+    assert by_instants(heard["power"], 2, 1, "spin") > 0.9
 
 
 def test_a_machine_awake_after_a_lone_spin_lets_nothing_in() -> None:
@@ -88,7 +80,7 @@ def test_a_machine_awake_after_a_lone_spin_lets_nothing_in() -> None:
     power = np.zeros(815)
     power[180:250], power[250:440], power[440:670] = 22.0, 380.0, 3.0
 
-    assert told(power, cycle, "idle", 5) > 0.95
+    assert by_instants(power, 5, 4, "idle", cycle) > 0.95
 
 
 def test_a_reading_every_ten_seconds_may_come_a_little_late() -> None:
@@ -124,5 +116,5 @@ def test_a_simulated_drum_that_draws_alike_at_any_speed_is_told_to_spin(seed: in
     begin, end = spins[-1]
 
     assert 80 < np.median(power.v[(power.t > begin + 5) & (power.t < end - 5)]) < 290
-    told = [track.best[int(a - track.t0) : int(b - track.t0)] == PHASES.index("spin") for a, b in spins]
-    assert min(np.mean(one) for one in told) > 0.9
+    said = [track.best[int(a - track.t0) : int(b - track.t0)] == PHASES.index("spin") for a, b in spins]
+    assert min(np.mean(one) for one in said) > 0.9
