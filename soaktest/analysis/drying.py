@@ -16,7 +16,7 @@ SMALL_DRY_AGAIN = 0.35
 def dry_again(x: Floats, at: int, level: float, peak: float, noise: Noise) -> int | None:
     """Index from which the pad has stayed near dry for half a minute, or None."""
     rise = np.maximum.accumulate(x[at:]) - level
-    least = max(min(LEAST_RISE, max(SMALL_DRY_AGAIN * peak, LEAST_RISE / 2)), 4 * noise.slow)
+    least = max(min(LEAST_RISE, max(SMALL_DRY_AGAIN * peak, min(LEAST_RISE, peak) / 2)), 4 * noise.slow)
     limit = level + np.maximum(DRY_AGAIN * np.maximum(rise, peak), least)
     since = stays_below(x[at:] - limit, 0.0)
     return None if since is None else at + since

@@ -38,6 +38,10 @@ BREAKS_S, BREAKS_FROM = 30.0, 3.0
 """A lead that breaks takes a pad to nothing from so many times as much, within so long; a wet pad that dries sinks more slowly."""
 HUM_S, FALLS_MOST = 5e-8, 2
 """Siemens of a level that, where it comes and goes more often, is hum from the mains, whose beat the pad picks up."""
+NOTHING_CODES, LITTLE_CODES, WET_CODES = 1.5, 20.0, 100.0
+"""Steps of the converter that are nothing, those that a lost lead may pick up, and those of a pad that is clearly wet."""
+LOST_S = 1.1
+"""A pad that was wet and reads nothing so many seconds later has lost its lead: no water goes so fast."""
 JOIN_S = 1.6
 """Samples no farther apart than this are one stretch of hearing."""
 
@@ -158,11 +162,11 @@ def _fallen(series: Series, settled: Floats, wiring: PadWiring, step: float) -> 
     head = series.v[: max(int(120 / step), 10)]
     dry = float(np.median(head))
     code = adc_step(series.v)
-    nowhere = np.zeros(len(series), dtype=bool)
+    lost = _lost_while_wet(series.v, settled, code, step)
     if dry > 0.5:
-        return nowhere
+        return lost
     if dry >= 10 * code:
-        nothing = max(0.05 * dry, 1.5 * code)
+        nothing = max(0.05 * dry, NOTHING_CODES * code)
         low = settled < nothing
         # what was low from the beginning fell from nothing: it was wetted since
         low &= np.logical_or.accumulate(~low)
@@ -171,12 +175,23 @@ def _fallen(series: Series, settled: Floats, wiring: PadWiring, step: float) -> 
         level = float(
             np.mean(np.minimum(head, dry + 4 * code))
         )  # water within those two minutes is no dry level
-        if level < 1.5 * code:
-            return nowhere
+        if level < NOTHING_CODES * code:
+            return lost
         minute = uniform_filter1d(series.v, max(int(60.0 / step), 10), mode="nearest")
         out = _at_once(minute < FALLEN * level, minute, round(SLOWLY_S / step), ABRUPT * FALLEN * level)
     hums = conductance(np.array([dry]), wiring)[0] < HUM_S and len(stretches(out)) > FALLS_MOST
-    return nowhere if hums else out
+    return lost if hums else out | lost
+
+
+def _lost_while_wet(v: Floats, settled: Floats, code: float, step: float) -> NDArray[np.bool_]:
+    """Samples that read nothing since a wet pad came to it from one sample to the next: its lead broke."""
+    out = np.zeros(len(v), dtype=bool)
+    within = 1 + round(LOST_S / step)
+    for begin, stop in stretches(settled < LITTLE_CODES * code):
+        was, then = v[max(begin - within, 0) : begin], settled[begin : min(begin + within, stop)]
+        if len(was) and was.max() > WET_CODES * code and then.min() < NOTHING_CODES * code:
+            out[begin:stop] = True
+    return out
 
 
 def _at_once(low: NDArray[np.bool_], level: Floats, within: int, least: float) -> NDArray[np.bool_]:

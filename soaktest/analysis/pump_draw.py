@@ -171,7 +171,7 @@ def _strong_pump(
     strokes = [watts[a:b] for a, b in stretches(turning == 1) if b - a < LONG_S]
     at_strokes = np.concatenate([*strokes, np.empty(0)])
     stroke = float(np.median(at_strokes)) if len(at_strokes) else 0.0
-    found = []
+    found: list[tuple[float, int, bool]] = []
     for a, b in stretches((turning == 1) & (watts < STRONGEST_PUMP_W) & (wanders < FLAT * watts)):
         level, after = float(np.median(watts[a:b])), watts[b + 6 : b + 96]
         weaker = runs_on[max(a - 60, 0) : a] & (watts[max(a - 60, 0) : a] < WEAKER * level)
@@ -179,13 +179,15 @@ def _strong_pump(
             continue  # beside a weaker one that has just run, it is that and a drum
         spins = np.isfinite(after).sum() >= 30 and float(np.nanquantile(after, 0.8)) > 1.25 * level
         drum = len(at_strokes) and np.mean(np.abs(at_strokes - level) <= 2.0 * FLAT * level) > STROKES_SHARE
-        if (spins or level < 0.8 * stroke) and not drum:
-            found.append((level, b - a))
+        if not drum:
+            found.append((level, b - a, bool(spins or level < 0.8 * stroke)))
     best, most = float("nan"), 0
-    for level, _ in found:
-        alike = [seconds for other, seconds in found if abs(other - level) <= FLAT * level]
-        if (len(alike) >= 2 or sum(alike) >= FLAT_ALONE_S) and sum(alike) > most:
-            best, most = level, sum(alike)
+    for level, _, _ in found:
+        alike = [one for one in found if abs(one[0] - level) <= FLAT * level]
+        seconds = sum(one[1] for one in alike)
+        told = any(sure for _, _, sure in alike)
+        if told and (len(alike) >= 2 or seconds >= FLAT_ALONE_S) and seconds > most:
+            best, most = level, seconds
     return best
 
 

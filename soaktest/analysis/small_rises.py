@@ -15,9 +15,10 @@ from soaktest.analysis.drying import SMALL_DRY_AGAIN
 from soaktest.analysis.onset_search import CREEP_S, LEVEL_S, means_of
 from soaktest.analysis.pad_noise import Noise
 from soaktest.analysis.series import Floats
+from soaktest.analysis.stretches import stretches
 
-STEADY_S, LATE_S, GROWN_S = 180, 20, 60
-"""Seconds for which the level was steady before a rise, by which an alarm may come late, and in which the rise shows."""
+STEADY_S, LATE_S, GROWN_S, GROWN_LEAST_S = 180, 20, 60, 30
+"""Seconds for which the level was steady before a rise, by which an alarm may come late, and in which the rise shows, or at the least."""
 EDGE, EDGE_S = 0.01, 1e-8
 """Decades and siemens that a rise brings within a minute at the least: on a pad that conducts nothing a relay's step is as many decades."""
 WANDERS, SWINGS = 5.0, 3.0
@@ -30,6 +31,8 @@ SHARP = 0.35
 """Share of the rise within some eighty seconds that comes in the first half minute; of damp air's comes a quarter or less."""
 SHARPEST = 12
 """One second in so many counts as sharp."""
+LITTLE, STEPS, STEP_NOISES, STEP_S = 0.5, 3, 5.0, 4
+"""Share of the least rise that so many drops, one upon the other, are told by, and times the noise that each brings within so many seconds."""
 IN_STEPS = 0.5
 """Share of a rise that its sharpest seconds bring: some 0.65 of drops, less than 0.3 of damp air with or without hum."""
 SETTLED_S = 15
@@ -72,11 +75,22 @@ def by_drops(t: Floats, x: Floats, dried: int, alarms: list[int], noise: Noise) 
         level = float(np.median(before))
         rise = top - level
         lasts = means_of(x[at:stop], LEVEL_S).min() - level >= noise.sigma
-        if rise < noise.least_rise(level) or not lasts or np.diff(x[at:stop]).min(initial=0.0) < -0.5 * rise:
+        few = _steps(x[at - LATE_S : stop], noise) < STEPS
+        if (
+            rise < noise.least_rise(level) * (1.0 if few else LITTLE)
+            or not lasts
+            or np.diff(x[at:stop]).min(initial=0.0) < -0.5 * rise
+        ):
             continue
         if share_of_steps(x[at - LATE_S : stop]) >= IN_STEPS:
             return Drops(_left_level(x, at - LATE_S, at + 1, level, noise.sigma), level, top, stop)
     return None
+
+
+def _steps(x: Floats, noise: Noise) -> int:
+    """How much oftener it rose by a drop's step within ``STEP_S`` seconds than it fell by one."""
+    moves, least = x[STEP_S:] - x[:-STEP_S], STEP_NOISES * noise.sigma
+    return len(stretches(moves > least)) - len(stretches(moves < -least))
 
 
 class Edge(NamedTuple):
@@ -95,8 +109,8 @@ def first_edge(x: Floats, dried: int, alarms: list[int], onset: int, sigma: floa
 
 def _edge(x: Floats, dried: int, at: int, onset: int, sigma: float) -> Edge | None:
     first = max(dried, at - STEADY_S)
-    before, after = x[first : at - LATE_S], x[at : at + GROWN_S]
-    if len(before) < STEADY_S // 2 or onset - at < GROWN_S:
+    before, after = x[first : at - LATE_S], x[at : min(at + GROWN_S, onset)]
+    if len(before) < STEADY_S // 2 or len(after) < GROWN_LEAST_S:
         return None
     steady = means_of(before, LEVEL_S)
     level, wander = float(steady[-1]), float(np.ptp(steady))
@@ -106,12 +120,13 @@ def _edge(x: Floats, dried: int, at: int, onset: int, sigma: float) -> Edge | No
         return None
     left = (means_of(x[at:onset], LEVEL_S) - level) / rise
     begun = _left_level(x, first, at, level, sigma)
-    grown = means_of(x[begun : begun + GROWN_S + LATE_S], LEVEL_S) - level
+    grown = means_of(x[begun : min(begun + GROWN_S + LATE_S, onset)], LEVEL_S) - level
     if left.min() < KEPT or grown[LEVEL_S] < SHARP * grown[-1]:
         return None
     if left.min() >= SMALL_DRY_AGAIN:
         return Edge(begun, level, None)
-    return Edge(begun, level, at + int(np.argmax(left < SMALL_DRY_AGAIN))) if rise >= BY_ITSELF else None
+    by_itself = rise >= BY_ITSELF and len(after) == GROWN_S
+    return Edge(begun, level, at + int(np.argmax(left < SMALL_DRY_AGAIN))) if by_itself else None
 
 
 def _left_level(x: Floats, first: int, stop: int, level: float, sigma: float) -> int:

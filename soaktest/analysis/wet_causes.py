@@ -13,6 +13,7 @@ hand, from how water behaves:
 - A floor that was wet as the run began wets the other pads as its puddle runs, in drops or slowly.
 - Damp air makes all pads conduct more within minutes of each other, smoothly and not by much; no rise of it comes in drops.
 - Before any water is let in, only what stands under mains pressure leaks, and that goes on.
+- Cold water makes a tub sweat, and a bead of it may fall: one drop alone in a whole run is that as well as a leak.
 - A lead that is lost or found again within a minute of an onset makes the onset doubtful.
 """
 
@@ -79,6 +80,15 @@ SPILT_BESIDE: Final = 0.02
 """What is left of a jump's weight for a spill where a leak is spreading: its puddle wets the next pads by jumps too."""
 SURE_LEAK: Final = 0.9
 """Chance from which a leak that came before is as good as sure."""
+NOT_FED, FED = 2.0, 0.1
+"""Weight of a spill before any water was let in, and where it is fed from a tap all the same."""
+FED_STEP, FED_EARLY_S, FED_GROWN, FED_UNSEEN = 0.5, (12.0, 24.0), 2.0, 0.8
+"""Share of its rise that comes at once of a spill, and no more of what a tap feeds; the seconds after its onset since when that
+grows by such a factor at the least; and how surely it does where it creeps in and there was no time to see it grow."""
+BEAD: Final = 0.7
+"""Weight of condensation where one drop fell in the whole run: on simulated and other benches a leak's first drop was never its last, a bead's was."""
+BEAD_LANDS_S, BEAD_ALONE_S, BEAD_ALONE = (3.0, 12.0), 600.0, 0.25
+"""Seconds since an onset by which a drop has come whole, for which nothing may come after, and the share of it that is nothing."""
 FOLLOWS_S: Final = 1500.0
 """A leak that began with a gush gives more within so long."""
 
@@ -142,7 +152,8 @@ def _alone(
         return {"leak": 0.03, "condensation": 0.01, "spill": 1.0, "fault": 0.03}
     if water is None or event.onset_high < water - 2.0:
         # Nothing was let in yet: somebody's water, or the inlet side under pressure.
-        weight["spill"] += 0.6 if _grows_on(track, event.onset, water) else 2.0
+        fed = _fed(event, track, water)
+        weight["spill"] += NOT_FED * (1.0 - fed) + FED * fed
     near = [e for e in events if e.zone != event.zone and abs(e.onset - event.onset) <= TOGETHER_S]
     others = {e.zone for e in near}
     if len(others) == 2 and event.step_share > 0.3:
@@ -164,6 +175,8 @@ def _alone(
     if len(others) == 2 and event.step_share <= 0.3:
         damp += 5.0 if hot and event.shared > 0.3 else 1.0  # all at once, and no splash
     weight["condensation"] += damp * (1.0 - _in_drops(event, track)) if damp else 0.0
+    if len(events) == 1 and _one_drop(event, track):
+        weight["condensation"] += BEAD * (1.0 - size)
     if track.state in ("open", "short", "stuck") and not _sound_around(track, event.onset, 60.0):
         weight["fault"] += 1.5
     elif not _sound_around(track, event.onset, 3.0):
@@ -203,6 +216,16 @@ def _gush(event: PadEvent, track: PadTrack) -> tuple[float, float]:
         * np.exp(-0.5 * (max(then - 1.5, 0.0) / 0.6) ** 2)
     )
     return size, float(over)
+
+
+def _one_drop(event: PadEvent, track: PadTrack) -> bool:
+    """Whether it came at once and no more of it, for as long as a leak would have gone on."""
+    before, drop = _levels(event, track, BEFORE_S, BEAD_LANDS_S)
+    after = track.t - event.onset > BEAD_LANDS_S[1]
+    if before is None or drop is None or event.step_share < 0.6 or track.t[-1] - event.onset < BEAD_ALONE_S:
+        return False
+    more = float(np.quantile(10.0 ** track.log_g[after], 0.995)) - drop
+    return more < BEAD_ALONE * (drop - before)
 
 
 def _jumps(event: PadEvent, track: PadTrack) -> float:
@@ -295,14 +318,15 @@ def _by_the_air(humidity: Series, event: PadEvent) -> float:
     return float(np.clip((np.median(then) - np.median(before)) / CLIMB_RH, 0.4, 2.5))
 
 
-def _grows_on(track: PadTrack, onset: float, water: float | None) -> bool:
-    """Whether the pad gets wetter and wetter before water is let in: the tap feeds a leak, nobody feeds a spill."""
-    until = min(onset + 240.0, water if water is not None else np.inf)
-    early = (track.t > onset + 12) & (track.t < onset + 24)
-    late = (track.t > until - 15) & (track.t < until)
-    if until - onset < 60 or not early.any() or not late.any():
-        return False
-    return float(np.median(track.log_g[late]) - np.median(track.log_g[early])) > 0.12
+def _fed(event: PadEvent, track: PadTrack, water: float | None) -> float:
+    """How surely a tap feeds what came before water was let in, 0 to 1: it creeps in and grows on and on; nobody feeds a spill."""
+    creeps = _above(-event.step_share, -FED_STEP, 0.04)
+    until = min(240.0, water - event.onset if water is not None else np.inf)
+    before, early, late = _levels(event, track, BEFORE_S, FED_EARLY_S, (until - 15.0, until))
+    if until < 60.0 or before is None or early is None or late is None:
+        return FED_UNSEEN * creeps
+    grown = (late - before) / max(early - before, 1e-12)
+    return creeps * _above(np.log(max(grown, 1e-3)), np.log(FED_GROWN), 0.12)
 
 
 def _heat_before(phases: PhaseTrack, at: float) -> bool:

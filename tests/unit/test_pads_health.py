@@ -82,6 +82,33 @@ def test_a_wet_pad_whose_lead_breaks_does_not_end_its_event() -> None:
     assert [e.end for e in track.events] == [None]
 
 
+@pytest.mark.parametrize("dry_us", [0.0, 0.02])
+def test_a_bare_pad_whose_lead_breaks_while_it_is_wet_is_open_and_keeps_its_event(dry_us: float) -> None:
+    """Wet from 400 s on, more and more, and nothing from 470 s on, where dry it reads as little: the water was taken for a bump that did not last."""
+    given = signals(BARE)
+    t = given.pads["left"].t - T0
+    dry = np.where(np.random.default_rng(1).random(len(t)) < 0.5, 1.0, 2.0) / 4096 * (dry_us > 0)
+    v = np.where(t < 400, dry, np.round(np.clip((t - 400) / 200, 0.0, 1.0) * 4096) / 4096)
+    v[t > 470] = 0.0
+    track = with_left(given, v)
+
+    assert track.state == "open"
+    (event,) = track.events
+    assert event.onset - T0 == pytest.approx(400, abs=6)
+    assert event.end is None
+    assert max(end for _, end in track.sound_spans) == pytest.approx(T0 + 470, abs=3)
+
+
+def test_a_bare_pad_that_dries_to_nothing_within_a_minute_is_not_open() -> None:
+    """Hot air takes half a minute, a lead that breaks no time."""
+    given = signals(BARE)
+    t = given.pads["left"].t - T0
+    v = np.where(t < 400, 0.0, 0.3 * np.exp(-np.maximum(t - 500, 0.0) / 6.0))
+    track = with_left(given, np.round(v * 4096) / 4096)
+
+    assert track.state == "unproven"
+
+
 def test_a_loose_contact_is_open() -> None:
     """Out for two seconds in every half minute: open."""
     given = signals()

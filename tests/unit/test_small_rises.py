@@ -148,3 +148,43 @@ def test_an_interval_begins_before_the_first_trace_and_is_no_wider_than_it_need_
     assert event.onset - T0 == pytest.approx(1000, abs=2)
     assert 5 <= event.onset - event.onset_low <= 12
     assert event.onset_high - event.onset <= 15
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_drops_that_come_to_less_than_any_single_rise_that_counts_are_water_where_there_are_many(
+    seed: int,
+) -> None:
+    """Less than a tenth of a decade in all, in four drops: the eye sees each, and the dry level followed them."""
+    t = clock()
+    four = sum(np.where(t >= at, 0.022 * np.exp(-(t - at) / 3000), 0.0) for at in (900, 930, 965, 1010))
+    found = events_of(np.asarray(four), seed=seed)
+
+    assert [round(event.onset - T0) for event in found] == [pytest.approx(900, abs=3)]
+    assert found[0].end is None or found[0].end > T0 + 1100
+
+
+@pytest.mark.parametrize("rise", [0.05, 0.02])
+def test_one_or_two_such_drops_are_no_event(rise: float) -> None:
+    """A bead of dew falls once or twice."""
+    t = clock()
+    two = np.where(t >= 900, rise, 0.0) + np.where(t >= 925, 0.02, 0.0)
+
+    assert not events_of(two)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_hum_that_beats_while_the_air_grows_damp_is_no_row_of_drops(seed: int) -> None:
+    """Up by a twelfth of a decade in twenty minutes, swinging by a hundredth every half minute."""
+    t = clock()
+    rise = 0.085 * np.clip((t - 600) / 1200, 0.0, 1.0) + 0.01 * np.sin(2 * np.pi * t / 31.0)
+
+    assert not events_of(rise, seed=seed)
+
+
+def test_a_first_drop_less_than_a_minute_before_the_bulk_is_the_onset() -> None:
+    """It dries to a third of itself before more comes, fifty seconds after."""
+    t = clock()
+    rise = np.where(t >= 900, 0.045 * np.exp(-(t - 900) / 45.0), 0.0) + np.where(t >= 952, 0.6, 0.0)
+    (event,) = events_of(rise)
+
+    assert event.onset - T0 == pytest.approx(900, abs=3)

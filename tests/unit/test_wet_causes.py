@@ -132,12 +132,41 @@ def test_what_creeps_on_from_a_splash_is_the_same_water() -> None:
 
 @pytest.mark.parametrize(
     "rise",
-    [drips(900, 2.0), drips(900, 60.0), lambda t: np.where(t > 900, 2.5e-6, 0.0), lambda t: gush(900, 10.0)(t) + np.where(t > 1700, 7e-5, 0.0)],
-    ids=["drips", "runs", "one drop", "a gush, and more later"],
+    [drips(900, 2.0), drips(900, 60.0), lambda t: np.where(t > 900, 2.5e-6, 0.0) + np.where(t > 1900, 1e-6, 0.0), lambda t: np.where(t > 3200, 2.5e-6, 0.0), lambda t: gush(900, 10.0)(t) + np.where(t > 1700, 7e-5, 0.0)],
+    ids=["drips", "runs", "two drops", "a drop near the end", "a gush, and more later"],
 )  # fmt: skip
-def test_what_goes_on_or_is_a_drop_is_a_leak(rise: Rise) -> None:
-    """Drops, a run, a single drop, and a gush that the next fill repeats."""
+def test_what_goes_on_or_is_drops_is_a_leak(rise: Rise) -> None:
+    """Drops, a run, two drops, one that nothing could follow any more, and a gush that the next fill repeats."""
     assert said({"right": rise})["right"]["leak"] > 0.7
+
+
+def bead(at: float, us: float) -> Rise:
+    """One drop that dries over half an hour."""
+    return lambda t: np.where(t > at, 1e-6 * us * np.exp(-(t - at) / 2000), 0.0)
+
+
+def fed(at: float) -> Rise:
+    """Faster and faster, as from a tap that stands open."""
+    return lambda t: 1e-6 * 0.05 * (np.maximum(t - at, 0.0) / 10) ** 1.5
+
+
+def test_one_drop_alone_is_no_sure_leak() -> None:
+    """A bead of dew falls once; where another pad was wet as well, or more came, it was a leak's."""
+    one = bead(900, 2.5)
+    alone = said({"right": one})["right"]
+
+    assert 0.4 < alone["leak"] < 0.7
+    assert alone["condensation"] > alone["spill"]
+    assert said({"right": one, "left": drips(1500, 3.0)})["right"]["leak"] > 0.7
+
+
+@pytest.mark.parametrize("at", [100.0, 265.0])
+def test_what_creeps_in_before_any_water_was_let_in_is_the_inlets(at: float) -> None:
+    """From little to ten times as much, be it that the first fill comes before it was seen to grow; a splash is all there at once."""
+    leak = said({"left": fed(at)})["left"]
+
+    assert leak["leak"] > (0.8 if at < 200 else 0.6)
+    assert said({"left": gush(at, 3.0)})["left"]["leak"] < 0.4
 
 
 def drops(at: float, each_us: float, every_s: float) -> Rise:
