@@ -72,8 +72,8 @@ LATE_S = 10
 """The same of an onset by its likelihood."""
 EDGE_LOW_S, EDGE_HIGH_S = 5, 12
 """Seconds by which water may have come before an edge in a small rise, and after it as an amount that counts."""
-SOAKS_IN_S = 5.0
-"""Seconds that the first water may need from a pad's edge to its tracks, where it shows nothing."""
+SOAKS_IN_S = 11.0
+"""Seconds that the first water may need from a pad's edge to its tracks, where it shows nothing: pads of other makes need more than ours."""
 UNHEARD_S = 4.0
 """Seconds unheard before an onset that make it one of unknown time: the middle is told, and the interval holds them."""
 CONFIRM_S = 120
@@ -383,7 +383,7 @@ def _event(zone: Zone, t: Floats, x: Floats, found: _Found, *, at_start: bool = 
         zone=zone,
         onset=float(t[found.onset]) - 0.5 - unheard / 2,
         onset_low=float(t[low]) - 1.5 - (0.0 if at_start else SOAKS_IN_S),
-        onset_high=float(t[found.high]) + 1.0,
+        onset_high=float(t[found.high]) - 0.5,
         end=float(t[found.end]) if found.end is not None else None,
         rise=rise,
         peak_wetness=wetness(float(part.max()), found.level),

@@ -70,6 +70,9 @@ BEFORE_RISE_S, RISE_LEAST_S = 10.0, 60.0
 """Seconds with a rise, before and after it, and of a rise at the least, that tell whether it came in drops."""
 IN_DROPS, IN_DROPS_WIDTH = 0.48, 0.04
 """Share of a rise that its sharpest seconds bring, from which it is drops: of damp air's it is 0.2 to 0.33, of drops' 0.55 and more."""
+AIR_BEFORE_S: Final = 900.0
+AIR_ROSE, AIR_ROSE_WIDTH, AIR_BEFORE = 0.061, 0.004, 3.0
+"""Decades that every pad gained within so many seconds before a smooth rise: the air had grown damp by then, and comes down on one pad after the other."""
 CLIMB_RH: Final = 4.0
 """Per cent of relative humidity that the air under a machine climbs by within minutes where steam comes down on pads."""
 SOAKING: Final = 0.8
@@ -171,7 +174,11 @@ def _alone(
                 size, over = max(size, theirs), max(over, done)
     weight["spill"] += 4.0 * size * over**2  # what is over half by half is a leak of some seconds as well
     hot = _heat_before(phases, event.onset)
-    damp = _damp(event, events) * (1.0 if hot else 0.4) * _by_the_air(humidity, event)
+    damp = (
+        (_damp(event, events) + _damp_before(event, pads))
+        * (1.0 if hot else 0.4)
+        * _by_the_air(humidity, event)
+    )
     if len(others) == 2 and event.step_share <= 0.3:
         damp += 5.0 if hot and event.shared > 0.3 else 1.0  # all at once, and no splash
     weight["condensation"] += damp * (1.0 - _in_drops(event, track)) if damp else 0.0
@@ -298,6 +305,20 @@ def _damp(event: PadEvent, events: Sequence[PadEvent]) -> float:
     if event.shared > 0.3 and event.smooth_s > 50:
         weight += 12.0 * event.shared
     return weight * (0.3 if event.peak_wetness > 0.5 else 1.0)
+
+
+def _damp_before(event: PadEvent, pads: Mapping[Zone, PadTrack]) -> float:
+    """Weight of damp air where all pads had been growing damper before it came down on this one, be it by more than damp air brings as a rule."""
+    if event.step_share >= 0.2 or event.smooth_s < 40 or event.rise >= LARGEST_SHARED:
+        return 0.0
+    gained = []
+    for track in pads.values():
+        since = track.t - event.onset
+        before, last = (since > -AIR_BEFORE_S) & (since < -5.0), (since > -25.0) & (since < -5.0)
+        if before.sum() < 100 or not last.any():
+            return 0.0
+        gained.append(float(np.median(track.log_g[last]) - np.quantile(track.log_g[before], 0.1)))
+    return AIR_BEFORE * _above(min(gained), AIR_ROSE, AIR_ROSE_WIDTH) if max(gained) < MOST else 0.0
 
 
 def _in_drops(event: PadEvent, track: PadTrack) -> float:
