@@ -78,6 +78,7 @@ def _beside_rest(frames: Frames, runs: Runs, rest: float, stroke: float, shake: 
     heard = bool((~np.isnan(frames.watts)).any())
     standby = _standby(frames, rest)
     ranges = (*VALVE_RANGES_W, VALVE_RANGE_BY_CURRENT_W) if frames.by_current else VALVE_RANGES_W
+    still &= ~_waiting(still & (np.abs(runs.watts - standby) < SAME_W))
     pairs = _two_levels(runs.watts[still] - rest, runs.seconds[still].astype(np.float64), ranges)
     if np.isfinite(frames.strong_pump):
         pairs = [(valve, frames.strong_pump - rest, likely) for valve, _, likely in pairs]
@@ -134,6 +135,13 @@ def _standby(frames: Frames, rest: float) -> float:
     first, last = (float(np.median(frames.watts[end])) for end in ends)
     standby = 0.5 * (first + last)
     return standby if abs(first - last) < SAME_W and abs(standby - rest) < REST_ABOVE_W else rest
+
+
+def _waiting(standing_by: np.ndarray) -> np.ndarray:
+    """Runs before the machine's work and after it: those at the standby level, without a break from either end, shape (runs,)."""
+    before, after = (np.logical_and.accumulate(x) for x in (standing_by, standing_by[::-1]))
+    out: np.ndarray = before | after[::-1]
+    return out
 
 
 def _two_levels(
