@@ -16,7 +16,7 @@ from scipy.ndimage import maximum_filter1d, median_filter
 
 from soaktest.analysis.meter_lag import unlagged, unlagged_rms
 from soaktest.analysis.phase_shaking import UNKNOWN, joined_by_shaking, shaken, usual_shake
-from soaktest.analysis.pump_draw import emptiest, meter_noise, noise_nearby, pump_alone, pumps, wander
+from soaktest.analysis.pump_draw import Meter, emptiest, meter_noise, noise_nearby, pump_alone, pumps, wander
 from soaktest.analysis.series import Floats, Series, Signals
 from soaktest.analysis.spot_readings import centred
 from soaktest.analysis.stretches import joined, stretches
@@ -60,6 +60,9 @@ STAYS: Final = 0.3
 """and stays as high for so long to such a share, be the drum at its strokes."""
 WATTS_PER_AMPERE: Final = (140.0, 190.0)
 """Small loads at 230 V with power factors of 0.6, as is usual, or above 0.8, so that current reads about as power does."""
+VALVE_MOST_W: Final = 17.0
+VALVE_MOST_BY_CURRENT_W: Final = 30.0
+"""Watts over rest that no valve draws; in amperes times volts one of a low power factor may come to more."""
 WORKS_A: Final = 0.2
 BESIDE_S: Final = 60.0
 """A machine is awake between two times, either so near, at which it draws so many amperes over the least."""
@@ -113,7 +116,8 @@ def frames_of(signals: Signals, t0: float, seconds: int, watts_per_ampere: float
     known = ~np.isnan(watts)
     # that of amperes grows towards rest
     noise = np.full(seconds, meter_noise(watts, step)) if len(power) else noise_nearby(watts, step)
-    turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, (step, noise))
+    meter = Meter(step, noise, VALVE_MOST_W if len(power) else VALVE_MOST_BY_CURRENT_W)
+    turning, low, strong_pump = _by_watts(watts, heater, outlet, pumping, vibration, meter)
     may_pump = (outlet == 1) | ((outlet == UNKNOWN) & (watts > emptiest(watts) + 11.0))
     shakes = _by_the_machine(shaken(vibration, inlet, outlet), watts, inlet)
     turning = joined_by_shaking(turning, shakes, vibration, low, may_pump, step)
@@ -131,13 +135,9 @@ def _by_watts(
     outlet: NDArray[np.int8],
     pumping: NDArray[np.bool_],
     vibration: Floats,
-    meter: tuple[float, Floats],
+    meter: Meter,
 ) -> tuple[NDArray[np.int8], NDArray[np.bool_], float]:
-    """Whether the drum turns, where watts show none, and the watts of a pump that draws as much as a drum.
-
-    ``meter``: seconds from sample to sample, and its noise in watts, second by second.
-    """
-    step, noise = meter
+    """Whether the drum turns, where watts show none, and the watts of a pump that draws as much as a drum."""
     known = ~np.isnan(watts)
     turning = np.full(len(watts), UNKNOWN, dtype=np.int8)
     # where the pump is heard at work, only what draws more is the drum; it may be heard before it is seen to draw
@@ -145,13 +145,13 @@ def _by_watts(
     least_w = _low_watts(watts)
     low = known & (watts <= np.where(pumping & (pump_w > 0), PUMP_STRAYS * pump_w, least_w))
     strokes = weak_strokes(
-        np.where(pumping, np.nan, watts), emptiest(watts) + AT_REST_W, max(LOW_W, least_w), step
+        np.where(pumping, np.nan, watts), emptiest(watts) + AT_REST_W, max(LOW_W, least_w), meter.step_s
     )
     low &= ~strokes.weak
     turning[known] = ~low[known] & (heater[known] != 1)
     turning[heater == 1] = UNKNOWN
     shaking = vibration > 0.5 * usual_shake(vibration, turning)
-    a_pump, strong = pumps(watts, turning, outlet, shaking | strokes.of_the_drum, step, noise)
+    a_pump, strong = pumps(watts, turning, outlet, shaking | strokes.of_the_drum, meter)
     turning[known & a_pump & ~strokes.of_the_drum] = 0
     return turning, low, strong
 

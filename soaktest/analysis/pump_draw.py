@@ -5,7 +5,7 @@ A pump draws flatly and runs on; a drum's draw wanders, and it starts and stops.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,6 +46,11 @@ PAUSES: Final = 3
 PAUSE_UNDER: Final = 1.35
 """A stroke takes the watts to so many times those of the pauses about it, pump and all."""
 STRONGEST_PUMP_W: Final = 110.0
+AWAKE_W, RUN_DRY_LEAST = 9.0, 0.48
+"""Watts by which rest lies above the least of the log, at the most, and the share that a strong pump draws run dry."""
+PAUSE_NEAR_S, AFTER_STROKES_S, ORDINARY_EACH_S, ORDINARY_S = 15, 16, 4, 20
+"""Seconds from strokes within which a machine at rest is awake, and after them in which an ordinary pump begins to draw flatly; for
+so many at a time, and in all, at the least."""
 LONG_S: Final = 50
 """Seconds of turning that are no stroke."""
 PUMP_ALONE_S: Final = 15
@@ -60,19 +65,26 @@ RESTING: Final = 1.5
 """A machine at rest strays to so many times the highest level of those."""
 
 
+class Meter(NamedTuple):
+    """What reads the watts: seconds from sample to sample, its own noise (watts, shape (seconds,)), and the most that it shows of a valve."""
+
+    step_s: float
+    noise: Floats
+    valve_w: float
+
+
 def pumps(
     watts: Floats,
     turning: NDArray[np.int8],
     outlet: NDArray[np.int8],
     shaking: NDArray[np.bool_],
-    step_s: float,
-    noise: Floats,
+    meter: Meter,
 ) -> tuple[NDArray[np.bool_], float]:
     """Seconds of ``turning`` that are a pump's, shape (seconds,), and its watts where it draws as much as a drum, else NaN.
 
-    ``noise`` is the meter's own, watts, shape (seconds,).
     ``shaking`` says where the machine shakes as a drum makes it, or draws in its rhythm, ``outlet`` is 0 where the pump is heard to stand.
     """
+    step_s, noise, valve_w = meter
     wanders = np.maximum(wander(watts, max(13, int(4 * step_s) + 1)) - NOISE_RANGE * noise, 0.0)
     barred = (outlet == 0) | shaking
     runs_on = np.zeros(len(watts), dtype=bool)
@@ -86,6 +98,8 @@ def pumps(
         # of two levels the lower is the pump's as it runs dry
         if np.isfinite(beneath) and not pump >= (1.0 - RUNS_DRY) * beneath:
             pump, strays = beneath, RUNS_DRY
+    if np.isfinite(pump) and _ordinary_too(watts, turning, pump, valve_w):
+        pump, strays = float("nan"), FLAT
     pulses = _pulses(watts, np.where(outlet == 0, 0, turning))
     near = np.abs(watts - pump) <= strays * pump + NOISE_STRAYS * noise
     flat = near | ((watts < pump) & (wanders < FLAT * watts))
@@ -189,6 +203,26 @@ def _strong_pump(
         if told and (len(alike) >= 2 or seconds >= FLAT_ALONE_S) and seconds > most:
             best, most = level, seconds
     return best
+
+
+def _ordinary_too(watts: Floats, turning: NDArray[np.int8], pump: float, valve_w: float) -> bool:
+    """Whether the machine also drew flatly, once its strokes were over, what only an ordinary pump draws.
+
+    Then the higher level is its drum's, gathering speed. After a strong pump's drain comes a fill, whose valves may draw much.
+    """
+    still = (turning == 0) & ~np.isnan(watts)
+    least = emptiest(watts)
+    pauses = watts[still & (watts < least + AWAKE_W) & maximum_filter1d(turning == 1, 2 * PAUSE_NEAR_S + 1)]
+    rest = float(np.median(pauses)) if len(pauses) else least
+    between = still & (watts > rest + valve_w) & (watts < RUN_DRY_LEAST * pump)
+    seconds = 0
+    for begin, stop in stretches(between & (wander(watts, 5) < 2 * FLAT * watts)):
+        before = watts[max(begin - AFTER_STROKES_S, 0) : begin]
+        highest = float(np.nanmax(before, initial=0.0))
+        turned = (turning[max(begin - AFTER_STROKES_S, 0) : begin] == 1).any()
+        if stop - begin >= ORDINARY_EACH_S and turned and abs(highest - pump) > 2 * FLAT * pump:
+            seconds += stop - begin
+    return seconds >= ORDINARY_S
 
 
 def _pump_beneath(watts: Floats, turning: NDArray[np.int8], wanders: Floats) -> float:

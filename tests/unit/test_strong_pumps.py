@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from soaktest.analysis.phase_frames import frames_of, grid
+from soaktest.analysis.phase_levels import first_levels
+from soaktest.analysis.phase_runs import runs_of
 from soaktest.analysis.phases import infer_phases
 from soaktest.analysis.pump_draw import pump_alone
 from soaktest.analysis.series import Floats, Series, Signals
@@ -118,3 +120,48 @@ def test_a_simulated_drum_that_draws_alike_at_any_speed_is_told_to_spin(seed: in
     assert 80 < np.median(power.v[(power.t > begin + 5) & (power.t < end - 5)]) < 290
     said = [track.best[int(a - track.t0) : int(b - track.t0)] == PHASES.index("spin") for a, b in spins]
     assert min(np.mean(one) for one in said) > 0.9
+
+
+def test_a_drum_that_gathers_speed_flatly_is_no_strong_pump_beside_an_ordinary_one() -> None:
+    """91 W before each spin gathers speed, in a machine whose pump draws 22 in each of its drains, alone at first and beneath strokes."""
+    heard = machine(STIRRED)
+    for begin, end in begun(STIRRED, "drain"):
+        second = np.arange(end - begin)
+        heard["power"][begin:end] = 3.0 + 22.0 + 120.0 * ((second > 40) & (second % 16 < 13))
+    for begin, end in begun(STIRRED, "spin"):
+        heard["power"][begin:end] = np.where(np.arange(end - begin) < 25, 91.0, 330.0)
+
+    assert np.isnan(strong(heard["power"]))
+    assert right(only(heard, "power"), STIRRED, "drain", "fill") > 0.9
+
+
+def test_a_level_near_the_strokes_is_a_pumps_where_it_comes_again_and_a_spin_follows_once() -> None:
+    """74 W after the wash and after the rinse beneath strokes of 90: the one before the spin tells what the other is."""
+    cycle: tuple[Step, ...] = (
+        ("idle", 200), ("fill", 100), ("wash", 900), ("drain", 60), ("fill", 90), ("rinse", 240), ("drain", 60), ("fill", 90),
+        ("rinse", 240), ("drain", 60), ("spin", 240), ("idle", 300),
+    )  # fmt: skip
+    heard = machine(cycle)
+    power = heard["power"]
+    power[power > 140.0] = 90.0
+    for begin, end in begun(cycle, "drain"):
+        power[begin : begin + 25] = 74.0
+        power[begin + 25 : end] = 68.0 + 8.0 * (np.arange(end - begin - 25) % 2)
+    for begin, end in begun(cycle, "spin"):
+        power[begin:end] = np.minimum(120.0 + 2.0 * np.arange(end - begin), 330.0)
+
+    assert strong(power) == pytest.approx(74.0, abs=3.0)
+
+
+def test_a_display_lit_for_long_before_and_after_is_no_valve() -> None:
+    """Five watts over rest for ten minutes at either end; the valve draws nine."""
+    cycle: tuple[Step, ...] = (("idle", 600), *STIRRED[1:-1], ("idle", 600))
+    power = machine(cycle)["power"]
+    for begin, end in begun(cycle, "idle"):
+        power[begin:end] = 8.0
+    for begin, end in begun(cycle, "fill"):
+        power[begin:end] = 12.0
+    signals = Signals(T0, T0 + len(power), others={"power": Series(T0 + np.arange(len(power)) + 1.0, power)})
+    frames = frames_of(signals, T0, len(power), 140.0)
+
+    assert first_levels(frames, runs_of(frames))[0].valve == pytest.approx(9.0, abs=1.0)
