@@ -73,7 +73,7 @@ LATE_S = 10
 EDGE_LOW_S, EDGE_HIGH_S = 5, 12
 """Seconds by which water may have come before an edge in a small rise, and after it as an amount that counts."""
 SOAKS_IN_S = 11.0
-"""Seconds that the first water may need from a pad's edge to its tracks, where it shows nothing: pads of other makes need more than ours."""
+"""Seconds that the first water may need from a pad's edge to its tracks, where it shows nothing, on the slowest of pads."""
 UNHEARD_S = 4.0
 """Seconds unheard before an onset that make it one of unknown time: the middle is told, and the interval holds them."""
 CONFIRM_S = 120

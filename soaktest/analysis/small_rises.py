@@ -75,12 +75,10 @@ def by_drops(t: Floats, x: Floats, dried: int, alarms: list[int], noise: Noise) 
         level = float(np.median(before))
         rise = top - level
         lasts = means_of(x[at:stop], LEVEL_S).min() - level >= noise.sigma
-        few = _steps(x[at - LATE_S : stop], noise) < STEPS
-        if (
-            rise < noise.least_rise(level) * (1.0 if few else LITTLE)
-            or not lasts
-            or np.diff(x[at:stop]).min(initial=0.0) < -0.5 * rise
-        ):
+        least = noise.least_rise(level)
+        if rise < LITTLE * least or not lasts or np.diff(x[at:stop]).min(initial=0.0) < -0.5 * rise:
+            continue
+        if rise < least and _steps(x[at - LATE_S : stop], noise) < STEPS:
             continue
         if share_of_steps(x[at - LATE_S : stop]) >= IN_STEPS:
             return Drops(_left_level(x, at - LATE_S, at + 1, level, noise.sigma), level, top, stop)
@@ -111,7 +109,7 @@ def _edge(x: Floats, dried: int, at: int, onset: int, sigma: float) -> Edge | No
     first = max(dried, at - STEADY_S)
     before, after = x[first : at - LATE_S], x[at : min(at + GROWN_S, onset)]
     if len(before) < STEADY_S // 2 or len(after) < GROWN_LEAST_S:
-        return None
+        return None  # GROWN_LEAST_S is twice LEVEL_S, which what follows needs
     steady = means_of(before, LEVEL_S)
     level, wander = float(steady[-1]), float(np.ptp(steady))
     rise = float(means_of(after, LEVEL_S).max()) - level
