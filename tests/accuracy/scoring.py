@@ -136,7 +136,7 @@ def _score_events(out: Tally, findings: Findings, truth: Truth) -> None:
                 at, event = times[zone], leaks[j]
                 out.add("onset error", abs(event.onset - at))
                 for figure, when in (("", at), (", half a drop", truth.first_water[zone])):
-                    held = event.onset_low - 0.5 <= when <= event.onset_high + 0.5
+                    held = event.onset_low <= when <= event.onset_high
                     out.add(f"onset interval holds{figure}", held)
                 out.add("phase held responsible", event.phase == truth.released_in[zone])
                 first = at == min(times.values())
