@@ -31,8 +31,10 @@ SHARP = 0.35
 """Share of the rise within some eighty seconds that comes in the first half minute; of damp air's comes a quarter or less."""
 SHARPEST = 12
 """One second in so many counts as sharp."""
-LITTLE, STEPS, STEP_NOISES, STEP_S = 0.5, 3, 5.0, 4
-"""Share of the least rise that so many drops, one upon the other, are told by, and times the noise that each brings within so many seconds."""
+LITTLE, STEPS = 0.5, 3
+"""Share of the least rise that so many drops, one upon the other, are told by."""
+STEP_NOISES, STEP_SHARE, STEP_S, BESIDE_S = 5.0, 0.12, 4, 6
+"""Times the noise, and share of the rise, that each of them brings within so many seconds, beyond what came so long before and after."""
 IN_STEPS = 0.5
 """Share of a rise that its sharpest seconds bring: some 0.65 of drops, less than 0.3 of damp air with or without hum."""
 SETTLED_S = 15
@@ -78,17 +80,25 @@ def by_drops(t: Floats, x: Floats, dried: int, alarms: list[int], noise: Noise) 
         least = noise.least_rise(level)
         if rise < LITTLE * least or not lasts or np.diff(x[at:stop]).min(initial=0.0) < -0.5 * rise:
             continue
-        if rise < least and _steps(x[at - LATE_S : stop], noise) < STEPS:
+        if (
+            rise < least
+            and _steps(x[at - LATE_S : stop], max(STEP_NOISES * noise.sigma, STEP_SHARE * rise)) < STEPS
+        ):
             continue
         if share_of_steps(x[at - LATE_S : stop]) >= IN_STEPS:
             return Drops(_left_level(x, at - LATE_S, at + 1, level, noise.sigma), level, top, stop)
     return None
 
 
-def _steps(x: Floats, noise: Noise) -> int:
-    """How much oftener it rose by a drop's step within ``STEP_S`` seconds than it fell by one."""
-    moves, least = x[STEP_S:] - x[:-STEP_S], STEP_NOISES * noise.sigma
-    return len(stretches(moves > least)) - len(stretches(moves < -least))
+def _steps(x: Floats, least: float) -> int:
+    """How much oftener it rose by a step of so many decades within ``STEP_S`` seconds, beyond what it did just before and after, than it fell by one."""
+    moves = x[STEP_S:] - x[:-STEP_S]
+
+    def sharp(moves: Floats) -> int:
+        beside = np.maximum(moves[: -2 * BESIDE_S], moves[2 * BESIDE_S :])
+        return len(stretches(moves[BESIDE_S:-BESIDE_S] - beside > least))
+
+    return sharp(moves) - sharp(-moves)
 
 
 class Edge(NamedTuple):

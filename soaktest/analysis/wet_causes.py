@@ -86,8 +86,8 @@ SURE_LEAK: Final = 0.9
 NOT_FED, FED = 2.0, 0.1
 """Weight of a spill before any water was let in, and where it is fed from a tap all the same."""
 FED_STEP, FED_EARLY_S, FED_GROWN, FED_UNSEEN = 0.5, (12.0, 24.0), 2.0, 0.8
-"""Share of its rise that comes at once of a spill, and no more of what a tap feeds; the seconds after its onset since when that
-grows by such a factor at the least; and how surely it does where it creeps in and there was no time to see it grow."""
+"""Where there was no time to see it grow: the share of its rise that comes at once of a spill. Else the seconds after its onset since when
+what a tap feeds grows by such a factor at the least. How surely what creeps in is fed where it was not seen to."""
 BEAD: Final = 0.7
 """Weight of condensation where one drop fell in the whole run: on simulated and other benches a leak's first drop was never its last, a bead's was."""
 BEAD_LANDS_S, BEAD_ALONE_S, BEAD_ALONE = (3.0, 12.0), 600.0, 0.25
@@ -340,14 +340,13 @@ def _by_the_air(humidity: Series, event: PadEvent) -> float:
 
 
 def _fed(event: PadEvent, track: PadTrack, water: float | None) -> float:
-    """How surely a tap feeds what came before water was let in, 0 to 1: it creeps in and grows on and on; nobody feeds a spill."""
-    creeps = _above(-event.step_share, -FED_STEP, 0.04)
+    """How surely a tap feeds what came before water was let in, 0 to 1: it grows on and on; nobody feeds a spill."""
     until = min(240.0, water - event.onset if water is not None else np.inf)
     before, early, late = _levels(event, track, BEFORE_S, FED_EARLY_S, (until - 15.0, until))
     if until < 60.0 or before is None or early is None or late is None:
-        return FED_UNSEEN * creeps
+        return FED_UNSEEN * _above(-event.step_share, -FED_STEP, 0.04)
     grown = (late - before) / max(early - before, 1e-12)
-    return creeps * _above(np.log(max(grown, 1e-3)), np.log(FED_GROWN), 0.12)
+    return _above(np.log(max(grown, 1e-3)), np.log(FED_GROWN), 0.12)
 
 
 def _heat_before(phases: PhaseTrack, at: float) -> bool:

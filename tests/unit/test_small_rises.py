@@ -10,7 +10,10 @@ from soaktest.analysis.events import PadEvent
 from soaktest.analysis.pad_noise import Noise
 from soaktest.analysis.pads import read_pads
 from soaktest.analysis.series import PadWiring, Series, Signals
+from soaktest.analysis.signals import gather
 from soaktest.analysis.small_rises import IN_STEPS, by_drops, share_of_steps
+from soaktest.simulate.bench import simulate
+from tests.accuracy.scenarios import draw
 
 Array = NDArray[np.float64]
 T0, LENGTH_S, RATE = 1_764_000_000.0, 2400, 2.0
@@ -188,3 +191,11 @@ def test_a_first_drop_less_than_a_minute_before_the_bulk_is_the_onset() -> None:
     (event,) = events_of(rise)
 
     assert event.onset - T0 == pytest.approx(900, abs=3)
+
+
+def test_a_relays_step_ten_minutes_before_damp_air_is_no_row_of_drops() -> None:
+    """A simulated bench on which the element's relay shows, and steam comes much later: noise over so long a time makes steps enough."""
+    recording, _ = simulate(draw(192130))
+    events = read_pads(gather(recording))["centre"].events
+
+    assert [round(event.onset - recording.header.began) for event in events] == [pytest.approx(1102, abs=30)]
