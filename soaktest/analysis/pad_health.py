@@ -8,6 +8,7 @@ that never moves is a fault only where the same input moved before.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +39,8 @@ BREAKS_S, BREAKS_FROM = 30.0, 3.0
 """A lead that breaks takes a pad to nothing from so many times as much, within so long; a wet pad that dries sinks more slowly."""
 HUM_S, FALLS_MOST = 5e-8, 2
 """Siemens of a level that, where it comes and goes more often, is hum from the mains, whose beat the pad picks up."""
+SILENT_CODES, SILENT_S, BACK = 0.25, 2.0, 0.7
+"""Steps of the converter, and seconds, that such a pad reads nothing for as its hum beats; and the share of its level that it comes back to."""
 NOTHING_CODES, LITTLE_CODES, WET_CODES = 1.5, 20.0, 100.0
 """Steps of the converter that are nothing, those that a lost lead may pick up, and those of a pad that is clearly wet."""
 LOST_S = 1.1
@@ -179,8 +182,16 @@ def _fallen(series: Series, settled: Floats, wiring: PadWiring, step: float) -> 
             return lost
         minute = uniform_filter1d(series.v, max(int(60.0 / step), 10), mode="nearest")
         out = _at_once(minute < FALLEN * level, minute, round(SLOWLY_S / step), ABRUPT * FALLEN * level)
-    hums = conductance(np.array([dry]), wiring)[0] < HUM_S and len(stretches(out)) > FALLS_MOST
+    falls = max(len(stretches(out)), _beats(settled, SILENT_CODES * code, BACK * dry, step))
+    hums = conductance(np.array([dry]), wiring)[0] < HUM_S and falls > FALLS_MOST
     return lost if hums else out | lost
+
+
+def _beats(settled: Floats, nothing: float, back: float, step: float) -> int:
+    """How often the readings stood at nothing and came back."""
+    silent = [(a, b) for a, b in stretches(settled < nothing) if b - a > SILENT_S / step]
+    until = pairwise([*silent, (len(settled), len(settled))])
+    return sum(bool(settled[stop:end].max(initial=0.0) > back) for (_, stop), (end, _) in until)
 
 
 def _lost_while_wet(v: Floats, settled: Floats, code: float, step: float) -> NDArray[np.bool_]:

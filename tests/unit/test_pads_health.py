@@ -109,6 +109,18 @@ def test_a_bare_pad_that_dries_to_nothing_within_a_minute_is_not_open() -> None:
     assert track.state == "unproven"
 
 
+def test_hum_that_beats_to_nothing_ever_again_is_no_broken_lead_though_it_stays_away_for_a_minute_once() -> (
+    None
+):
+    """Up to seven steps of the converter and down to none every forty seconds, as two frequencies beat; a lead that breaks once is open."""
+    given = signals(BARE)
+    t = given.pads["left"].t - T0
+    beats = np.round(7.0 * np.clip(0.6 + np.cos(t / 6.4), 0.0, 1.0)) / 4096 * ~((t > 570) & (t < 650))
+
+    assert with_left(given, beats).state == "unproven"
+    assert with_left(given, np.where(t < 700, 7.0 / 4096, 0.0)).state == "open"
+
+
 def test_a_loose_contact_is_open() -> None:
     """Out for two seconds in every half minute: open."""
     given = signals()
