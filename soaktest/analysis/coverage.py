@@ -19,6 +19,8 @@ from soaktest.vocabulary import PHASE_SIGNALS, PHASES, ZONES, Phase, Zone, liste
 
 STRETCH_JOIN_S = 20
 """Stretches of one phase less than this apart are one (the contract)."""
+TUMBLED_LEAST_S = 45.0
+"""Seconds that the drum tumbles in its water in the shortest wash or rinse that is sold, and more: less is no wash, but a spin misread."""
 STRETCH_LEAST_S = 10
 """A stretch of a phase counts from this length on (the contract)."""
 
@@ -130,8 +132,8 @@ def find_stretches(phases: PhaseTrack) -> list[Stretch]:
 
 
 def count_washes(stretches: list[Stretch], plan: Plan) -> tuple[int, tuple[Phase, ...]]:
-    """Complete washes: a fill after idle or the start, later drained and, where the plan asks for a spin, spun; and what the
-    wash under way still lacks.
+    """Complete washes: a fill after idle or the start, tumbled in, later drained and, where the plan asks for a spin, spun; and
+    what the wash under way still lacks.
 
     What was under way when the watch began is no complete wash, whatever it lets in later. A drum that rests long in
     its water and tumbles on soaks; it has not ended a wash.
@@ -139,24 +141,30 @@ def count_washes(stretches: list[Stretch], plan: Plan) -> tuple[int, tuple[Phase
     wants_spin = plan.exercise.get("spin", 0) > 0
     complete = 0
     filled = drained = spun = late = False
+    tumbled = 0.0
     for i, stretch in enumerate(stretches):
         if stretch.phase == "idle":
             then = next((s.phase for s in stretches[i + 1 :] if s.phase != "idle"), "idle")
             soaks = filled and not drained and then in ("wash", "heat", "rinse")
             if stretch.end - stretch.start >= plan.idle_between_s and not soaks:
-                complete += _is_complete(filled, drained, spun or not wants_spin)
+                complete += _is_complete(filled, drained, spun or not wants_spin, tumbled >= TUMBLED_LEAST_S)
                 filled = drained = spun = late = False
+                tumbled = 0.0
         elif stretch.phase == "fill":
             filled = filled or not late
         elif stretch.phase in ("wash", "heat", "rinse"):
             late = late or not filled
+            tumbled += stretch.end - stretch.start
         elif stretch.phase == "drain" and filled:
             drained = True
         elif stretch.phase == "spin" and filled:
             spun = True
     spun = spun or not wants_spin
-    lacks: tuple[Phase, ...] = (*(() if drained else ("drain",)), *(() if spun else ("spin",)))
-    return complete + _is_complete(filled, drained, spun), lacks if filled else ()
+    washed = tumbled >= TUMBLED_LEAST_S
+    lacks: tuple[Phase, ...] = (
+        *(() if washed else ("wash",)), *(() if drained else ("drain",)), *(() if spun else ("spin",)),
+    )  # fmt: skip
+    return complete + _is_complete(filled, drained, spun, washed), lacks if filled else ()
 
 
 def _is_complete(*steps: bool) -> int:

@@ -273,6 +273,16 @@ def test_a_wash_that_lacks_a_step_is_not_complete(without: str) -> None:
     assert survey_of([(p, s) for p, s in RUN if p != without]).washes == 0
 
 
+def test_a_lone_spin_taken_for_a_wash_of_seconds_is_no_wash() -> None:
+    """Display, pump and spin of a spin alone may be read as a fill, a wash of twenty seconds, a drain and a spin."""
+    misread = [("idle", 150), ("fill", 40), ("wash", 20), ("drain", 50), ("spin", 290), ("idle", 600)]
+    heard = survey_of(misread)
+
+    assert heard.washes == 0
+    assert survey_of([(p, 60 if p == "wash" else s) for p, s in misread]).washes == 1
+    assert survey_of(misread[:4]).to_come == ("wash", "spin")
+
+
 def test_stretches_join_over_short_breaks_and_count_from_ten_seconds() -> None:
     """Less than 20 s apart is one stretch; under 10 s is none."""
     found = find_stretches(
