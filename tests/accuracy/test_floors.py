@@ -29,8 +29,8 @@ CEILINGS = {
 
 @pytest.mark.timeout(600)
 def test_simulated_benches_stay_above_their_floors() -> None:
-    """Sixty hard runs, on all cores."""
-    got = {name: value for name, (value, _) in simulated(60, 7000, quiet=True).items()}
+    """Forty hard runs, on all cores."""
+    got = {name: value for name, (value, _) in simulated(40, 7000, quiet=True).items()}
 
     assert {n: got[n] for n, floor in FLOORS.items() if got[n] < floor} == {}
     assert {n: got[n] for n, top in CEILINGS.items() if got[n] > top} == {}
