@@ -23,7 +23,17 @@ from soaktest.analysis.sequential import sequential_test
 from soaktest.analysis.series import PhaseTrack
 from soaktest.findings import ONLY_FINDS, Reason, WetEvent
 from soaktest.plans import Plan
-from soaktest.vocabulary import PHASE_SIGNALS, ZONES, Outcome, Zone, listed, percent, plural, span_in_words
+from soaktest.vocabulary import (
+    PHASE_SIGNALS,
+    ZONES,
+    Cause,
+    Outcome,
+    Zone,
+    listed,
+    percent,
+    plural,
+    span_in_words,
+)
 
 FAIL_FROM = 0.7
 """A wet event fails the unit from this probability of a leak on."""
@@ -179,15 +189,23 @@ def _doubtful_reason(events: list[WetEvent], evidence: Evidence) -> Reason:
         code = "wet-by-" + event.cause if event.cause != "leak" else "wet-uncertain"
     pads = listed(list(dict.fromkeys(e.zone for e in events)))
     pads = f"{pads[:1].upper()}{pads[1:]} {'pads' if len(events) > 1 else 'pad'}"
-    most = max(map(leak_chance, events))
+    most = f"{'up to ' if len(events) > 1 else ''}{percent(max(map(leak_chance, events)))}"
+    if event.cause == "leak":
+        others = {cause: chance for cause, chance in event.cause_probability.items() if cause != "leak"}
+        besides: Cause = max(others, key=lambda cause: others[cause], default="condensation")
+        weighed = f"a leak is likeliest ({most}), but not surely; it may be {_CAUSE_SAID[besides]} as well"
+    else:
+        weighed = f"{event.cause} is likeliest, a leak has {most}"
     return Reason(
-        code=code,
-        text=f"{pads} wet {place_in_time(event.onset, evidence.heard)}: {event.cause} is likeliest, a leak has "
-        f"{'up to ' if len(events) > 1 else ''}{percent(most)}.",
-        mend=mend,
+        code=code, text=f"{pads} wet {place_in_time(event.onset, evidence.heard)}: {weighed}.", mend=mend
     )
 
 
+_CAUSE_SAID: dict[Cause, str] = {
+    "condensation": "condensation",
+    "spill": "a spill",
+    "fault": "a fault of the pad",
+}
 _PAD_MENDS = {
     "silent": "Check the pad node's supply and network, then run the test again.",
     "open": "The lead or its connector is broken: mend it, do a pad check, and run the test again.",

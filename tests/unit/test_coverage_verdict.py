@@ -238,6 +238,16 @@ def test_an_unproven_pad_passes_where_the_plan_allows_it() -> None:
     assert decide(PLAN.model_copy(update={"allow_unproven_pads": True}), e)[0] == "pass"
 
 
+def test_a_leak_that_is_likeliest_but_not_sure_is_told_with_what_else_it_may_be() -> None:
+    """Not that a leak is likeliest and a leak has its chance."""
+    verdict, reasons = decide(PLAN, evidence(RUN, [event(0.57)]))
+
+    assert verdict == "retest"
+    assert reasons[0].text.endswith(
+        ": a leak is likeliest (57 %), but not surely; it may be a spill as well."
+    )
+
+
 def test_a_plan_that_only_finds_gives_neither_pass_nor_fail() -> None:
     """A run to find a leak is judged retest whatever it saw, and says what it saw."""
     plan = PLAN.model_copy(update={"purpose": "find"})
