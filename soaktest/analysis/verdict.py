@@ -191,8 +191,7 @@ def _doubtful_reason(events: list[WetEvent], evidence: Evidence) -> Reason:
     pads = f"{pads[:1].upper()}{pads[1:]} {'pads' if len(events) > 1 else 'pad'}"
     most = f"{'up to ' if len(events) > 1 else ''}{percent(max(map(leak_chance, events)))}"
     if event.cause == "leak":
-        others = {cause: chance for cause, chance in event.cause_probability.items() if cause != "leak"}
-        besides: Cause = max(others, key=lambda cause: others[cause], default="condensation")
+        besides = max(_CAUSE_SAID, key=lambda cause: event.cause_probability.get(cause, 0.0))
         weighed = f"a leak is likeliest ({most}), but not surely; it may be {_CAUSE_SAID[besides]} as well"
     else:
         weighed = f"{event.cause} is likeliest, a leak has {most}"
