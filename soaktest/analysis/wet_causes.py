@@ -284,7 +284,11 @@ def _leaking_before(i: int, events: Sequence[PadEvent], weights: Sequence[Mappin
 
 
 def _smooth(event: PadEvent) -> bool:
-    most = LARGEST_SHARED if event.shared > IN_STEP else LARGEST
+    return _creeps(event, LARGEST_SHARED if event.shared > IN_STEP else LARGEST)
+
+
+def _creeps(event: PadEvent, most: float) -> bool:
+    """Whether it rose without an edge, by less than so many decades."""
     return event.step_share < 0.2 and event.smooth_s >= 40 and event.rise < most and not event.at_start
 
 
@@ -309,7 +313,7 @@ def _damp(event: PadEvent, events: Sequence[PadEvent]) -> float:
 
 def _damp_before(event: PadEvent, pads: Mapping[Zone, PadTrack]) -> float:
     """Weight of damp air where all pads had been growing damper before it came down on this one, be it by more than damp air brings as a rule."""
-    if event.step_share >= 0.2 or event.smooth_s < 40 or event.rise >= LARGEST_SHARED:
+    if not _creeps(event, LARGEST_SHARED):
         return 0.0
     gained = []
     for track in pads.values():
